@@ -1,0 +1,98 @@
+"""Exact times and rates.
+
+Times are integer picoseconds (`int`, or int64 arrays named `*_ps`). A rate is a `Fraction` in
+hertz, because a sample period is seldom a whole number of picoseconds: 24 MS/s has a period of
+41,666.67 ps. Floats appear only in printed text.
+"""
+
+from __future__ import annotations
+
+import re
+from fractions import Fraction
+
+import numpy as np
+import numpy.typing as npt
+
+PS_PER_SECOND = 10**12
+
+_TIME_UNITS = {
+    "s": 10**12,
+    "ms": 10**9,
+    "us": 10**6,
+    "µs": 10**6,
+    "μs": 10**6,
+    "ns": 10**3,
+    "ps": 1,
+}
+_RATE_PREFIX = {"": 1, "k": 10**3, "m": 10**6, "g": 10**9}
+_NUMBER = r"([+-]?\d+(?:[.,]\d*)?(?:[eE][+-]?\d+)?)"
+
+
+def sample_times_ps(first: int, count: int, rate: Fraction) -> npt.NDArray[np.int64]:
+    """Times of samples `first` to `first + count - 1`.
+
+    time = index * 10^12 * den // num, exact for every index: no rounding error accumulates.
+
+    Returns
+    -------
+    int64, shape (count,), picoseconds since sample 0.
+    """
+    period = PS_PER_SECOND / rate
+    whole, part = divmod(np.arange(first, first + count, dtype=np.int64), period.denominator)
+    return whole * period.numerator + part * period.numerator // period.denominator
+
+
+def sample_index(time_ps: int, rate: Fraction) -> int:
+    """Index of the sample at or nearest before `time_ps`, the inverse of `sample_times_ps`."""
+    # A sample's time was floored, so the true instant lies in [time, time + 1).
+    return int((Fraction(time_ps + 1) * rate / PS_PER_SECOND).__ceil__()) - 1
+
+
+def parse_rate(text: str) -> Fraction:
+    """Read a rate such as ``24 MHz``, ``24MS/s``, ``1e6``; a bare number is hertz.
+
+    Raises
+    ------
+    ValueError
+        When the text is no rate, or not above zero.
+    """
+    match = re.fullmatch(
+        _NUMBER + r"\s*([kKmMgG]?)\s*(?:hz|s/s|sps|sa/s|samples/s)?", text.strip(), re.IGNORECASE
+    )
+    if match is None:
+        raise ValueError(f"{text!r} is not a rate: write it like 24MHz, 24 MS/s or 24000000")
+    rate = Fraction(match[1].replace(",", ".")) * _RATE_PREFIX[match[2].lower()]
+    if rate <= 0:
+        raise ValueError(f"{text!r} is not a rate: it must be above zero")
+    return rate
+
+
+def parse_time_ps(text: str) -> int:
+    """Read a time such as ``1.5us``, ``-20 ns``, ``3 ms``; a unit is required.
+
+    Raises
+    ------
+    ValueError
+        When the text is no time with a unit.
+    """
+    match = re.fullmatch(_NUMBER + r"\s*(s|ms|us|µs|μs|ns|ps)", text.strip())
+    if match is None:
+        raise ValueError(f"{text!r} is not a time: write it like 1.5us, 20 ns or 3 ms")
+    return round(Fraction(match[1].replace(",", ".")) * _TIME_UNITS[match[2]])
+
+
+def format_time(time_ps: int) -> str:
+    """Time for people: four significant digits and the unit that suits them."""
+    size = abs(time_ps)
+    for unit in ("s", "ms", "us", "ns"):
+        if size >= _TIME_UNITS[unit]:
+            return f"{time_ps / _TIME_UNITS[unit]:.4g} {unit}"
+    return f"{time_ps} ps"
+
+
+def format_rate(rate: Fraction, unit: str = "Hz") -> str:
+    """Rate for people: ``24 MHz``, or ``24 MS/s`` with ``unit="S/s"``."""
+    for prefix, size in (("G", 10**9), ("M", 10**6), ("k", 10**3)):
+        if rate >= size:
+            return f"{float(rate / size):.5g} {prefix}{unit}"
+    return f"{float(rate):.5g} {unit}"
