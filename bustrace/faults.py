@@ -108,7 +108,9 @@ class Fault:
         if family == "plane" and not re.fullmatch(_NAME + r"\.[0-7]", self.chip or ""):
             raise ValueError(f"plane is CHIP.BIT, not {self.chip!r}")
         if (self.level is not None) != (family in _LEVELLED) or self.level not in (None, 0, 1):
-            raise ValueError(f"{family} takes {'level 0 or 1' if family in _LEVELLED else 'no level'}")
+            raise ValueError(
+                f"{family} takes {'level 0 or 1' if family in _LEVELLED else 'no level'}"
+            )
         if (self.place is not None) != (family in _PLACED):
             raise ValueError(f"{family} {'needs a' if family in _PLACED else 'takes no'} place")
         if family == "short":

@@ -1,0 +1,129 @@
+"""The instructions that the cycles were."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.capture.model import Note
+
+
+class Kind(IntEnum):
+    """What a row of `Program` is."""
+
+    INSTRUCTION = 0
+    RESET = 1
+    IRQ = 2
+    NMI = 3
+    BRK = 4
+    FOREIGN = 5
+    STALLED = 6
+    LOST = 7
+
+
+REGISTERS = ("A", "X", "Y", "S", "P")
+"""Order of the columns of `Program.registers`."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Intent:
+    """What the CPU meant on the bus, by executing what it read. One row a cycle.
+
+    Attributes
+    ----------
+    address, address_known : uint32, shape (n_cycles,)
+        Address the CPU put out, and the bits that are certain; 0 known bits where lost.
+    data, data_known : uint8
+        Byte it wrote; known bits only in write cycles.
+    rw : uint8
+        1 read, 0 write, 2 where lost.
+    sync : uint8
+        1 in an opcode fetch, 0 else, 2 where lost.
+    """
+
+    address: npt.NDArray[np.uint32]
+    address_known: npt.NDArray[np.uint32]
+    data: npt.NDArray[np.uint8]
+    data_known: npt.NDArray[np.uint8]
+    rw: npt.NDArray[np.uint8]
+    sync: npt.NDArray[np.uint8]
+
+    def __post_init__(self) -> None:
+        for name in self.__dataclass_fields__:
+            getattr(self, name).setflags(write=False)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Program:
+    """Rows tile all cycles exactly: row i covers ``first_cycle[i]`` and the ``length[i]`` from it.
+
+    Attributes
+    ----------
+    first_cycle : int64, shape (n,)
+    length : int32
+        Cycles.
+    kind : uint8
+        A `Kind`.
+    opcode : int16
+        -1 where there is none or it is not known.
+    pc : int32
+        Address of the instruction, -1 where not known.
+    confidence : float32
+        0 to 1: 1 where SYNC or the executed prediction confirms the row.
+    registers, registers_known : uint8, shape (n, 5)
+        A X Y S P before the row, and which bits are known.
+    alternatives : tuple of (row, opcode)
+        Other readings of a row that the capture cannot tell apart.
+    intent : Intent
+    method : {"sync", "follow", "none"}
+        Where the boundaries come from.
+    reason : str or None
+        Why there is no program, or why the thread was lost.
+    lost_at : int or None
+        First cycle from which the thread is lost until the end.
+    jam_at : int or None
+        First cycle of an instruction that stopped the CPU for good.
+    notes : tuple of Note
+    """
+
+    first_cycle: npt.NDArray[np.int64]
+    length: npt.NDArray[np.int32]
+    kind: npt.NDArray[np.uint8]
+    opcode: npt.NDArray[np.int16]
+    pc: npt.NDArray[np.int32]
+    confidence: npt.NDArray[np.float32]
+    registers: npt.NDArray[np.uint8]
+    registers_known: npt.NDArray[np.uint8]
+    intent: Intent
+    method: Literal["sync", "follow", "none"]
+    alternatives: tuple[tuple[int, int], ...] = ()
+    reason: str | None = None
+    lost_at: int | None = None
+    jam_at: int | None = None
+    notes: tuple[Note, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name in self.__dataclass_fields__:
+            column = getattr(self, name)
+            if isinstance(column, np.ndarray):
+                column.setflags(write=False)
+
+    def __len__(self) -> int:
+        return len(self.first_cycle)
+
+    def row_of(self, cycle: int) -> int:
+        """Row that covers a cycle.
+
+        Raises
+        ------
+        IndexError
+            The program has no such cycle.
+        """
+        row = int(np.searchsorted(self.first_cycle, cycle, side="right")) - 1
+        if row < 0 or cycle >= self.first_cycle[row] + self.length[row]:
+            raise IndexError(f"no row covers cycle {cycle}")
+        return row
