@@ -86,7 +86,7 @@ class Feed:
             self.buffer[:kept] = self.buffer[self.start : self.stop].copy()
             self.offset += self.start
             self.start, self.stop = 0, kept
-        window = memoryview(self.buffer)[self.stop : self.stop + self._chunk_bytes]
+        window = self.buffer[self.stop : self.stop + self._chunk_bytes].data
         count = self._file.readinto(window)  # type: ignore[attr-defined]
         self.stop += count
         return int(count)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TypeVar
+from typing import TypeVar, cast
 
 from bustrace.capture.model import Note
 
@@ -20,11 +20,11 @@ def compiled(function: Kernel) -> Kernel:
     from numba import njit
 
     try:
-        kernel: Kernel = njit(cache=True, nogil=True)(function)
+        kernel = njit(cache=True, nogil=True)(function)
     except RuntimeError:  # numba found no folder it may write to
         _uncached.append(function.__name__)
         kernel = njit(nogil=True)(function)
-    return kernel
+    return cast(Kernel, kernel)
 
 
 def cache_notes() -> tuple[Note, ...]:

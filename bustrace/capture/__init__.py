@@ -1,0 +1,7 @@
+"""What the probes saw: readers and writers of exported captures."""
+
+from bustrace.capture.model import Capture, Note
+from bustrace.capture.opening import open_capture
+from bustrace.capture.vcd_reader import read_vcd
+
+__all__ = ["Capture", "Note", "open_capture", "read_vcd"]

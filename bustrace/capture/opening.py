@@ -1,0 +1,130 @@
+"""One way to open a capture, whatever its format."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from bustrace.capture.chunks import DEFAULT_CHUNK_BYTES, open_bytes
+from bustrace.capture.model import Capture, Mode
+from bustrace.capture.vcd_header import looks_like_vcd
+from bustrace.capture.vcd_reader import read_vcd
+from bustrace.errors import CaptureError
+
+_HEAD_BYTES = 1 << 16
+
+
+@dataclass(frozen=True, slots=True)
+class _Format:
+    """One format: its name, how it is recognised, how it is read, which guesses it makes."""
+
+    name: str
+    title: str
+    recognises: Callable[[bytes], bool]
+    read: Callable[..., Capture]
+    options: frozenset[str]
+
+
+_COMMON = frozenset({"lines", "rate", "mode", "time_unit"})
+_FORMATS = (_Format("vcd", "VCD (value change dump)", looks_like_vcd, read_vcd, _COMMON),)
+
+
+def open_capture(
+    path: str | Path,
+    *,
+    format: str | None = None,
+    lines: Sequence[str] | None = None,
+    rate: Fraction | None = None,
+    mode: Mode | None = None,
+    time_unit: str | None = None,
+    separator: str | None = None,
+    decimal: str | None = None,
+    chunk_bytes: int = DEFAULT_CHUNK_BYTES,
+) -> Capture:
+    """Read an exported capture; what the file does not say is guessed, noted, and overridable.
+
+    Parameters
+    ----------
+    path : path
+        A VCD or CSV export.
+    format : {"vcd", "csv"} or None
+        None looks at the first bytes.
+    lines : sequence of str or None
+        Lines or whole buses to keep; None keeps all, up to 64.
+    rate : Fraction or None
+        Samples a second.
+    mode : {"timing", "state"} or None
+        Whether rows are transitions, or one a bus cycle.
+    time_unit : str or None
+        Unit of the times in the file, such as ``ns``.
+    separator, decimal : str or None
+        Column separator and decimal sign; CSV only.
+    chunk_bytes : int
+        How much is read at a time; the result does not depend on it.
+
+    Returns
+    -------
+    Capture
+        Its `notes` hold every guess and doubt.
+
+    Raises
+    ------
+    CaptureError
+        The file cannot be read, fits no format or more than one, or an option does not apply.
+    """
+    chosen = _by_name(format) if format is not None else _recognise(path)
+    options: dict[str, Any] = {
+        "lines": lines,
+        "rate": rate,
+        "mode": mode,
+        "time_unit": time_unit,
+        "separator": separator,
+        "decimal": decimal,
+    }
+    given = {name: value for name, value in options.items() if value is not None}
+    for name in given.keys() - chosen.options:
+        raise CaptureError(
+            f"this option does not apply to {chosen.title}",
+            path=path,
+            key="--" + name.replace("_", "-"),
+        )
+    return chosen.read(path, **given, chunk_bytes=chunk_bytes)
+
+
+def _by_name(name: str) -> _Format:
+    for known in _FORMATS:
+        if known.name == name.casefold():
+            return known
+    raise CaptureError(
+        "no such capture format",
+        key="--format",
+        found=name,
+        expected=", ".join(known.name for known in _FORMATS),
+    )
+
+
+def _recognise(path: str | Path) -> _Format:
+    with open_bytes(path) as file:
+        head = file.read(_HEAD_BYTES)
+    if not head.strip():
+        raise CaptureError("the file is empty", path=path, advice="export the capture again")
+    fitting = [known for known in _FORMATS if known.recognises(head)]
+    if len(fitting) == 1:
+        return fitting[0]
+    titles = ", ".join(known.title for known in fitting or _FORMATS)
+    if fitting:
+        raise CaptureError(
+            f"the file could be more than one format: {titles}",
+            path=path,
+            advice="name it: " + " or ".join(f"--format {known.name}" for known in fitting),
+        )
+    raise CaptureError(
+        "the file is in no format that can be read",
+        path=path,
+        found=head.splitlines()[0][:60].decode("latin-1") if head.splitlines() else None,
+        expected=titles,
+        advice="export the capture as VCD or CSV",
+    )
