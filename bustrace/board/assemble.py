@@ -1,0 +1,227 @@
+"""From the tables of a board file to a `Board`: what the keys mean together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bustrace.board.address_map import WiringLoop, build_map
+from bustrace.board.chip_tables import (
+    REF_FORMS,
+    ChipRow,
+    Refs,
+    checked_ref,
+    chip_rows,
+    make_chip,
+    make_decoder,
+    role_of,
+    with_known_nets,
+)
+from bustrace.board.images import read_image
+from bustrace.board.model import (
+    Board,
+    Chip,
+    Clip,
+    ClipPlace,
+    Cpu,
+    Image,
+    NormalHold,
+)
+from bustrace.board.packages import CPU_LINES, line_name
+from bustrace.board.parts import cpu_variant
+from bustrace.board.values import BadValue
+from bustrace.capture.model import Note
+from bustrace.errors import nearest
+
+if TYPE_CHECKING:
+    from bustrace.board.schema import BoardFile
+
+
+def assemble(
+    table: BoardFile,
+    folder: Path,
+    source: str,
+    without: Iterable[str] = (),
+    fit: Mapping[str, str | Path] | None = None,
+) -> Board:
+    """Make the board.
+
+    Parameters
+    ----------
+    table : BoardFile
+    folder : Path
+        Where image files are looked for.
+    source : str
+        The file, as given.
+    without : iterable of str
+        Chips to leave out.
+    fit : mapping of str to path
+        Other images for chips; these paths come from the user, not from the file, and may lie
+        anywhere.
+
+    Raises
+    ------
+    BadValue
+        With the dotted key of the value at fault, or the option's name.
+    """
+    try:
+        cpu = Cpu(checked_ref(table.cpu.ref), table.cpu.part, cpu_variant(table.cpu.part))
+    except BadValue as bad:
+        raise bad.under("cpu.part" if bad.expected != REF_FORMS else "cpu.ref") from None
+    cpu = replace(cpu, socketed=table.cpu.socketed)
+    rows = chip_rows(table, cpu)
+    refs = Refs([cpu.ref, *(row.ref for row in rows)])
+    removed = _removed(without, refs, cpu)
+    fitted_images = _fitted_images(fit or {}, refs, rows)
+    decoders = tuple(make_decoder(row, refs) for row in rows if row.is_decoder)
+    decoders = tuple(with_known_nets(decoder, decoders, rows) for decoder in decoders)
+    notes: list[Note] = []
+    chips: list[Chip] = []
+    for row in rows:
+        try:
+            chip = make_chip(row, decoders, folder, fitted_images.get(row.ref), notes)
+        except WiringLoop as loop:
+            raise BadValue(
+                f"the decoders feed each other in a circle: {loop}",
+                "wiring that starts at the CPU",
+                key=f"{row.key}",
+            ) from None
+        except BadValue as bad:
+            raise bad if bad.key.startswith("--") else bad.under(row.key) from None
+        chips.append(replace(chip, fitted=chip.fitted and row.ref not in removed))
+    _refuse_shared_selects(rows, chips)
+    unfitted = {chip.ref for chip in chips if not chip.fitted}
+    decoders = tuple(replace(d, fitted=d.ref not in unfitted) for d in decoders)
+    try:
+        address_map = build_map(chips, decoders, table.complete)
+    except ValueError as error:
+        raise BadValue(str(error), key="chips") from None
+    cpu_chip = Chip(
+        cpu.ref,
+        cpu.part,
+        "cpu",
+        cpu.socketed,
+        pins=table.cpu.pins,
+        rails={rail: tuple(pins) for rail, pins in table.cpu.rails.items()},
+    )
+    return Board(
+        name=table.name or Path(source).stem,
+        source=source,
+        complete=table.complete,
+        cpu=cpu,
+        clock_hz=table.clock.rate if table.clock else None,
+        chips=(cpu_chip, *chips),
+        map=address_map,
+        clip=_clip(table, refs, cpu),
+        decoders=decoders,
+        holds=_holds(table),
+        clock_from=_source(table.clock.source if table.clock else None, refs, "clock.from"),
+        reset_from=_source(table.reset.source if table.reset else None, refs, "reset.from"),
+        irq_from=refs.all_of(table.irq.sources if table.irq else (), "irq.from"),
+        nmi_from=refs.all_of(table.nmi.sources if table.nmi else (), "nmi.from"),
+        notes=tuple(notes),
+    )
+
+
+def _removed(without: Iterable[str], refs: Refs, cpu: Cpu) -> set[str]:
+    removed = set(refs.all_of(without, "--without"))
+    if cpu.ref in removed:
+        raise BadValue(
+            "without its CPU the board has no bus to look at",
+            "another chip's reference",
+            key="--without",
+            found=cpu.ref,
+        )
+    return removed
+
+
+def _fitted_images(
+    fit: Mapping[str, str | Path], refs: Refs, rows: Sequence[ChipRow]
+) -> dict[str, Image]:
+    images = {}
+    for given, path in fit.items():
+        ref = refs.find(given, "--fit")
+        row = next((row for row in rows if row.ref == ref), None)
+        if row is None or role_of(row, []) not in ("rom", "other"):
+            raise BadValue(
+                f"{ref} is no ROM: an image cannot be fitted to it",
+                "REF=FILE with a ROM's reference",
+                key="--fit",
+                found=f"{given}={path}",
+            )
+        try:
+            images[ref] = read_image(Path(path), shown=str(path))
+        except BadValue as bad:
+            raise BadValue(
+                bad.what, bad.expected, bad.advice, key="--fit", found=f"{given}={path}"
+            ) from None
+    return images
+
+
+def _refuse_shared_selects(rows: Sequence[ChipRow], chips: Sequence[Chip]) -> None:
+    seen: dict[str, tuple[str, str]] = {}
+    for row, chip in zip(rows, chips, strict=True):
+        for select in chip.selects:
+            other, key = seen.setdefault(select.name.casefold(), (chip.ref, row.key))
+            if key != row.key:
+                raise BadValue(
+                    f"{chip.ref} and {other} have the same select line",
+                    "one name a line",
+                    key=f"{row.key}.select",
+                )
+
+
+def _clip(table: BoardFile, refs: Refs, cpu: Cpu) -> Clip:
+    if table.clip is None:
+        return Clip(ClipPlace(cpu.ref))
+    default = ClipPlace(cpu.ref)
+    places: dict[str, ClipPlace] = {}
+    for given, text in table.clip.items():
+        key = f"clip.{given}"
+        ref, _, pin = text.partition(".")
+        place = ClipPlace(refs.find(ref, key), pin.strip() or None)
+        name = line_name(given)
+        if given == "default":
+            default = place
+        elif name is not None:
+            places[name] = place
+        elif given in ("A", "D"):
+            if place.pin is not None:
+                raise BadValue("a whole bus has no single pin", "a chip, such as U4", key=key)
+            places.update({f"{given}{bit}": place for bit in range(16 if given == "A" else 8)})
+        else:
+            near = nearest(given, (*CPU_LINES, "default"))
+            raise BadValue(
+                "this is no line of the CPU",
+                "default, A, D, or a line such as A9 or RW",
+                f"did you mean {near}?" if near else None,
+                key=key,
+            )
+    # A single line's place wins over its bus, whichever stands first.
+    for given, text in table.clip.items():
+        if (name := line_name(given)) is not None:
+            ref, _, pin = text.partition(".")
+            places[name] = ClipPlace(refs.find(ref, f"clip.{given}"), pin.strip() or None)
+    return Clip(default, places, stated=True)
+
+
+def _holds(table: BoardFile) -> tuple[NormalHold, ...]:
+    holds = []
+    for index, hold in enumerate(table.holds):
+        name = line_name(hold.line)
+        if name is None:
+            near = nearest(hold.line, CPU_LINES)
+            raise BadValue(
+                "this is no line of the CPU",
+                "a control line such as RDY, IRQ or NMI",
+                f"did you mean {near}?" if near else None,
+                key=f"holds[{index}].line",
+            )
+        holds.append(NormalHold(name, hold.level, hold.why, hold.cycles))
+    return tuple(holds)
+
+
+def _source(ref: str | None, refs: Refs, key: str) -> str | None:
+    return None if ref is None else refs.find(ref, key)

@@ -1,0 +1,426 @@
+"""From one ``[[chips]]`` table to a `Chip` or a `Decoder`."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from bustrace.board.address_map import select_chip, select_pin
+from bustrace.board.images import inside, read_image
+from bustrace.board.model import (
+    READ,
+    Chip,
+    Cpu,
+    Decoder,
+    Decoding,
+    EnablePin,
+    Image,
+    Net,
+    Role,
+    SelectLine,
+)
+from bustrace.board.nets import ENABLES_138, INPUTS_138, parse_net, pin_name, pins_138
+from bustrace.board.packages import line_name
+from bustrace.board.parts import decoder_kind, part_facts
+from bustrace.board.values import BadValue
+from bustrace.capture.model import Note
+from bustrace.errors import nearest
+from bustrace.faults import PLACES
+
+if TYPE_CHECKING:
+    from bustrace.board.schema import BoardFile, ChipTable
+
+REF_FORMS = "letters, digits, - and _, such as U4 or ROM"
+
+
+@dataclass(frozen=True, slots=True)
+class ChipRow:
+    """One chip of the file: where it stands, its table, its data lines (None: not told)."""
+
+    key: str
+    ref: str
+    table: ChipTable
+    data_mask: int | None
+
+    @property
+    def is_decoder(self) -> bool:
+        """Whether the table wires a decoder."""
+        return bool(self.table.inputs or self.table.outputs)
+
+
+class Refs:
+    """The references of the board, found in upper and lower case alike."""
+
+    def __init__(self, refs: Sequence[str]) -> None:
+        self._by_fold = {ref.casefold(): ref for ref in refs}
+
+    def find(self, ref: str, key: str) -> str:
+        """A reference as the file spells it; `BadValue` with `key` for no such chip."""
+        found = self._by_fold.get(ref.strip().casefold())
+        if found is None:
+            near = nearest(ref, self._by_fold.values())
+            raise BadValue(
+                "the board has no such chip",
+                "one of " + ", ".join(self._by_fold.values()),
+                f"did you mean {near}?" if near else None,
+                key=key,
+                found=ref,
+            )
+        return found
+
+    def all_of(self, refs: Iterable[str], key: str) -> tuple[str, ...]:
+        """Several references at once."""
+        return tuple(self.find(ref, key) for ref in refs)
+
+
+def checked_ref(ref: str) -> str:
+    """The reference, if it can be one."""
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]{0,23}", ref) or ref in PLACES:
+        raise BadValue("this cannot be a chip's reference", REF_FORMS)
+    if line_name(ref) is not None:
+        raise BadValue(f"{ref} is the name of a CPU line, not a chip's reference", REF_FORMS)
+    return ref
+
+
+def chip_rows(table: BoardFile, cpu: Cpu) -> list[ChipRow]:
+    """Chips in the file's order, with several references in one table taken apart."""
+    rows: list[ChipRow] = []
+    seen = {cpu.ref.casefold(): "cpu.ref"}
+    for index, chip in enumerate(table.chips):
+        key = f"chips[{index}]"
+        facts = part_facts(chip.part)
+        width = facts.data_lines if facts else 8
+        if not chip.ref or (len(chip.ref) > 1 and len(chip.ref) * width != 8):
+            raise BadValue(
+                "several references are one bank of narrow memories that fills the data bus",
+                f"{max(8 // width, 1)} reference(s) of a part with {width} data line(s)",
+                key=f"{key}.ref",
+            )
+        for position, ref in enumerate(chip.ref):
+            try:
+                checked_ref(ref)
+            except BadValue as bad:
+                raise bad.under(f"{key}.ref") from None
+            if ref.casefold() in seen:
+                raise BadValue(
+                    f"the reference {ref} is used twice, first in {seen[ref.casefold()]}",
+                    "one reference a chip",
+                    key=f"{key}.ref",
+                )
+            seen[ref.casefold()] = f"{key}.ref"
+            mask = chip.data
+            if len(chip.ref) > 1:
+                mask = ((1 << width) - 1) << (position * width)
+            elif mask is None and width < 8:
+                raise BadValue(
+                    f"a {chip.part} has {width} data line(s): say which",
+                    'data = "D0-D3", or all chips of the bank in one ref = [...], D0 first',
+                    key=f"{key}.data",
+                )
+            rows.append(ChipRow(key, ref, chip, mask))
+    return rows
+
+
+def make_decoder(row: ChipRow, refs: Refs) -> Decoder:
+    """The wiring of a 74x138; the references in its nets are not looked up yet."""
+    table = row.table
+    kind = decoder_kind(table.part)
+    stated = "inputs" if table.inputs else "outputs"
+    if kind == "139":
+        raise BadValue(
+            "the wiring of a 74x139 is not supported yet in this version",
+            "a 74x138, or range on the chips it selects",
+            key=f"{row.key}.{stated}",
+        )
+    if kind is None:
+        raise BadValue(
+            f"only a decoder has {stated}, and {table.part} is none that is known",
+            'part = "74LS138" or another 74x138',
+            key=f"{row.key}.{stated}",
+        )
+    try:
+        inputs = pins_138(table.inputs, INPUTS_138, ())
+    except BadValue as bad:
+        raise bad.under(f"{row.key}.inputs") from None
+    always = (Net("constant", 1), Net("constant", 0), Net("constant", 0))
+    try:
+        enables = pins_138(table.enable, ENABLES_138, always)
+    except BadValue as bad:
+        raise bad.under(f"{row.key}.enable") from None
+    outputs: list[tuple[str, ...]] = [()] * 8
+    for pin, chips in table.outputs.items():
+        match = re.fullmatch(r"[/!~]?[YO]([0-7])#?", pin.strip(), re.IGNORECASE)
+        key = f"{row.key}.outputs.{pin}"
+        if match is None:
+            raise BadValue("a 74x138 has no such output", "Y0 to Y7", key=key)
+        outputs[int(match[1])] += refs.all_of(chips, key)
+    a, b, c = inputs
+    g1, g2a, g2b = enables
+    return Decoder(row.ref, (a, b, c), (g1, g2a, g2b), tuple(outputs))
+
+
+def with_known_nets(
+    decoder: Decoder, decoders: Sequence[Decoder], rows: Sequence[ChipRow]
+) -> Decoder:
+    """The decoder with the references in its nets spelled as the file spells the chips."""
+    key = next(row.key for row in rows if row.ref == decoder.ref)
+    a, b, c = (_known_net(net, decoders, f"{key}.inputs") for net in decoder.inputs)
+    g1, g2a, g2b = (_known_net(net, decoders, f"{key}.enable") for net in decoder.enables)
+    return replace(decoder, inputs=(a, b, c), enables=(g1, g2a, g2b))
+
+
+def _known_net(net: Net, decoders: Sequence[Decoder], key: str) -> Net:
+    if net.kind != "output":
+        return net
+    for decoder in decoders:
+        if decoder.ref.casefold() == net.chip.casefold():
+            return replace(net, chip=decoder.ref)
+    known = ", ".join(decoder.ref for decoder in decoders) or "none in this file"
+    raise BadValue(f"{net.chip} is no decoder with inputs", f"a 74x138: {known}", key=key)
+
+
+def make_chip(
+    row: ChipRow,
+    decoders: Sequence[Decoder],
+    folder: Path,
+    fitted_image: Image | None,
+    notes: list[Note],
+) -> Chip:
+    """One chip; keys of errors start below the chip's own."""
+    table = row.table
+    role = "logic" if row.is_decoder else role_of(row, notes)
+    chip = Chip(
+        ref=row.ref,
+        part=table.part,
+        role=role,
+        socketed=table.socketed,
+        fitted=table.fitted,
+        data_mask=0xFF if row.data_mask is None else row.data_mask,
+        pins=table.pins,
+        rails={rail: tuple(pins) for rail, pins in table.rails.items()},
+        decoding=Decoding() if row.is_decoder else _decoding(row, decoders),
+    )
+    if not chip.decoding.addressed:
+        if role in ("rom", "ram", "io"):
+            raise BadValue(
+                f"nothing tells at which addresses {row.ref} answers",
+                'range = "$8000-$FFFF", an enable table, or a decoder whose outputs name it',
+                key=".range",
+                found="nothing",
+            )
+        return replace(chip, selects=_selects(chip, table, decoders, None))
+    selection = select_chip(chip, decoders)
+    answers = selection.answers.any(axis=0)
+    if not answers.any():
+        key = ".enable" if table.enable else ".range"
+        raise BadValue(
+            f"{row.ref} never answers: its conditions exclude each other",
+            "conditions that can hold together",
+            key=key,
+        )
+    images = _images(row, folder) if fitted_image is None else (fitted_image,)
+    size = _size(row, images, answers, fitted_image is not None, notes)
+    chip = replace(chip, images=images, size=size)
+    chip = replace(chip, base=_base(row, chip, answers))
+    readable = int(np.count_nonzero(selection.answers[READ]))
+    if images and table.base is None and size > readable:
+        raise BadValue(
+            f"the image has {size} bytes, but {row.ref} answers only {readable} addresses",
+            f"at most {readable} bytes, or base = the address at which the image begins",
+            key="--fit" if fitted_image else _image_key(table),
+        )
+    return replace(chip, selects=_selects(chip, table, decoders, selection.gated))
+
+
+def role_of(row: ChipRow, notes: list[Note]) -> Role:
+    """Role as given, else by image, part number or name."""
+    table = row.table
+    if table.role is not None:
+        if table.role == "cpu":
+            raise BadValue(
+                "the CPU stands under [cpu]", "rom, ram, io, logic or other", key=".role"
+            )
+        return table.role
+    if table.file is not None or table.files is not None:
+        return "rom"
+    facts = part_facts(table.part)
+    if facts is not None:
+        return facts.role
+    named: tuple[tuple[str, Role], ...] = (("ROM", "rom"), ("RAM", "ram"))
+    for word, role in named:
+        if re.fullmatch(rf"[A-Z]{{0,2}}{word}[\d_-]*", row.ref, re.IGNORECASE):
+            notes.append(Note("guess", f"{row.ref}: taken for a {word} by its name", "role"))
+            return role
+    if row.is_decoder or re.match(r"(SN|MC|DM)?[57]4", table.part, re.IGNORECASE):
+        return "logic"
+    return "other"
+
+
+def _decoding(row: ChipRow, decoders: Sequence[Decoder]) -> Decoding:
+    table = row.table
+    if table.undecoded and not (table.range or table.read_range or table.write_range):
+        raise BadValue("undecoded lines need a range", "range beside undecoded", key=".undecoded")
+    pins = []
+    for given, value in table.enable.items():
+        name, active = pin_name(given)
+        key = f".enable.{given}"
+        values = value if isinstance(value, list) else [value]
+        nets = []
+        for item in values:
+            try:
+                net = _known_net(parse_net(item), decoders, "")
+            except BadValue as bad:
+                raise bad.under(key) from None
+            if net.kind == "output" and net.inverted == (active == 0):
+                raise BadValue(
+                    f"{net} is active {'high' if net.inverted else 'low'}, the pin {given} is not",
+                    f'"/{name}" = "{replace(net, inverted=False)}"',
+                    "a pin that is active low has / in front of its name",
+                    key=key,
+                )
+            nets.append(net)
+        pins.append(EnablePin(name, active, tuple(nets)))
+    wired = tuple(
+        Net("output", number, decoder.ref)
+        for decoder in decoders
+        for number, chips in enumerate(decoder.outputs)
+        if row.ref in chips
+    )
+    if wired:
+        pins.insert(0, EnablePin("", 0, wired))
+    if table.select and table.select.pin is not None:
+        chosen = pin_name(table.select.pin)[0]
+        if chosen not in {pin.name for pin in pins}:
+            raise BadValue(
+                "the chip's enable has no such pin",
+                ", ".join(table.enable) or "an enable table that names it",
+                key=".select.pin",
+            )
+    shared = table.range or ()
+    return Decoding(
+        read_ranges=(*shared, *(table.read_range or ())),
+        write_ranges=(*shared, *(table.write_range or ())),
+        undecoded=table.undecoded,
+        enable=tuple(pins),
+        select_pin=pin_name(table.select.pin)[0] if table.select and table.select.pin else None,
+        writes_stated=table.write_range is not None,
+    )
+
+
+def _image_key(table: ChipTable) -> str:
+    return ".file" if table.file is not None else ".files"
+
+
+def _images(row: ChipRow, folder: Path) -> tuple[Image, ...]:
+    table = row.table
+    if table.file is not None and table.files is not None:
+        raise BadValue(
+            "file and files exclude each other",
+            "file for one image, files for several",
+            key=".files",
+        )
+    wanted = [(None, table.file)] if table.file is not None else list(table.files or ())
+    images: list[Image] = []
+    for index, (name, text) in enumerate(wanted):
+        key = ".file" if table.file is not None else f".files[{index if name is None else name}]"
+        try:
+            images.append(read_image(inside(folder, text), name, text))
+        except BadValue as bad:
+            raise BadValue(bad.what, bad.expected, bad.advice, key=key, found=text) from None
+        if len(images[-1]) != len(images[0]):
+            raise BadValue(
+                f"revisions of one ROM differ in size: {len(images[0])}, {len(images[-1])} bytes",
+                f"{len(images[0])} bytes",
+                key=key,
+                found=text,
+            )
+    return tuple(images)
+
+
+def _size(
+    row: ChipRow, images: Sequence[Image], answers: object, fitted: bool, notes: list[Note]
+) -> int:
+    """Size by the image, else as given, else by the part, else one unbroken block."""
+    table = row.table
+    facts = part_facts(table.part)
+    if images:
+        length = len(images[0])
+        key = "--fit" if fitted else _image_key(table)
+        if table.size is not None and length != table.size:
+            raise BadValue(
+                f"the image has {length} bytes, size says {table.size}",
+                f"{table.size} bytes",
+                key=key,
+            )
+        if facts is not None and table.size is None and length > facts.size:
+            raise BadValue(
+                f"the image has {length} bytes, a {table.part} holds {facts.size}",
+                f"at most {facts.size} bytes",
+                key=key,
+            )
+        return length
+    if table.size is not None:
+        return table.size
+    if facts is not None:
+        notes.append(Note("guess", f"{row.ref}: {facts.size} bytes, from its part number", "size"))
+        return facts.size
+    here = np.flatnonzero(np.asarray(answers))
+    breaks = np.flatnonzero(np.diff(here) > 1)
+    return int(breaks[0]) + 1 if len(breaks) else len(here)
+
+
+def _base(row: ChipRow, chip: Chip, answers: object) -> int:
+    """Where byte 0 appears: as given; else its address pins are the CPU's lowest lines; a size
+    that is no power of two starts at the chip's first address.
+    """
+    size = chip.size or 1
+    if row.table.base is not None:
+        return row.table.base
+    first = int(np.flatnonzero(np.asarray(answers))[0])
+    if size & (size - 1):
+        return first
+    if chip.images and chip.decoding.by_range and first % size:
+        raise BadValue(
+            f"${first:04X} is no multiple of the image's {size} bytes: where does byte 0 appear?",
+            f'base = "${first:04X}" if the image begins there, base = "${first - first % size:04X}"'
+            " if the chip's address pins are the CPU's",
+            key=".base",
+            found="nothing",
+        )
+    return 0
+
+
+def _selects(
+    chip: Chip, table: ChipTable, decoders: Sequence[Decoder], gated: bool | None
+) -> tuple[SelectLine, ...]:
+    given = table.select
+    if given is None and not chip.decoding.addressed:
+        return ()
+    pin = select_pin(chip)
+    ref = chip.ref
+    default = f"CS_{ref}"
+    name = (given and given.line) or default
+    aliases = [default, f"/CS_{ref}", f"{ref}_CS", f"/{ref}_CS", ref]
+    if pin is not None:
+        aliases += [f"{ref}.{pin.name}"] if pin.name else []
+        if len(pin.nets) == 1 and pin.nets[0].kind == "output":
+            aliases.append(str(pin.nets[0]).lstrip("!"))
+    active = pin.active if pin is not None else 0
+    if given is not None and given.active is not None:
+        active = given.active
+    if given is not None and given.phi2 is not None:
+        gated = given.phi2
+    return (
+        SelectLine(
+            name=name,
+            aliases=tuple(alias for alias in aliases if alias != name),
+            active=active,
+            with_phi2=gated,
+            pin=pin.name if pin is not None and pin.name else None,
+        ),
+    )

@@ -1,0 +1,210 @@
+"""The shape of a board file: every key that may stand in it.
+
+Only the shape and single values are checked here; what keys mean together is decided in
+`bustrace.board.assemble`. Imported when a board file is loaded, since pydantic takes a while.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+from bustrace.board.model import Role
+from bustrace.board.values import (
+    BadValue,
+    parse_address,
+    parse_level,
+    parse_line_set,
+    parse_ranges,
+    parse_size,
+)
+from bustrace.units import parse_rate
+
+LATER = "this is not supported yet in this version"
+
+
+def _later(value: object) -> object:
+    raise BadValue(LATER, advice="leave it out; describe the addresses with range instead")
+
+
+def _rate(value: object) -> Fraction:
+    try:
+        if isinstance(value, str):
+            return parse_rate(value)
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            return parse_rate(str(value))
+    except ValueError:
+        pass
+    raise BadValue("this is not a clock rate", '"1 MHz", "1.8432 MHz" or a number in hertz')
+
+
+def _as_list(value: object) -> object:
+    return [value] if isinstance(value, str) else value
+
+
+def _short_form(key: str) -> BeforeValidator:
+    """A plain value where a table may stand is the table's chief key."""
+    return BeforeValidator(lambda value: value if isinstance(value, dict) else {key: value})
+
+
+def _pin_number(value: object) -> str:
+    if isinstance(value, int) and not isinstance(value, bool) and value > 0:
+        return str(value)
+    if isinstance(value, str) and value.strip().isalnum():
+        return value.strip()
+    raise BadValue("this is not a pin", 'a pin number such as 24, or "A3" on a grid')
+
+
+def _revisions(value: object) -> list[tuple[str | None, str]]:
+    """Revisions from a list of paths or a table of names and paths."""
+    pairs: list[tuple[Any, Any]] = []
+    if isinstance(value, dict):
+        pairs = list(value.items())
+    elif isinstance(value, list):
+        pairs = [(None, path) for path in value]
+    if not pairs or not all(isinstance(path, str) for _, path in pairs):
+        raise BadValue(
+            "these are not image files",
+            '["a.bin", "b.bin"] or { "rev A" = "a.bin", "rev B" = "b.bin" }',
+        )
+    return pairs
+
+
+Address = Annotated[int, BeforeValidator(parse_address)]
+Ranges = Annotated[tuple[tuple[int, int], ...], BeforeValidator(parse_ranges)]
+Size = Annotated[int, BeforeValidator(parse_size)]
+Level = Annotated[int, BeforeValidator(parse_level)]
+Rate = Annotated[Fraction, BeforeValidator(_rate)]
+Refs = Annotated[list[str], BeforeValidator(_as_list)]
+Pin = Annotated[str, BeforeValidator(_pin_number)]
+Pins = Annotated[
+    list[Pin], BeforeValidator(lambda value: value if isinstance(value, list) else [value])
+]
+AddressLines = Annotated[int, BeforeValidator(lambda value: parse_line_set(value, "A", 16))]
+DataLines = Annotated[int, BeforeValidator(lambda value: parse_line_set(value, "D", 8))]
+Later = Annotated[Any, BeforeValidator(_later)]
+
+
+class Table(BaseModel):
+    """A table of the file: unknown keys are errors, nothing is converted behind one's back."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class CpuTable(Table):
+    """``[cpu]``."""
+
+    part: str
+    ref: str = "CPU"
+    socketed: bool | None = None
+    pins: dict[str, Pin] = Field(default_factory=dict)
+    rails: dict[str, Pins] = Field(default_factory=dict)
+
+
+class ClockTable(Table):
+    """``[clock]``."""
+
+    rate: Rate
+    source: str | None = Field(default=None, alias="from")
+
+
+class SourceTable(Table):
+    """``[reset]``."""
+
+    source: str = Field(alias="from")
+
+
+class SourcesTable(Table):
+    """``[irq]`` and ``[nmi]``."""
+
+    sources: Refs = Field(alias="from")
+
+
+class HoldTable(Table):
+    """``[[holds]]``."""
+
+    line: str
+    level: Level
+    cycles: int | None = Field(default=None, ge=1)
+    why: str = ""
+
+
+class SelectTable(Table):
+    """``select`` of a chip."""
+
+    line: str | None = None
+    active: Level | None = None
+    phi2: bool | None = None
+    pin: str | None = None
+
+
+class ChipTable(Table):
+    """``[[chips]]``."""
+
+    ref: Refs
+    part: str = "custom"
+    role: Role | None = None
+    about: str = ""
+    socketed: bool | None = None
+    fitted: bool = True
+    range: Ranges | None = None
+    read_range: Ranges | None = None
+    write_range: Ranges | None = None
+    undecoded: AddressLines = 0
+    enable: dict[str, Any] = Field(default_factory=dict)
+    select: Annotated[SelectTable, _short_form("line")] | None = None
+    size: Size | None = None
+    base: Address | None = None
+    data: DataLines | None = None
+    file: str | None = None
+    files: Annotated[list[tuple[str | None, str]], BeforeValidator(_revisions)] | None = None
+    pins: dict[str, Pin] = Field(default_factory=dict)
+    rails: dict[str, Pins] = Field(default_factory=dict)
+    inputs: dict[str, Any] = Field(default_factory=dict)
+    outputs: dict[str, Refs] = Field(default_factory=dict)
+    equations: Later = None
+    truth_table: Later = None
+    buffers: Later = None
+    when: Later = None
+
+
+class BoardFile(Table):
+    """The whole file."""
+
+    format: Literal[1]
+    name: str | None = None
+    about: str = ""
+    complete: bool = True
+    cpu: Annotated[CpuTable, _short_form("part")]
+    clock: Annotated[ClockTable, _short_form("rate")] | None = None
+    reset: Annotated[SourceTable, _short_form("from")] | None = None
+    irq: Annotated[SourcesTable, _short_form("from")] | None = None
+    nmi: Annotated[SourcesTable, _short_form("from")] | None = None
+    clip: Annotated[dict[str, str], _short_form("default")] | None = None
+    holds: list[HoldTable] = Field(default_factory=list)
+    chips: list[ChipTable] = Field(default_factory=list)
+    state: Later = None
+
+
+TABLES: dict[tuple[str, ...], type[Table]] = {
+    (): BoardFile,
+    ("cpu",): CpuTable,
+    ("clock",): ClockTable,
+    ("reset",): SourceTable,
+    ("irq",): SourcesTable,
+    ("nmi",): SourcesTable,
+    ("holds",): HoldTable,
+    ("chips",): ChipTable,
+    ("chips", "select"): SelectTable,
+}
+"""Table at each place of the file, by the names of the keys that lead there."""
+
+
+def known_keys(place: tuple[str, ...]) -> tuple[str, ...]:
+    """Keys of the table at a place, as written in the file."""
+    table = TABLES.get(place)
+    if table is None:
+        return ()
+    return tuple(field.alias or name for name, field in table.model_fields.items())
