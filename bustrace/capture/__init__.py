@@ -3,5 +3,6 @@
 from bustrace.capture.model import Capture, Note
 from bustrace.capture.opening import open_capture
 from bustrace.capture.vcd_reader import read_vcd
+from bustrace.capture.vcd_writer import write_vcd
 
-__all__ = ["Capture", "Note", "open_capture", "read_vcd"]
+__all__ = ["Capture", "Note", "open_capture", "read_vcd", "write_vcd"]

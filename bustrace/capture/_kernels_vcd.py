@@ -26,6 +26,37 @@ STATE, KNOWN, LAST_STATE, LAST_KNOWN, FULL = range(5)
 # Slots of `carry`: the time of the row being gathered (as in the file, and in ps), flags, counts.
 RAW_TIME, TIME_PS, HAS_TIME, ROWS, KEEP_ALL, PARTIAL, LONGER, TIMES, PENDING = range(9)
 
+# Constants with a type: a plain number is signed, and signed with unsigned makes floating point.
+_0 = np.uint64(0)
+_1 = np.uint64(1)
+_2 = np.uint64(2)
+_3 = np.uint64(3)
+_4 = np.uint64(4)
+_5 = np.uint64(5)
+_6 = np.uint64(6)
+_7 = np.uint64(7)
+_8 = np.uint64(8)
+_10 = np.uint64(10)
+_16 = np.uint64(16)
+_19 = np.uint64(19)
+_24 = np.uint64(24)
+_32 = np.uint64(32)
+_40 = np.uint64(40)
+_48 = np.uint64(48)
+_56 = np.uint64(56)
+_63 = np.uint64(63)
+_64 = np.uint64(64)
+_0XFF = np.uint64(0xFF)
+# Eight characters at once: each is 0 or 1 when all bits but the lowest are those of '0'; the
+# product then gathers the eight lowest bits in the top byte, the first character highest.
+_BUT_LOW_BITS = np.uint64(0xFEFEFEFEFEFEFEFE)
+_ZEROS = np.uint64(0x3030303030303030)
+_LOW_BITS = np.uint64(0x0101010101010101)
+_GATHER = np.uint64(0x8040201008040201)
+# FNV-1a (Fowler, Noll, Vo), as in `vcd_layout`.
+_FNV_START = np.uint64(0xCBF29CE484222325)
+_FNV_PRIME = np.uint64(0x100000001B3)
+
 
 @compiled
 def read_changes(  # type: ignore[no-untyped-def]
@@ -59,12 +90,12 @@ def read_changes(  # type: ignore[no-untyped-def]
         ends inside.
     start, stop : int
         Bytes to read.
-    direct : int32, shape (16384,)
-        Signal of an id code of one or two characters, at ``first | second << 7``; -1 is undeclared.
+    direct : int32, shape (65536,)
+        Signal of an id code of one or two characters, at ``first | second << 8``; -1 is undeclared.
     hash_keys : uint64, shape (power of two,)
-        Open addressing for longer id codes, by `vcd_layout.pack_id`; 0 is free.
+        Open addressing for longer id codes, by `vcd_layout.id_key`; 0 is free.
     hash_values : int32, same shape
-        Signal of that key.
+        Signal of that key; -1 where free.
     low_mask, all_mask : uint64, shape (signals,)
         Bits of the capture that hold the signal's bit 0, and all its bits.
     widths : int64, shape (signals,)
@@ -89,8 +120,6 @@ def read_changes(  # type: ignore[no-untyped-def]
     (int, int)
         Why it stopped, and the first byte not consumed.
     """
-    one = np.uint64(1)
-    zero = np.uint64(0)
     p = np.uint64(start)
     end = np.uint64(stop)
     capacity = np.uint64(len(time_ps))
@@ -119,27 +148,27 @@ def read_changes(  # type: ignore[no-untyped-def]
             if c < 9:
                 why = BAD_WORD
                 break
-            p += one
+            p += _1
             continue
         word = p
 
         if c == 35:  # '#': a time
-            p += one
+            p += _1
             negative = text[p] == 45
             if negative:
-                p += one
+                p += _1
             digits = p
-            value = zero
+            value = _0
             c = text[p]
             while np.uint8(c - 48) < 10:
-                value = value * np.uint64(10) + np.uint64(c - 48)
-                p += one
+                value = value * _10 + np.uint64(c - 48)
+                p += _1
                 c = text[p]
             if c > 32 or p == digits:
                 p = word
                 why = BAD_WORD
                 break
-            if p - digits > np.uint64(19) or value > np.uint64(largest):
+            if p - digits > _19 or value > np.uint64(largest):
                 p = word
                 why = TIME_TOO_LARGE
                 break
@@ -154,7 +183,7 @@ def read_changes(  # type: ignore[no-untyped-def]
             if scale[1] != 1:
                 new_ps //= scale[1]
             new_ps += scale[2]
-            changed = rows == zero or keep_all or bits != last_bits or seen != last_seen
+            changed = rows == _0 or keep_all or bits != last_bits or seen != last_seen
             if changed and has_time and (keep_all or new_ps > now_ps):
                 if rows == capacity:
                     p = word
@@ -170,7 +199,7 @@ def read_changes(  # type: ignore[no-untyped-def]
                     known[rows] = seen
                 last_bits = bits
                 last_seen = seen
-                rows += one
+                rows += _1
             has_time = True
             pending = False
             raw = new_raw
@@ -186,22 +215,22 @@ def read_changes(  # type: ignore[no-untyped-def]
         lower = c | np.uint8(32)
         scalar = c == 48 or c == 49 or lower == 120 or lower == 122
         value_at = p
-        length = one
+        length = _1
         if scalar:
-            p += one
+            p += _1
         elif lower == 98 or lower == 114 or lower == 115:  # b, r, s
-            p += one
+            p += _1
             value_at = p
             while text[p] > 32:
-                p += one
+                p += _1
             length = p - value_at
             while p < end and text[p] <= 32:
-                p += one
+                p += _1
             if p == end:
                 p = word
                 why = HALF_A_CHANGE
                 break
-            if length == zero:
+            if length == _0:
                 p = word
                 why = BAD_WORD
                 break
@@ -209,49 +238,26 @@ def read_changes(  # type: ignore[no-untyped-def]
             why = BAD_WORD
             break
 
-        id_at = p
-        first = text[p]
-        second = np.uint8(0)
-        if first > 32:
-            p += one
-            second = text[p]
-            if second > 32:
-                p += one
-        if first <= 32:
-            p = word
-            why = BAD_WORD
-            break
-        signal = np.int64(-1)
-        if second <= 32:
-            if first < 127:
-                signal = np.int64(direct[np.uint64(first)])
-        elif text[p] <= 32:
-            if first < 127 and second < 127:
-                signal = np.int64(direct[np.uint64(first) | np.uint64(second) << np.uint64(7)])
+        index = np.uint64(text[p])
+        key = (_FNV_START ^ index) * _FNV_PRIME
+        p += _1
+        c2 = np.uint64(text[p])
+        if c2 > _32:
+            index |= c2 << _8
+            key = (key ^ c2) * _FNV_PRIME
+            p += _1
+        if text[p] <= 32:
+            signal = direct[index]
         else:
             while text[p] > 32:
-                p += one
-            key = zero
-            if p - id_at <= np.uint64(8):
-                q = p
-                while q > id_at:
-                    q -= one
-                    key = key << np.uint64(8) | np.uint64(text[q])
-            else:
-                key = np.uint64(0xCBF29CE484222325)
-                q = id_at
-                while q < p:
-                    key = (key ^ np.uint64(text[q])) * np.uint64(0x100000001B3)
-                    q += one
-                key |= one << np.uint64(63)
-            slot = (key * np.uint64(0x9E3779B97F4A7C15) >> np.uint64(32)) & hash_mask
-            while hash_keys[slot] != zero:
-                if hash_keys[slot] == key:
-                    signal = np.int64(hash_values[slot])
-                    break
-                slot = (slot + one) & hash_mask
+                key = (key ^ np.uint64(text[p])) * _FNV_PRIME
+                p += _1
+            slot = key & hash_mask
+            while hash_keys[slot] != key and hash_keys[slot] != _0:
+                slot = (slot + _1) & hash_mask
+            signal = hash_values[slot]
         if signal < 0:
-            p = id_at
+            p = word
             why = UNDECLARED
             break
         s = np.uint64(signal)
@@ -270,75 +276,74 @@ def read_changes(  # type: ignore[no-untyped-def]
                 seen &= ~all_mask[s]
             continue
 
-        if lower != 98 or all_mask[s] == zero:
+        if lower != 98 or all_mask[s] == _0:
             continue  # a real, a string, or a signal left out
 
         value_end = value_at + length
-        ones = zero
-        valid = zero
+        ones = _0
+        valid = _0
         q = value_at
         good = True
-        while q + np.uint64(8) <= value_end:
+        while q + _8 <= value_end:
             load = (
                 np.uint64(text[q])
-                | np.uint64(text[q + np.uint64(1)]) << np.uint64(8)
-                | np.uint64(text[q + np.uint64(2)]) << np.uint64(16)
-                | np.uint64(text[q + np.uint64(3)]) << np.uint64(24)
-                | np.uint64(text[q + np.uint64(4)]) << np.uint64(32)
-                | np.uint64(text[q + np.uint64(5)]) << np.uint64(40)
-                | np.uint64(text[q + np.uint64(6)]) << np.uint64(48)
-                | np.uint64(text[q + np.uint64(7)]) << np.uint64(56)
+                | np.uint64(text[q + _1]) << _8
+                | np.uint64(text[q + _2]) << _16
+                | np.uint64(text[q + _3]) << _24
+                | np.uint64(text[q + _4]) << _32
+                | np.uint64(text[q + _5]) << _40
+                | np.uint64(text[q + _6]) << _48
+                | np.uint64(text[q + _7]) << _56
             )
-            if load & np.uint64(0xFEFEFEFEFEFEFEFE) != np.uint64(0x3030303030303030):
+            if load & _BUT_LOW_BITS != _ZEROS:
                 break
-            # The product gathers the eight low bits in the top byte, the first character highest.
-            eight = (load & np.uint64(0x0101010101010101)) * np.uint64(0x8040201008040201)
-            ones = ones << np.uint64(8) | eight >> np.uint64(56)
-            valid = valid << np.uint64(8) | np.uint64(0xFF)
-            q += np.uint64(8)
+            eight = (load & _LOW_BITS) * _GATHER
+            ones = ones << _8 | eight >> _56
+            valid = valid << _8 | _0XFF
+            q += _8
         while q < value_end:
             c = text[q]
-            ones <<= one
-            valid <<= one
+            ones <<= _1
+            valid <<= _1
             if c == 48 or c == 49:
                 ones |= np.uint64(c & np.uint8(1))
-                valid |= one
+                valid |= _1
             else:
                 c |= np.uint8(32)
                 if c != 120 and c != 122:
                     good = False
-            q += one
+            q += _1
         if not good:
             p = word
             why = BAD_VECTOR
             break
         head = text[value_at] | np.uint8(32)
         head_known = head != 120 and head != 122
-        if length < np.uint64(64) and head_known:
-            valid |= ~zero << length
+        if length < _64 and head_known:
+            valid |= ~_0 << length
         width = np.uint64(widths[s])
-        if length > width and width < np.uint64(64) and ones >> width != zero:
+        if length > width and width < _64 and ones >> width != _0:
             longer += 1
 
-        for k in range(first_target[s], first_target[s + one]):
+        for k in range(first_target[s], first_target[s + _1]):
             from_bit = np.uint64(targets[k, 0])
             count = np.uint64(targets[k, 1])
             shift = np.uint64(targets[k, 2])
-            if from_bit + count <= np.uint64(64):
-                mask = ~zero if count == np.uint64(64) else (one << count) - one
+            if from_bit + count <= _64:
+                mask = ~_0 if count == _64 else (_1 << count) - _1
                 part = (ones >> from_bit) & mask
                 part_valid = (valid >> from_bit) & mask
                 mask <<= shift
                 bits = bits & ~mask | part << shift
                 seen = seen & ~mask | part_valid << shift
-            else:  # one bit at a time, from a signal wider than a machine word
+            else:  # _1 bit at a time, from a signal wider than a machine word
                 for i in range(count):
                     place = from_bit + np.uint64(i)
-                    mask = one << (shift + np.uint64(i))
+                    mask = _1 << (shift + np.uint64(i))
                     bits &= ~mask
                     seen &= ~mask
                     if place < length:
-                        c = text[value_end - one - place]
+                        c = text[value_end - _1 - place]
                         if c == 48 or c == 49:
                             seen |= mask
                         if c == 49:

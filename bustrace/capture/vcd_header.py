@@ -37,9 +37,12 @@ _UNITS = {
     for power, unit in enumerate(("s", "ms", "us", "ns", "ps", "fs"))
 }
 
-# What `write_vcd` says in a comment, so that reading gives back what was written.
+# What `write_vcd` says in comments, so that reading gives back what was written.
+MARK = "bustrace capture: mode {mode}, rate {rate} S/s, shift {shift_ps} ps, end {end_ps} ps"
+GAP_MARK = "bustrace gap: {start_ps} to {end_ps} ps"
+END_MARK = "$comment end of capture $end\n"
 _MARK = re.compile(
-    r"bustrace capture: mode (timing|state), (\d+) rows, rate (none|\d+/\d+) S/s, "
+    r"bustrace capture: mode (timing|state), rate (none|\d+/\d+) S/s, "
     r"shift (-?\d+) ps, end (-?\d+) ps"
 )
 _GAP_MARK = re.compile(r"bustrace gap: (-?\d+) to (-?\d+) ps")
@@ -75,10 +78,21 @@ class Variable:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """What the writer of this project says of the capture it wrote."""
+    """What the writer of this project says of the capture it wrote.
+
+    Attributes
+    ----------
+    mode : {"timing", "state"}
+    rate : Fraction or None
+    shift_ps : int
+        What to add to the file's times.
+    end_ps : int
+        End of the recording.
+    gaps : tuple of (int, int)
+        Gaps that the body does not tell: those of state mode.
+    """
 
     mode: Mode
-    rows: int
     rate: Fraction | None
     shift_ps: int
     end_ps: int
@@ -252,35 +266,20 @@ class _Declarations:
             )
         name = _text(b" ".join(words[3:]))[0]
         without_level = kind in _WITHOUT_LEVEL
-        self._bits += 0 if without_level else width
-        if (width < 1 and not without_level) or self._bits > _MOST_BITS:
+        width = 1 if without_level else width
+        self._bits += width
+        if width < 1 or self._bits > _MOST_BITS:
             raise self._error(
                 "a size that cannot be right", at, found=words[1], expected="1 or more bits"
             )
-        base, bits = self._name_bits(name, width)
-        self._variables.append(
-            Variable(id_code, kind, width, tuple(self._scope), base, () if without_level else bits)
-        )
-
-    def _name_bits(self, name: str, width: int) -> tuple[str, tuple[str, ...]]:
-        """Name without its bit select, and the line names, bit 0 first."""
-        name = name.removeprefix("\\")  # Verilog's escaped identifiers
-        match = re.fullmatch(r"(.*\S)\s*\[\s*(-?\d+)\s*(?::\s*(-?\d+)\s*)?\]", name)
-        if match is None:
-            bits = (name,) if width == 1 else tuple(f"{name}[{i}]" for i in range(width))
-            return name, bits
-        base = match[1]
-        left = int(match[2])
-        right = left if match[3] is None else int(match[3])
-        if match[3] is None and width > 1:  # one of an array of buses
-            base = f"{base}[{left}]"
-            left, right = width - 1, 0
-        elif abs(left - right) + 1 != width:
+        base, bits, agrees = split_reference(name, width)
+        if not agrees:
             self._notes.append(
                 Note("doubt", f"{name} is declared with {width} bits; the size was believed")
             )
-        step = 1 if left >= right else -1
-        return base, tuple(f"{base}[{right + step * i}]" for i in range(width))
+        self._variables.append(
+            Variable(id_code, kind, width, tuple(self._scope), base, () if without_level else bits)
+        )
 
     def _finish(self, body_at: int) -> Header:
         if not self._variables:
@@ -317,6 +316,33 @@ class _Declarations:
         )
 
 
+def split_reference(reference: str, width: int) -> tuple[str, tuple[str, ...], bool]:
+    """Name without bit select, the line names, and whether the select has the right size.
+
+    ``DATA [7:0]`` is DATA[0] to DATA[7]; without a select bits are counted from 0; the first word
+    of Verilog's escaped identifiers (``\\a[1] ``) is all name. Line names begin with bit 0, the
+    last digit of a value.
+    """
+    if reference.startswith("\\"):
+        base, _, select = reference[1:].partition(" ")
+    else:
+        match = re.fullmatch(r"(.*[^\s\[]) ?(\[[-\d: ]+\])", reference)
+        base, select = (match[1], match[2]) if match else (reference, "")
+    match = re.fullmatch(r"\[ ?(-?\d+) ?(?:: ?(-?\d+) ?)?\]", select)
+    if match is None:
+        if select:
+            base = reference
+        return base, (base,) if width == 1 else tuple(f"{base}[{i}]" for i in range(width)), True
+    left = int(match[1])
+    if match[2] is None and width > 1:  # one of an array of buses
+        base = f"{base}[{left}]"
+        return base, tuple(f"{base}[{i}]" for i in range(width)), True
+    right = left if match[2] is None else int(match[2])
+    step = 1 if left >= right else -1
+    bits = tuple(f"{base}[{right + step * i}]" for i in range(width))
+    return base, bits, abs(left - right) + 1 == width
+
+
 def _text(data: bytes) -> tuple[str, bool]:
     """Text, and whether it had to be taken as Latin-1."""
     try:
@@ -334,10 +360,9 @@ def _find_mark(remarks: list[str]) -> Mark | None:
         if match is not None:
             return Mark(
                 mode="state" if match[1] == "state" else "timing",
-                rows=int(match[2]),
-                rate=None if match[3] == "none" else Fraction(match[3]),
-                shift_ps=int(match[4]),
-                end_ps=int(match[5]),
+                rate=None if match[2] == "none" else Fraction(match[2]),
+                shift_ps=int(match[3]),
+                end_ps=int(match[4]),
                 gaps=gaps,
             )
     return None

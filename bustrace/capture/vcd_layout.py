@@ -15,7 +15,7 @@ from bustrace.capture.vcd_header import Variable
 from bustrace.errors import CaptureError, nearest
 
 MOST_LINES = 64
-DIRECT_SIZE = 1 << 14
+DIRECT_SIZE = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,17 +109,12 @@ def lay_out(
     )
 
 
-def pack_id(id_code: bytes) -> int:
-    """Key of an id code: its bytes up to eight, a 64-bit hash with the top bit set beyond.
-
-    The hash is FNV-1a (Fowler, Noll and Vo), as in the inner loop.
-    """
-    if len(id_code) <= 8:
-        return int.from_bytes(id_code, "little")
+def id_key(id_code: bytes) -> int:
+    """Key of an id code: its FNV-1a hash (Fowler, Noll and Vo), as the inner loop computes it."""
     key = 0xCBF29CE484222325
     for byte in id_code:
         key = (key ^ byte) * 0x100000001B3 % (1 << 64)
-    return key | 1 << 63
+    return key
 
 
 def _signals(variables: Sequence[Variable]) -> tuple[list[Variable], list[str]]:
@@ -226,13 +221,13 @@ def _id_tables(
     while size < 4 * len(id_codes):
         size *= 2
     keys = np.zeros(size, dtype=np.uint64)
-    values = np.zeros(size, dtype=np.int32)
+    values = np.full(size, -1, dtype=np.int32)
     for signal, id_code in enumerate(id_codes):
         if len(id_code) <= 2:
-            direct[id_code[0] | (id_code[1] << 7 if len(id_code) == 2 else 0)] = signal
+            direct[int.from_bytes(id_code, "little")] = signal
             continue
-        key = pack_id(id_code)
-        slot = (key * 0x9E3779B97F4A7C15 % (1 << 64) >> 32) & (size - 1)
+        key = id_key(id_code)
+        slot = key & (size - 1)
         while keys[slot]:
             slot = (slot + 1) & (size - 1)
         keys[slot] = key

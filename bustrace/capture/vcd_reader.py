@@ -20,7 +20,7 @@ from bustrace.capture.chunks import (
 )
 from bustrace.capture.model import Capture, Mode, Note
 from bustrace.capture.sample_rate import guess_rate, rate_fits, stated_rate
-from bustrace.capture.vcd_header import Header, parse_tick, read_header
+from bustrace.capture.vcd_header import END_MARK, Header, parse_tick, read_header
 from bustrace.capture.vcd_layout import Layout, lay_out
 from bustrace.errors import CaptureError
 from bustrace.units import format_rate, format_time
@@ -90,8 +90,8 @@ def read_vcd(
 
     end_ps = body.end_ps
     gaps = body.gaps
-    if mark is not None:
-        end_ps = max(end_ps, mark.end_ps)
+    if mark is not None and mark.mode == "state":  # where a closing time would be a row
+        end_ps = mark.end_ps if body.complete else end_ps
         gaps = gaps + list(mark.gaps)
     return Capture(
         mode=chosen_mode,
@@ -160,6 +160,7 @@ class _Body:
         self.known: npt.NDArray[np.uint64] | None = None
         self.gaps: list[tuple[int, int]] = []
         self.notes: list[Note] = []
+        self.complete = False
 
     @property
     def end_ps(self) -> int:
@@ -328,11 +329,10 @@ class _Body:
 
     def _doubt_the_end(self, rest: bytes) -> None:
         """Say where the recording was taken to end, and why that may be wrong."""
-        mark = self._mark
-        if mark is not None:
-            written = mark.rows if self._keep_all else None
-            times = int(self._carry[self._kernels.TIMES])
-            if rest or self._text or self._block or not self._complete(mark.end_ps, written, times):
+        if self._mark is not None:
+            self._file.seek(-len(END_MARK), os.SEEK_END)
+            self.complete = self._file.read() == END_MARK.encode()
+            if not self.complete:
                 self.notes.append(
                     Note("doubt", "the file holds less than was written to it: it was cut off")
                 )
@@ -354,11 +354,6 @@ class _Body:
             return
         self.notes.append(Note("doubt", f"{doubt}; the recording ends at {end}"))
 
-    def _complete(self, end_ps: int, rows: int | None, times: int) -> bool:
-        if rows is not None:
-            return times == rows
-        return self.end_ps == end_ps
-
     def _error(self, why: int) -> CaptureError:
         kernels, feed = self._kernels, self._feed
         word = self._word(feed.stop).decode("latin-1")
@@ -375,8 +370,8 @@ class _Body:
             ),
             kernels.TIME_TOO_LARGE: ("this time is too large", "less than 106 days", None),
             kernels.UNDECLARED: (
-                "a value for an id code that was not declared",
-                "an id code from a $var",
+                "a value without a declared id code",
+                "an id code from a $var right after the level, as in 1!",
                 "the file is damaged: export it again",
             ),
             kernels.BAD_VECTOR: ("a digit that is no logic level", "0 1 x z", None),
