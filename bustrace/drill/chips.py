@@ -1,0 +1,200 @@
+"""The chips that answer on the simulated bus."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+
+class Device(Protocol):
+    """A chip's inside. Offsets are addresses within the chip, cycles count from 0."""
+
+    size: int
+
+    def read(self, offset: int, cycle: int) -> int:
+        """Byte the chip would drive."""
+        ...
+
+    def write(self, offset: int, byte: int, cycle: int) -> None:
+        """Take a byte."""
+        ...
+
+    def requests(self, cycle: int) -> bool:
+        """Whether the interrupt output is active."""
+        ...
+
+
+class Memory:
+    """RAM, or ROM where `writable` is false.
+
+    Parameters
+    ----------
+    content : uint8, shape (size,)
+        At power-on.
+    writable : bool
+    cells : mapping of offset to (and, or)
+        Masks that bad cells put on their byte when it is read.
+    plane : (and, or)
+        The same for every byte.
+    """
+
+    def __init__(
+        self,
+        content: npt.NDArray[np.uint8],
+        writable: bool,
+        cells: dict[int, tuple[int, int]] | None = None,
+        plane: tuple[int, int] = (0xFF, 0x00),
+    ) -> None:
+        self.content = bytearray(content.tobytes())
+        self.size = len(self.content)
+        self.writable = writable
+        self._cells = cells or {}
+        self._plane = plane
+
+    def read(self, offset: int, cycle: int) -> int:
+        """Byte at `offset`, what is bad applied."""
+        byte = self.content[offset]
+        cell = self._cells.get(offset)
+        if cell is not None:
+            byte = byte & cell[0] | cell[1]
+        return byte & self._plane[0] | self._plane[1]
+
+    def write(self, offset: int, byte: int, cycle: int) -> None:
+        """Keep the byte; a ROM ignores it."""
+        if self.writable:
+            self.content[offset] = byte
+
+    def requests(self, cycle: int) -> bool:
+        """Memory never interrupts."""
+        return False
+
+
+class Registers:
+    """An I/O chip of which nothing is known: each register gives back what it last took."""
+
+    def __init__(self, size: int) -> None:
+        self.size = size
+        self._bytes = bytearray(size)
+
+    def read(self, offset: int, cycle: int) -> int:
+        """Byte last written to the register, 0 after power-on."""
+        return self._bytes[offset]
+
+    def write(self, offset: int, byte: int, cycle: int) -> None:
+        """Keep the byte."""
+        self._bytes[offset] = byte
+
+    def requests(self, cycle: int) -> bool:
+        """Never interrupts."""
+        return False
+
+
+class PortTimer:
+    """Two ports and one interrupting timer: the part of a 6522 that the demo firmware uses.
+
+    Registers and the timer's length (N + 2 cycles between interrupts, free running) are from
+    memory of the makers' 6522 sheets; shift register, timer 2, handshakes and latching are not
+    there and read 0.
+
+    Parameters
+    ----------
+    inputs : uint8, shape (m, 2)
+        Levels at the pins of ports A and B; each row holds for `HOLD` cycles, then the next.
+    """
+
+    HOLD = 64
+    PORT_B, PORT_A, DDR_B, DDR_A, T1C_L, T1C_H, T1L_L, T1L_H = range(8)
+    ACR, IFR, IER, PORT_A_PLAIN = 0xB, 0xD, 0xE, 0xF
+    T1_FLAG = 0x40
+
+    def __init__(self, inputs: npt.NDArray[np.uint8]) -> None:
+        self.size = 16
+        self._inputs: list[list[int]] = inputs.tolist()
+        self._out = [0, 0]
+        self._direction = [0, 0]
+        self._latch = 0xFFFF
+        self._control = 0
+        self._enabled = 0
+        self._flag = False
+        self._timeout: int | None = None
+
+    def reset(self) -> None:
+        """RES clears all registers but the timer's counter and latches."""
+        self._out = [0, 0]
+        self._direction = [0, 0]
+        self._control = 0
+        self._enabled = 0
+        self._flag = False
+
+    def _tick(self, cycle: int) -> None:
+        while self._timeout is not None and cycle >= self._timeout:
+            self._flag = True
+            free_running = self._control & 0x40
+            self._timeout = self._timeout + self._latch + 2 if free_running else None
+
+    def _port(self, port: int, cycle: int) -> int:
+        levels = self._inputs[cycle // self.HOLD % len(self._inputs)][port]
+        direction = self._direction[port]
+        return self._out[port] & direction | levels & ~direction & 0xFF
+
+    def _flags(self) -> int:
+        flags = self.T1_FLAG if self._flag else 0
+        return flags | (0x80 if flags & self._enabled else 0)
+
+    def read(self, offset: int, cycle: int) -> int:
+        """Register `offset` at `cycle`; reading the counter's low byte drops the request."""
+        self._tick(cycle)
+        if offset in (self.PORT_A, self.PORT_A_PLAIN):
+            return self._port(0, cycle)
+        if offset == self.PORT_B:
+            return self._port(1, cycle)
+        if offset in (self.DDR_A, self.DDR_B):
+            return self._direction[offset == self.DDR_B]
+        if offset in (self.T1C_L, self.T1C_H):
+            left = 0xFFFF if self._timeout is None else max(self._timeout - cycle - 1, 0)
+            if offset == self.T1C_L:
+                self._flag = False
+                return left & 0xFF
+            return left >> 8 & 0xFF
+        if offset in (self.T1L_L, self.T1L_H):
+            return self._latch >> (8 * (offset - self.T1L_L)) & 0xFF
+        if offset == self.ACR:
+            return self._control
+        if offset == self.IFR:
+            return self._flags()
+        if offset == self.IER:
+            return self._enabled | 0x80
+        return 0
+
+    def write(self, offset: int, byte: int, cycle: int) -> None:
+        """Take a byte; writing the counter's high byte starts the timer."""
+        self._tick(cycle)
+        if offset in (self.PORT_A, self.PORT_A_PLAIN):
+            self._out[0] = byte
+        elif offset == self.PORT_B:
+            self._out[1] = byte
+        elif offset in (self.DDR_A, self.DDR_B):
+            self._direction[offset == self.DDR_B] = byte
+        elif offset in (self.T1C_L, self.T1L_L):
+            self._latch = self._latch & 0xFF00 | byte
+        elif offset in (self.T1C_H, self.T1L_H):
+            self._latch = self._latch & 0x00FF | byte << 8
+            self._flag = False
+            if offset == self.T1C_H:
+                self._timeout = cycle + self._latch + 2
+        elif offset == self.ACR:
+            self._control = byte
+        elif offset == self.IFR:
+            self._flag = self._flag and not byte & self.T1_FLAG
+        elif offset == self.IER:
+            chosen = byte & 0x7F
+            self._enabled = self._enabled | chosen if byte & 0x80 else self._enabled & ~chosen
+
+    def requests(self, cycle: int) -> bool:
+        """Whether IRQ is pulled low."""
+        if not self._enabled:
+            return False
+        self._tick(cycle)
+        return bool(self._flags() & 0x80)

@@ -1,0 +1,106 @@
+"""What happened on the simulated bus, layer by layer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.board.model import Board
+from bustrace.faults import Fault
+
+CPU_DRIVES = 1 << 31
+"""Bit of `BusRecord.drivers`: the CPU drives the data bus."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BusRecord:
+    """The truth of a simulated run: one row a bus cycle, from one fall of phase 2 to the next.
+
+    All arrays are read-only and of shape (n,) unless told otherwise. A *clip* column shows the
+    net under the probe when the cycle ends; the *cpu* and *chip* columns what those parts meant
+    or met. On a healthy board the layers agree.
+
+    Attributes
+    ----------
+    board : Board
+    faults : tuple of Fault
+        What was planted.
+    seed : int
+    clock_hz : Fraction
+    cpu_address, clip_address, decoder_address : uint16
+    chip_address : uint16, shape (n, chips)
+        At each chip of ``board.map.chips``.
+    cpu_data, clip_data, bus_data : uint8
+        The byte the CPU took or gave; at the clip; on the chips' side of the data path.
+    cpu_rw, rw, sync : uint8
+        R/W as the CPU meant it, R/W and SYNC at the clip.
+    res, irq, nmi, rdy : uint8
+        At the clip.
+    selects : uint32
+        Chips whose select pin is active in the read window; bit i is ``board.map.chips[i]``.
+    drivers : uint32
+        Who drives the data bus: the same bits, and `CPU_DRIVES`; 0 is nobody.
+    clip_levels : dict of str to int
+        Lines that never move at the clip, for whatever reason: pin name to level.
+    clip_shorts : tuple of tuples of str
+        Lines that the clip sees joined.
+    clock_ends : bool
+        The clock stops after the last cycle (or never ran) and rests at `rest_level`.
+    rest_cycles : int
+        Periods of silence that belong to the run after the clock's end.
+    rest_level : int
+    """
+
+    board: Board
+    faults: tuple[Fault, ...]
+    seed: int
+    clock_hz: Fraction
+    cpu_address: npt.NDArray[np.uint16]
+    clip_address: npt.NDArray[np.uint16]
+    decoder_address: npt.NDArray[np.uint16]
+    chip_address: npt.NDArray[np.uint16]
+    cpu_data: npt.NDArray[np.uint8]
+    clip_data: npt.NDArray[np.uint8]
+    bus_data: npt.NDArray[np.uint8]
+    cpu_rw: npt.NDArray[np.uint8]
+    rw: npt.NDArray[np.uint8]
+    sync: npt.NDArray[np.uint8]
+    res: npt.NDArray[np.uint8]
+    irq: npt.NDArray[np.uint8]
+    nmi: npt.NDArray[np.uint8]
+    rdy: npt.NDArray[np.uint8]
+    selects: npt.NDArray[np.uint32]
+    drivers: npt.NDArray[np.uint32]
+    clip_levels: dict[str, int]
+    clip_shorts: tuple[tuple[str, ...], ...] = ()
+    clock_ends: bool = False
+    rest_cycles: int = 0
+    rest_level: int = 0
+
+    def __post_init__(self) -> None:
+        n = len(self.cpu_address)
+        for name in self.__dataclass_fields__:
+            column = getattr(self, name)
+            if isinstance(column, np.ndarray):
+                if len(column) != n:
+                    raise ValueError(f"{name} has {len(column)} rows, not {n}")
+                column.setflags(write=False)
+
+    def __len__(self) -> int:
+        return len(self.cpu_address)
+
+    @property
+    def chips(self) -> tuple[str, ...]:
+        """References behind the bits of `selects` and `drivers`."""
+        return self.board.map.chips
+
+    def drives(self, ref: str) -> npt.NDArray[np.bool_]:
+        """Cycles in which a chip drives the data bus: bool, shape (n,)."""
+        return np.asarray(self.drivers >> np.uint32(self.board.map.index(ref)) & 1, dtype=np.bool_)
+
+    def selected(self, ref: str) -> npt.NDArray[np.bool_]:
+        """Cycles in which a chip's select pin is active: bool, shape (n,)."""
+        return np.asarray(self.selects >> np.uint32(self.board.map.index(ref)) & 1, dtype=np.bool_)
