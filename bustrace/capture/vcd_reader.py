@@ -282,11 +282,9 @@ class _Body:
         kernels, carry = self._kernels, self._carry
         feed = self._feed
         rest = feed.buffer[feed.start : feed.stop].tobytes().strip()
-        if rest == b"$end" and self._text is None:
-            self._block = None
-            rest = b""
-        if rest == b"$end" and self._text is not None:
-            self._text = None
+        if rest == b"$end":
+            self._block = self._text = None
+        if rest == b"$end" or self._text is not None:
             rest = b""
         if not carry[kernels.HAS_TIME]:
             raise CaptureError(
