@@ -1,0 +1,33 @@
+"""Clock edges, the sampling point, bus cycles as columns."""
+
+from bustrace.cycles.find import find_cycles
+from bustrace.cycles.model import (
+    CONTROL,
+    CONTROL_BIT,
+    IN_RESET,
+    OWNER_CPU,
+    OWNER_FOREIGN,
+    OWNER_UNKNOWN,
+    SHORT,
+    STRETCHED,
+    UNSETTLED,
+    Clock,
+    Cycles,
+    Sampling,
+)
+
+__all__ = [
+    "CONTROL",
+    "CONTROL_BIT",
+    "IN_RESET",
+    "OWNER_CPU",
+    "OWNER_FOREIGN",
+    "OWNER_UNKNOWN",
+    "SHORT",
+    "STRETCHED",
+    "UNSETTLED",
+    "Clock",
+    "Cycles",
+    "Sampling",
+    "find_cycles",
+]

@@ -1,0 +1,415 @@
+"""From capture to bus cycles."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.board.model import Board
+from bustrace.capture.model import Capture, Note
+from bustrace.cycles import clocking
+from bustrace.cycles.edges import Edges, find_edges, median
+from bustrace.cycles.model import (
+    CONTROL_BIT,
+    IN_RESET,
+    OWNER_CPU,
+    OWNER_FOREIGN,
+    OWNER_UNKNOWN,
+    Clock,
+    Cycles,
+)
+from bustrace.cycles.pins import CONTROL_SHIFT, DATA_SHIFT, PinTables, pin_tables
+from bustrace.cycles.rates import rate_doubts, too_coarse
+from bustrace.cycles.sampling import Moves, choose_bins_back, count_moves, quiet_lines
+from bustrace.cycles.state_rows import wrong_edge
+from bustrace.hookup.model import Hookup, Tap
+from bustrace.hookup.names import meaning_of
+from bustrace.units import PS_PER_SECOND, format_time
+
+_REST_PERIODS = 8
+
+
+def find_cycles(capture: Capture, hookup: Hookup, board: Board | None = None) -> Cycles:
+    """Find the bus cycles of a capture.
+
+    In timing mode a cycle ends at each fall of phase 2 whose rise was seen too; levels are taken
+    where the capture itself shows the bus to be quiet. In state mode each row is a cycle.
+
+    Parameters
+    ----------
+    capture : Capture
+    hookup : Hookup
+    board : Board or None
+        Its clock and ROM images help to tell a wrong clock.
+
+    Returns
+    -------
+    Cycles
+        Without rows and with a reason where nothing can be found; never an exception.
+    """
+    pins = pin_tables(hookup)
+    if capture.mode == "state":
+        return _from_rows(capture, pins, board)
+    tap = _clock_tap(capture, hookup)
+    if tap is None:
+        return _no_cycles(
+            pins, Clock(None, "none"), "no clock line was captured, and cycles are read off phase 2"
+        )
+    return _from_clock(capture, pins, tap, board)
+
+
+def _from_clock(capture: Capture, pins: PinTables, tap: Tap, board: Board | None) -> Cycles:
+    sample_ps = _sample_interval(capture)
+    expected_hz = board.clock_hz if board is not None else None
+    flip = (tap.pin == "PHI1") != tap.inverted
+    notes: list[Note] = []
+    edges = find_edges(capture, tap.index, flip, sample_ps)
+    if len(edges.falls) == 0:
+        clock = _describe(capture, edges, tap, flip, 1)
+        return _no_cycles(pins, clock, _no_clock_reason(tap, edges, clock))
+    division = clocking.Division(1, 0)
+    if _is_vague(tap):
+        division = clocking.find_division(capture, edges, pins.settled_lines, expected_hz)
+    fast = edges
+    if division.by > 1:
+        edges = clocking.divide(edges, division)
+        notes.append(
+            Note(
+                "guess",
+                f"{tap.line} is a clock faster than the CPU's: address lines change after every "
+                f"{division.by}th fall only, so {division.by} periods were taken for one cycle.",
+                f"--line {tap.line}=-",
+            )
+        )
+    period = median(edges.periods()) or sum(median(edges.widths(level)) or 0 for level in (0, 1))
+    coarse = too_coarse(period, sample_ps)
+    if coarse is not None:
+        return _no_cycles(pins, _describe(capture, edges, tap, flip, division.by), coarse)
+    moves = count_moves(capture, edges, sample_ps)
+    if division.by == 1:
+        inverted = clocking.is_inverted(moves, pins.settled_lines)
+        if inverted:
+            flip = not flip
+            edges = fast = find_edges(capture, tap.index, flip, sample_ps)
+            moves = count_moves(capture, edges, sample_ps)
+            notes.append(
+                Note(
+                    "guess" if _is_vague(tap) else "doubt",
+                    f"{tap.line} was taken for {'phase 1' if flip else 'phase 2'}: address lines "
+                    f"change after it {'rises' if flip else 'falls'}.",
+                    f"--line {tap.line}={'PHI1' if flip else 'PHI2'}",
+                )
+            )
+        elif inverted is None and _is_vague(tap):
+            notes.append(
+                Note(
+                    "doubt",
+                    f"Nothing shows which edge of {tap.line} ends a cycle; the fall was taken.",
+                    f"--line {tap.line}=PHI1",
+                )
+            )
+    back = choose_bins_back(moves, pins.data_lines, pins.settled_lines)
+    cycles, mended = _take(capture, edges, pins, moves, back, sample_ps, period)
+    offset = -round(back * moves.width_ps)
+    if back > 1:
+        notes.append(
+            Note(
+                "fact",
+                f"Levels were taken {format_time(-offset)} before the clock's fall: lines already "
+                "change in the samples after that.",
+            )
+        )
+    if mended:
+        notes.append(
+            Note(
+                "doubt",
+                f"In {mended} cycles a line jumped for the one sample before the clock's fall and "
+                "back: taken for a disturbance, the level before it was kept.",
+            )
+        )
+    if fast.dropped:
+        notes.append(
+            Note(
+                "doubt",
+                f"{fast.dropped} pulses on {tap.line} were too short for a clock and left out: "
+                "check the clip and its ground.",
+            )
+        )
+    notes += rate_doubts(period, sample_ps, expected_hz)
+    if division.by > 1:
+        cycles = _without_rises(cycles)
+    return replace(
+        cycles,
+        clock=_describe(capture, edges, tap, flip, division.by, fast),
+        sampling=moves.sampling(offset),
+        owner=_owners(cycles.control, cycles.control_known),
+        notes=tuple(notes),
+    )
+
+
+def _take(
+    capture: Capture,
+    edges: Edges,
+    pins: PinTables,
+    moves: Moves,
+    back: int,
+    sample_ps: int,
+    period: int,
+) -> tuple[Cycles, int]:
+    """Columns of the cycles, and how many had a disturbance undone."""
+    from bustrace.cycles import _kernels
+
+    n = len(edges.falls)
+    partial = capture.known is not None
+    n_select = n if pins.select_names else 0
+    columns = _empty_columns(n)
+    known, other_known = (np.zeros(n if partial else 0, dtype=np.uint64) for _ in range(2))
+    selects, selects_known = (
+        np.zeros(n_select, dtype=np.uint64),
+        np.zeros(n_select if partial else 0, dtype=np.uint64),
+    )
+    # A duration is short or stretched only by more than a sample.
+    slack = sample_ps * 3 // 2
+    short = min(period * 3 // 4, period - slack)
+    long = max(period * 3 // 2, period + slack)
+    pulse = sample_ps * 3 // 2 if capture.rate is not None else 0
+    _, mended = _kernels.take_levels(
+        capture.time_ps,
+        capture.state,
+        capture.known if capture.known is not None else np.zeros(0, dtype=np.uint64),
+        edges.time_ps,
+        edges.row,
+        edges.level,
+        edges.first,
+        pins.shifts,
+        pins.bus,
+        pins.selects,
+        pins.flips,
+        round(back * moves.width_ps) - moves.half_sample_ps,
+        round(moves.width_ps),
+        pulse,
+        np.uint64(pins.bus_lines),
+        np.uint64(pins.bus_lines & quiet_lines(moves, back)),
+        np.array([short, long], dtype=np.int64),
+        np.uint64(pins.captured),
+        columns["time_ps"],
+        columns["rise_ps"],
+        columns["address"],
+        columns["data"],
+        columns["control"],
+        known,
+        columns["other_address"],
+        columns["other_data"],
+        other_known,
+        selects,
+        selects_known,
+        columns["flags"],
+    )
+    if n_select:
+        columns["selects"] = selects.astype(np.uint32)
+    every = np.uint64((1 << len(pins.select_names)) - 1)
+    columns["selects_known"] = (
+        (selects_known & every).astype(np.uint32)
+        if n_select and partial
+        else np.full(n, every, dtype=np.uint32)
+    )
+    columns |= _known_columns(known if partial else None, other_known, pins.captured, n)
+    return Cycles(**columns, select_names=pins.select_names, clock=Clock(None, "none")), int(mended)
+
+
+def _from_rows(capture: Capture, pins: PinTables, board: Board | None) -> Cycles:
+    """State mode: every row is a cycle."""
+    clock = Clock(None, "state rows", period_ps=_row_period(capture))
+    if not len(capture):
+        return _no_cycles(pins, clock, "the capture has no rows")
+    known_state = capture.known if capture.known is not None else capture.all_known
+    known = pins.gather(known_state, flip=False)
+    word = pins.gather(capture.state) & known
+    evidence = wrong_edge(word, known, board)
+    if evidence is not None:
+        reason = (
+            f"the analyser was clocked on the wrong edge: {evidence}. Clock it on the fall of "
+            "phase 2 and capture again"
+        )
+        return _no_cycles(pins, clock, reason)
+    n = len(capture)
+    columns = _empty_columns(n)
+    columns["time_ps"] = capture.time_ps.copy()
+    columns["rise_ps"] = np.full(n, -1, dtype=np.int64)
+    columns["address"] = (word & np.uint64(0xFFFF)).astype(np.uint32)
+    columns["data"] = (word >> np.uint64(DATA_SHIFT)).astype(np.uint8)
+    columns["control"] = (word >> np.uint64(CONTROL_SHIFT)).astype(np.uint16)
+    columns |= _known_columns(known, np.zeros(n, dtype=np.uint64), 0, n)
+    sure = pins.gather(known_state, selects=True, flip=False)
+    columns["selects"] = (pins.gather(capture.state, selects=True) & sure).astype(np.uint32)
+    columns["selects_known"] = sure.astype(np.uint32)
+    reset = np.uint16(1 << CONTROL_BIT["RES"])
+    in_reset = (columns["control_known"] & reset != 0) & (columns["control"] & reset == 0)
+    columns["flags"] = np.where(in_reset, np.uint8(IN_RESET), np.uint8(0))
+    columns["owner"] = _owners(columns["control"], columns["control_known"])
+    return Cycles(**columns, select_names=pins.select_names, clock=clock)
+
+
+def _clock_tap(capture: Capture, hookup: Hookup) -> Tap | None:
+    """The clock to follow: phase 2 before phase 0 before phase 1, one that moves before one that
+    does not."""
+    taps = [tap for pin in ("PHI2", "PHI0", "PHI1") if (tap := hookup.tap(pin))]
+    for tap in taps:
+        bit = (capture.state >> np.uint64(tap.index)) & np.uint64(1)
+        if len(taps) == 1 or np.count_nonzero(bit[1:] != bit[:-1]) >= 4:
+            return tap
+    return taps[0] if taps else None
+
+
+def _is_vague(tap: Tap) -> bool:
+    """Whether the name says no more than 'clock'."""
+    meaning = meaning_of(tap.line)
+    return tap.why == "name" and meaning is not None and meaning.certainty == "vague"
+
+
+def _sample_interval(capture: Capture) -> int:
+    """Sample interval in ps: from the rate, else the shortest step between rows; 0 for none."""
+    if capture.rate is not None:
+        return round(PS_PER_SECOND / capture.rate)
+    if len(capture) < 2:
+        return 0
+    return int(np.diff(capture.time_ps).min())
+
+
+def _describe(
+    capture: Capture, edges: Edges, tap: Tap, flip: bool, by: int, fast: Edges | None = None
+) -> Clock:
+    periods = edges.periods()
+    period = median(periods)
+    role = "phase 0" if tap.pin == "PHI0" and not flip else "phase 2"
+    raw = fast if fast is not None else edges
+    clock = Clock(
+        tap.line,
+        "phase 1, inverted" if flip and not (tap.inverted and tap.pin != "PHI1") else role,  # type: ignore[arg-type]
+        period_ps=period,
+        high_ps=median(edges.widths(1)) if by == 1 else None,
+        low_ps=median(edges.widths(0)) if by == 1 else None,
+        min_period_ps=int(periods.min()) if len(periods) else None,
+        max_period_ps=int(periods.max()) if len(periods) else None,
+        rejected=raw.dropped,
+        starts_ps=int(raw.time_ps[0]) if len(raw) else None,
+        divided_by=by,
+    )
+    level = _last_level(capture, tap, flip)
+    if not len(raw):
+        return replace(clock, rests_at=level)
+    last = int(raw.time_ps[-1])
+    unseen = sum(int(end) - max(int(start), last) for start, end in capture.gaps if end > last)
+    if period is not None and capture.end_ps - last - unseen > _REST_PERIODS * period:
+        return replace(clock, stops_ps=last, rests_at=level)
+    return clock
+
+
+def _last_level(capture: Capture, tap: Tap, flip: bool) -> int | None:
+    """Level of phase 2 at the end of the capture, None where unknown."""
+    for row in range(len(capture) - 1, -1, -1):
+        known = capture.known
+        if known is None or int(known[row]) >> tap.index & 1:
+            return (int(capture.state[row]) >> tap.index & 1) ^ int(flip)
+    return None
+
+
+def _no_clock_reason(tap: Tap, edges: Edges, clock: Clock) -> str:
+    if len(edges):
+        return f"the clock {tap.line} moves {len(edges)} times only: not one whole cycle"
+    if clock.rests_at is None:
+        return f"the level of the clock {tap.line} is unknown throughout"
+    return f"the clock {tap.line} never moves"
+
+
+def _row_period(capture: Capture) -> int | None:
+    """Median distance of state rows; None where rows have no times of their own."""
+    steps = np.diff(capture.time_ps)
+    if not len(steps) or (capture.rate is None and (steps == 10**6).all()):
+        return None
+    return median(steps)
+
+
+def _owners(
+    control: npt.NDArray[np.uint16], known: npt.NDArray[np.uint16]
+) -> npt.NDArray[np.uint8]:
+    """Who drives the bus: BE or AEC low takes it from the CPU.
+
+    BA low alone announces that it may be taken within three cycles (from memory), so it makes
+    the owner unknown unless AEC tells.
+    """
+    owner = np.full(len(control), OWNER_CPU, dtype=np.uint8)
+    for name in ("BA", "AEC", "BE"):
+        bit = np.uint16(1 << CONTROL_BIT[name])
+        if not known.any() or not (known & bit).any():
+            continue
+        low = (known & bit != 0) & (control & bit == 0)
+        if name == "BA":
+            owner[low] = OWNER_UNKNOWN
+            continue
+        if name == "AEC":
+            owner[known & bit != 0] = OWNER_CPU
+        owner[known & bit == 0] = OWNER_UNKNOWN
+        owner[low] = OWNER_FOREIGN
+    return owner
+
+
+_COLUMNS = {
+    "time_ps": np.int64,
+    "rise_ps": np.int64,
+    "address": np.uint32,
+    "data": np.uint8,
+    "control": np.uint16,
+    "other_address": np.uint32,
+    "other_data": np.uint8,
+    "flags": np.uint8,
+    "owner": np.uint8,
+    "selects": np.uint32,
+}
+
+
+def _empty_columns(n: int) -> dict[str, npt.NDArray[np.generic]]:
+    return {name: np.zeros(n, dtype=dtype) for name, dtype in _COLUMNS.items()}
+
+
+def _known_columns(
+    known: npt.NDArray[np.uint64] | None,
+    other_known: npt.NDArray[np.uint64],
+    captured: int,
+    n: int,
+) -> dict[str, npt.NDArray[np.generic]]:
+    """Known-masks out of bus words, or the same for all cycles where `known` is None."""
+    columns: dict[str, npt.NDArray[np.generic]] = {}
+    for name, dtype, shift, mask, words in (
+        ("address_known", np.uint32, 0, 0xFFFF, known),
+        ("data_known", np.uint8, DATA_SHIFT, 0xFF, known),
+        ("control_known", np.uint16, CONTROL_SHIFT, 0xFFFF, known),
+        ("other_address_known", np.uint32, 0, 0xFFFF, None if known is None else other_known),
+        ("other_data_known", np.uint8, DATA_SHIFT, 0xFF, None if known is None else other_known),
+    ):
+        if words is None:
+            columns[name] = np.full(n, captured >> shift & mask, dtype=dtype)
+        else:
+            columns[name] = ((words >> np.uint64(shift)) & np.uint64(mask)).astype(dtype)
+    return columns
+
+
+def _without_rises(cycles: Cycles) -> Cycles:
+    """Cycles of a divided clock: the rise of phase 2 was not observed."""
+    n = len(cycles)
+    return replace(
+        cycles,
+        rise_ps=np.full(n, -1, dtype=np.int64),
+        other_address=np.zeros(n, dtype=np.uint32),
+        other_address_known=np.zeros(n, dtype=np.uint32),
+        other_data=np.zeros(n, dtype=np.uint8),
+        other_data_known=np.zeros(n, dtype=np.uint8),
+    )
+
+
+def _no_cycles(pins: PinTables, clock: Clock, reason: str) -> Cycles:
+    columns = _empty_columns(0) | _known_columns(None, np.zeros(0, dtype=np.uint64), 0, 0)
+    columns["selects_known"] = np.zeros(0, dtype=np.uint32)
+    return Cycles(**columns, select_names=pins.select_names, clock=clock, reason=reason)

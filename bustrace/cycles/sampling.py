@@ -1,0 +1,139 @@
+"""Where in the cycle to take the levels: the capture itself tells."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.capture.model import Capture
+from bustrace.cycles.edges import Edges, median
+from bustrace.cycles.model import Sampling
+
+_MOST_BINS = 256
+_BUSY = 0.02
+"""Share of a line's moves from which a bin counts as busy."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Moves:
+    """How often each line changes, by time from the fall of phase 2.
+
+    Attributes
+    ----------
+    counts : int64, shape (lines, b)
+    before : int
+        Bins before the fall: bin `before` holds the changes seen in the fall's own sample.
+    width_ps : float
+        Width of a bin; bins are centred on samples.
+    half_sample_ps : int
+    """
+
+    counts: npt.NDArray[np.int64]
+    before: int
+    width_ps: float
+    half_sample_ps: int
+
+    def lines(self, mask: int) -> npt.NDArray[np.int64]:
+        """Rows of the lines in a bit mask."""
+        return self.counts[[line for line in range(len(self.counts)) if mask >> line & 1]]
+
+    def sampling(self, offset_ps: int) -> Sampling:
+        """The histogram in the form that goes with the cycles."""
+        edges = (np.arange(self.counts.shape[1]) - self.before) * self.width_ps
+        bins = np.round(edges).astype(np.int64) - self.half_sample_ps
+        bins.setflags(write=False)
+        self.counts.setflags(write=False)
+        return Sampling(offset_ps=offset_ps, bins_ps=bins, moves=self.counts)
+
+
+def count_moves(capture: Capture, edges: Edges, sample_ps: int) -> Moves:
+    """Histogram the changes of all lines over one cycle, from the rise to the next rise."""
+    from bustrace.cycles import _kernels
+
+    high = median(edges.widths(1)) or 1
+    low = median(edges.widths(0)) or high
+    sample = max(sample_ps, 1)
+    merged = max(1, -(-(high + low) // (sample * _MOST_BINS)))
+    width = float(sample * merged)
+    before = int(np.ceil(high / width)) + 1
+    n_bins = before + int(np.ceil(low / width)) + 1
+    planes = np.zeros((n_bins, _kernels.PLANES), dtype=np.uint64)
+    falls = edges.falls
+    known = capture.known if capture.known is not None else np.zeros(0, dtype=np.uint64)
+    _kernels.count_moves(
+        capture.time_ps,
+        capture.state,
+        known,
+        edges.time_ps[falls - 1],
+        edges.time_ps[falls],
+        sample // 2,
+        width,
+        before,
+        planes,
+    )
+    bits = np.arange(len(capture.lines), dtype=np.uint64)[:, None, None]
+    per_plane = (planes[None] >> bits) & np.uint64(1)
+    weights = np.int64(1) << np.arange(_kernels.PLANES, dtype=np.int64)
+    counts: npt.NDArray[np.int64] = (per_plane.astype(np.int64) * weights).sum(axis=2)
+    return Moves(counts, before, width, sample // 2)
+
+
+def choose_bins_back(moves: Moves, data_lines: int, settled_lines: int) -> int:
+    """How many bins before the fall to sample; 1 is the last sample with phase 2 high.
+
+    Read data are stable from their setup before the fall to their hold after it (10 ns at least,
+    facts of the makers' sheets), so the last sample before the fall is right, unless leads of
+    different length or a late clock let the next cycle's changes show before the fall. Then some
+    line's changes cluster around the fall with a quiet bin in front of them, and the sample is
+    taken there. Changes that run on without a quiet bin are data that arrive late: the last
+    sample stays.
+    """
+    back_most = max(1, (moves.before - 1) // 2)
+    first_departure: list[tuple[npt.NDArray[np.int64], int]] = []
+    for mask, needs_arrivals in ((data_lines, True), (settled_lines, False)):
+        for counts in moves.lines(mask):
+            start = _departure(counts, moves.before, back_most, needs_arrivals)
+            first_departure.append((counts, start))
+    costs = []
+    for back in range(1, back_most + 1):
+        sample = moves.before - back
+        cost = 0
+        for counts, start in first_departure:
+            cost += int(counts[sample + 1 : start].sum()) if start > sample else 0
+            cost += int(counts[start : sample + 1].sum()) if start <= sample else 0
+        costs.append(cost)
+    return 1 + int(np.argmin(costs))
+
+
+def _departure(
+    counts: npt.NDArray[np.int64], before: int, back_most: int, needs_arrivals: bool
+) -> int:
+    """Bin from which a line's changes belong to the next cycle; `before` when not earlier."""
+    total = int(counts.sum())
+    busy = max(3.0, _BUSY * total, 4.0 * float(np.median(counts)))
+    place = before
+    if counts[place] < busy:
+        if needs_arrivals:
+            return before
+        place -= 1
+    while place > before - back_most and counts[place] >= busy:
+        place -= 1
+    if counts[place] >= busy or place >= before - 1:
+        return before
+    cluster = int(counts[place + 1 : before + 1].sum())
+    if needs_arrivals and 2 * int(counts[:place].sum()) < cluster:
+        return before
+    return place + 1
+
+
+def quiet_lines(moves: Moves, bins_back: int) -> int:
+    """Mask of the lines that hardly ever change in the sampling bin."""
+    at_sample = moves.counts[:, moves.before - bins_back]
+    totals = moves.counts.sum(axis=1)
+    return sum(
+        1 << line
+        for line, (here, total) in enumerate(zip(at_sample, totals, strict=True))
+        if here <= max(1.0, 0.01 * total)
+    )
