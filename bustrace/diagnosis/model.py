@@ -25,7 +25,9 @@ class Suspect:
     tell_apart : str or None
         The measurement that would tell them apart.
     probability : float
-        0 to 1, over all suspects and "none of these".
+        0 to 1, that this fault, or one of `alike`, is present. Faults of one net or chip compete
+        with each other and with "none of these"; a held control line stands beside them, since
+        several things are often wrong at once.
     explains : tuple of str
         Rules and observations that speak for it.
     against : tuple of str

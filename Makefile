@@ -1,0 +1,37 @@
+# Two commands: `make demo` diagnoses a faulty boot, `make test` runs every check.
+# Both make their own environment in .venv first. PYTHON chooses the interpreter.
+
+PYTHON ?= python3
+VENV := .venv
+OUT ?= demo-out
+DEMO := fixtures/tide_gauge_a9_stuck
+
+.PHONY: demo test check clean
+
+demo: $(VENV)/.installed
+	@$(VENV)/bin/python -m bustrace demo --picture $(OUT)/timeline.png
+
+test: $(VENV)/.installed-test
+	$(VENV)/bin/ruff check .
+	$(VENV)/bin/ruff format --check .
+	$(VENV)/bin/mypy
+	$(VENV)/bin/python -m pytest $(PYTEST_ARGS)
+
+# The interpreter is looked at before anything is built, so that a missing venv module or an old
+# Python is named in one line.
+check:
+	@$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "bustrace needs Python 3.11 or newer; this is " + sys.version.split()[0] + ". Try: make PYTHON=python3.12 demo")'
+	@$(PYTHON) -c 'import venv, ensurepip' 2>/dev/null || { echo "This Python has no venv module. On Debian or Ubuntu: apt install python3-venv" >&2; exit 1; }
+
+$(VENV)/.installed: pyproject.toml | check
+	@test -x $(VENV)/bin/python || $(PYTHON) -m venv $(VENV)
+	@echo "Installing into $(VENV) ..." >&2
+	@$(VENV)/bin/python -m pip install --quiet --disable-pip-version-check --editable .
+	@touch $@
+
+$(VENV)/.installed-test: $(VENV)/.installed
+	@$(VENV)/bin/python -m pip install --quiet --disable-pip-version-check --editable '.[test]'
+	@touch $@
+
+clean:
+	rm -rf $(VENV) $(OUT) build *.egg-info

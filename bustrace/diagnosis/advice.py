@@ -1,0 +1,174 @@
+"""What to do about a suspect: where to probe, what to pull or swap, in what order."""
+
+from __future__ import annotations
+
+from bustrace.board import Board, pin_of
+from bustrace.faults import PLACES, Fault
+
+RAILS = (
+    "First, if not done: measure the supply and ground at the pins of each suspect chip with a "
+    "meter; a capture cannot see the rails."
+)
+
+
+def place_of_line(board: Board, line: str) -> str:
+    """``A9 (U1 pin 18, U3 pin 24)``: the line with every pin that is known for it."""
+    pins = [
+        f"{chip.ref} pin {pin}"
+        for chip in board.chips
+        if (pin := pin_of(board, chip.ref, line)) is not None
+    ]
+    return f"{line} ({', '.join(pins)})" if pins else line
+
+
+def chip_name(board: Board, ref: str) -> str:
+    """``U4 (2764, socketed)``, as far as the board file tells."""
+    try:
+        chip = board.chip(ref)
+    except KeyError:
+        return ref
+    part = [] if chip.part == "custom" else [chip.part]
+    if chip.socketed is not None:
+        part.append("socketed" if chip.socketed else "soldered")
+    return f"{ref} ({', '.join(part)})" if part else ref
+
+
+def _swap(board: Board, ref: str) -> str:
+    """How to exclude a chip, the cheap way first."""
+    try:
+        socketed = board.chip(ref).socketed
+    except KeyError:
+        socketed = None
+    if socketed:
+        return (
+            f"power off, pull {chip_name(board, ref)}, clean its pins and socket, refit, capture "
+            "again; then try a known-good part"
+        )
+    if socketed is False:
+        return (
+            f"{chip_name(board, ref)}: check its supply, enable and data pins before thinking of "
+            "desoldering; do every socketed part first"
+        )
+    return f"reseat {chip_name(board, ref)} if it is socketed, then try a known-good part"
+
+
+def check_for(fault: Fault, board: Board) -> str:
+    """One instruction that proves or clears a fault."""
+    cpu = board.cpu.ref
+    line = place_of_line(board, fault.lines[0]) if fault.lines else ""
+    first_chip = fault.chips[0] if fault.chips else ""
+    if fault.family == "stuck":
+        rail = "ground" if fault.level == 0 else "+5 V"
+        if fault.place == "bus" or fault.place == "cpu":
+            text = (
+                f"Power off: measure {line} to {rail} and to its neighbours with an ohmmeter. Then "
+                "pull the socketed chips on this line one at a time and capture again; the line "
+                "comes back when the chip that holds it is out."
+            )
+        elif fault.place == "behind":
+            text = (
+                f"Probe {line} at the far end, at a memory chip's pin, and compare with the CPU's "
+                "pin: what lies between (track, buffer, solder joint) holds it."
+            )
+        elif fault.place == "decoder":
+            text = f"Probe {line} at the decoder's pins, with the chip it serves."
+        elif fault.place in ("read", "write"):
+            text = (
+                f"Probe {line} on both sides of the data buffer, or, where there is none, at the "
+                f"CPU socket and at a memory chip, while the CPU "
+                f"{'reads' if fault.place == 'read' else 'writes'}."
+            )
+        else:
+            text = (
+                f"Probe {line} at {fault.place}'s own pin; then {_swap(board, str(fault.place))}."
+            )
+        return text
+    if fault.family == "short":
+        pair = " to ".join(place_of_line(board, name) for name in fault.lines)
+        return (
+            f"Power off: measure {pair} with an ohmmeter; look for a solder bridge or a bent pin "
+            "between them. Pull the socketed chips on both lines one at a time."
+        )
+    if fault.family == "open":
+        return f"Power off: buzz {line} from {cpu} to {fault.place}'s pin; reflow or reseat."
+    if fault.family == "clip":
+        return f"Seat the clip on {line} again and capture once more; the line itself looks fine."
+    if fault.family == "held":
+        who = board.irq_from if fault.lines == ("IRQ",) else board.nmi_from
+        sources = [chip_name(board, ref) for ref in who]
+        text = f"Measure {line}: it should rest high through its pull-up."
+        if sources:
+            socketed = [r for r in who if board.chip(r).socketed]
+            text += f" It can be pulled low by {', '.join(sources)}"
+            text += f"; pull {', '.join(socketed)} first and capture again." if socketed else "."
+        else:
+            text += (
+                " Pull the socketed chips that can drive it one at a time; if it stays low, look "
+                "for the pull-up and a short to ground."
+            )
+        return text
+    if fault.family == "clock":
+        source = f" ({chip_name(board, board.clock_from)})" if board.clock_from else ""
+        return (
+            f"Scope PHI0 and {place_of_line(board, 'PHI2')} at {cpu}, then walk back to the "
+            f"oscillator{source}: crystal, divider, and the rail of the chip that makes it."
+        )
+    if fault.family == "reset":
+        source = f" ({chip_name(board, board.reset_from)})" if board.reset_from else ""
+        return (
+            f"Watch {place_of_line(board, 'RES')} with a meter or scope for two seconds after "
+            f"power-on: it must rise once and stay. Then its circuit{source}: capacitor, "
+            "resistor, button, supervisor, and the rail it watches."
+        )
+    if fault.family == "silent":
+        return (
+            f"Probe the enable and output-enable pins of {chip_name(board, first_chip)} while it is "
+            f"addressed. If they come, {_swap(board, first_chip)}. If they do not, follow the "
+            "select back to the decoder."
+        )
+    if fault.family in ("doubled", "always"):
+        guilty = fault.chips[-1]
+        return (
+            f"Probe the enable pins of {chip_name(board, guilty)}: they are active when they should "
+            f"not be, or it drives regardless. If the pins are right, {_swap(board, guilty)}."
+        )
+    if fault.family == "swapped":
+        return f"Compare the labels of {' and '.join(fault.chips)} with the board file; swap them."
+    if fault.family in ("content", "plane", "cell", "retention", "register"):
+        extra = " Read it in a programmer and compare." if fault.family == "content" else ""
+        text = _swap(board, first_chip)
+        return f"{text[0].upper()}{text[1:]}.{extra}"
+    if fault.family == "cpu":
+        text = _swap(board, first_chip)
+        return f"After all lines have been probed: {text}."
+    return "Look for what these parts have in common: rail, buffer, refresh, select."
+
+
+def tell_apart(fault: Fault, alike: tuple[Fault, ...], board: Board) -> str | None:
+    """The measurement that separates a class of faults, or None for a single one."""
+    if not alike:
+        return None
+    everyone = (fault, *alike)
+    places = {f.place for f in everyone if f.family in ("stuck", "open")}
+    lines = {name for f in everyone for name in f.lines if not name.startswith("CS_")}
+    chips = sorted({ref for f in everyone for ref in f.chips})
+    if any(name.startswith("CS_") for f in everyone for name in f.lines) and chips:
+        return (
+            f"Clip the select of {chips[0]} too: it tells a chip that is not asked from one that "
+            "is mute."
+        )
+    if any(f.family == "clip" for f in everyone):
+        name = next(iter(lines), "the line")
+        return f"Seat the clip on {name} again, or probe {name} at another pin of the same net."
+    if places & set(PLACES) and chips:
+        name = next(iter(sorted(lines)), "the line")
+        return (
+            f"Probe {name} at {chips[0]}'s pin and at the CPU's at once: a difference lies between "
+            f"them; none, and a clean level, point to {chips[0]} itself."
+        )
+    if len(places) > 1:
+        name = next(iter(sorted(lines)), "the line")
+        return f"Probe {name} at the CPU, behind the buffer and at a memory chip in one capture."
+    if chips:
+        return f"Swap {chips[0]} for a known-good part and capture again."
+    return None

@@ -1,0 +1,262 @@
+"""From a reading to a verdict."""
+
+from __future__ import annotations
+
+from bustrace.board import Board
+from bustrace.capture.model import Note
+from bustrace.diagnosis.advice import RAILS, check_for, tell_apart
+from bustrace.diagnosis.model import Diagnosis, Suspect, Verdict
+from bustrace.diagnosis.weighing import Weighed, weigh
+from bustrace.faults import Fault
+from bustrace.findings import Finding, Observations, observe
+from bustrace.program import Kind
+from bustrace.reading import Reading
+
+SEEN_ON_THE_LINE = {
+    "clock-absent": "clock:absent",
+    "clock-stops": "clock:stops",
+    "reset-held": "reset:held",
+    "reset-repeats": "reset:repeats",
+    "irq-held": "held:IRQ=0",
+    "nmi-held": "held:NMI=0",
+    "rdy-held": "held:RDY=0",
+    "irq-storm": "held:IRQ=0",
+}
+"""Faults that are seen directly, on the line itself."""
+
+DIRECT = 0.95
+"""Probability of a fault seen directly: what is left is the clip."""
+
+BOARD_RULES = {
+    "rom-content", "ram-content", "memory-unanswered", "io-unanswered", "line-stuck", "line-fails",
+    "lines-together", "select-missing", "select-doubled", "select-always", "select-wrong",
+    "vector-content", "vector-undriven", "vector-not-taken", "vector-absent", "cpu-jam", "clip-off",
+    "program-lost", "line-disagrees",
+}  # fmt: skip
+"""Rules that the replayed hypotheses can explain."""
+
+
+def diagnose(reading: Reading) -> Diagnosis:
+    """Judge a reading: findings, suspects, verdict, next step. Total: never raises on a dead board.
+
+    Parameters
+    ----------
+    reading : Reading
+
+    Returns
+    -------
+    Diagnosis
+    """
+    seen = observe(reading)
+    faults = [f for f in seen.findings if f.severity == "fault"]
+    suspects = _suspects(seen, faults)
+    verdict, summary = _verdict(seen, faults, suspects)
+    return Diagnosis(
+        verdict=verdict,
+        summary=summary,
+        trust=_trust(reading),
+        ladder=seen.ladder,
+        derail=seen.derail,
+        findings=seen.findings,
+        suspects=suspects,
+        unexplained=tuple(
+            f.text for f in faults if not any(f.rule in suspect.explains for suspect in suspects)
+        ),
+        not_exercised=seen.not_exercised,
+        next_steps=_next_steps(seen, verdict, suspects),
+    )
+
+
+def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
+    board = seen.evidence.reading.board
+    suspects = list(_direct(seen, faults, board))
+    held = {s.fault.family for s in suspects}
+    board_faults = [f for f in faults if f.rule in BOARD_RULES]
+    clips = [f for f in seen.findings if f.rule == "clip-off"]
+    if board_faults or clips:
+        for group in weigh(seen.evidence):
+            suspects.append(_suspect(group, seen, board))
+    named = {name for s in suspects for name in s.fault.lines}
+    for finding in clips:
+        if not set(finding.lines) & named:
+            fault = Fault("clip", (finding.lines[0].removeprefix("select:"),))
+            suspects.append(Suspect(fault, DIRECT, ("clip-off",), (), check_for(fault, board)))
+    explained = {rule for s in suspects for rule in s.explains}
+    if not held & {"clock", "reset"}:
+        suspects += _cpu(faults, explained, board)
+    # What is seen on a line stands first, in the ladder's order; the rest by probability.
+    direct = [s for s in suspects if s.fault.family in ("clock", "reset")]
+    others = [s for s in suspects if s not in direct]
+    others.sort(key=lambda s: -s.probability)
+    return tuple(direct + others)
+
+
+def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Suspect]:
+    suspects = []
+    for finding in faults:
+        name = SEEN_ON_THE_LINE.get(finding.rule)
+        if name is None:
+            continue
+        fault = Fault.parse(name)
+        alike: tuple[Fault, ...] = ()
+        if finding.rule == "irq-storm":
+            alike = tuple(Fault("register", chip=ref) for ref in finding.chips)
+        explains = [finding.rule]
+        if fault.family in ("clock", "reset"):
+            # With no clock or no release nothing else can be expected of the CPU.
+            explains += [f.rule for f in faults if f.rule in ("vector-absent", "rdy-held")]
+        suspects.append(
+            Suspect(
+                fault,
+                DIRECT,
+                tuple(explains),
+                (),
+                check_for(fault, board),
+                alike=alike,
+                tell_apart=tell_apart(fault, alike, board),
+            )
+        )
+    return suspects
+
+
+def _suspect(group: Weighed, seen: Observations, board: Board) -> Suspect:
+    """A weighed group with the findings that it explains, checked by replaying it."""
+    evidence = seen.evidence
+    answers = evidence.replay.replay(group.assumption)
+    healthy = evidence.replay.healthy
+    explains, against = [], []
+    for finding in seen.findings:
+        if finding.rule not in BOARD_RULES or finding.severity == "note":
+            continue
+        cycles = [c for c in finding.cycles if c < evidence.n]
+        if not cycles:
+            continue
+        # Surprise is paid at the first cycle that shows it, so look at whole spans.
+        before, after = float(healthy.cost[cycles].sum()), float(answers.cost[cycles].sum())
+        mine = set(finding.lines) & set(group.fault.lines) or set(finding.chips) & set(
+            group.fault.chips
+        )
+        if after < 0.3 * before or (mine and after <= before):
+            explains.append(finding.rule)
+        elif before >= 10 and after > 0.7 * before:
+            against.append(f"leaves {finding.rule} unexplained")
+        elif finding.rule in ("cpu-jam", "vector-not-taken", "vector-undriven", "vector-content"):
+            explains.append(finding.rule)
+    if group.onset:
+        against.append(f"shows only from cycle {group.onset:,} on")
+    return Suspect(
+        group.fault,
+        min(group.probability, 0.99),
+        (*dict.fromkeys(explains), f"{group.gain:.0f} bits of evidence in the board's answers"),
+        tuple(dict.fromkeys(against)),
+        check_for(group.fault, board),
+        alike=group.alike,
+        tell_apart=tell_apart(group.fault, group.alike, board),
+    )
+
+
+def _cpu(faults: list[Finding], explained: set[str], board: Board) -> list[Suspect]:
+    """The CPU itself, when it does not do what it must and nothing else explains that."""
+    rules = [f.rule for f in faults if f.rule in ("vector-absent", "vector-not-taken")]
+    left = [rule for rule in rules if rule not in explained]
+    if not left:
+        return []
+    fault = Fault("cpu", chip=board.cpu.ref)
+    return [
+        Suspect(
+            fault,
+            0.5,
+            tuple(left),
+            ("a CPU fails less often than its socket, clock, reset or bus",),
+            check_for(fault, board),
+        )
+    ]
+
+
+def _trust(reading: Reading) -> tuple[Note, ...]:
+    return (
+        *reading.capture.notes,
+        *reading.hookup.notes,
+        *reading.cycles.notes,
+        *reading.program.notes,
+        *reading.board.notes,
+    )
+
+
+def _verdict(
+    seen: Observations, faults: list[Finding], suspects: tuple[Suspect, ...]
+) -> tuple[Verdict, str]:
+    reading = seen.evidence.reading
+    if faults:
+        if suspects:
+            top = suspects[0]
+            more = f" (or {len(top.alike)} more that look alike)" if top.alike else ""
+            return "fault", f"{faults[0].text} Most likely {top.fault}{more}."
+        return "fault", faults[0].text
+    if reading.hookup.questions:
+        return "cannot conclude", reading.hookup.questions[0]
+    if not len(reading.cycles):
+        return "cannot conclude", f"No bus cycle could be found: {reading.cycles.reason}."
+    program = reading.program
+    loop = seen.ladder[-1]
+    ran = int((program.kind == Kind.INSTRUCTION).sum())
+    if program.method == "none" and not any(rung.status == "ok" for rung in seen.ladder[2:]):
+        return "cannot conclude", (
+            f"Nothing wrong is visible at these pins, but no program was recovered: "
+            f"{program.reason or 'too little was captured'}."
+        )
+    if program.lost_at is not None and program.lost_at < 0.9 * len(reading.cycles):
+        return "cannot conclude", (
+            f"No fault is visible, but the program is lost from cycle {program.lost_at:,} on: "
+            f"{program.reason or 'its cycles do not follow from what it read'}."
+        )
+    open_rungs = [r.name for r in seen.ladder[:7] if r.status in ("not captured", "not seen")]
+    if loop.status == "ok":
+        text = f"The CPU side is healthy: main loop reached ({loop.text})."
+    else:
+        text = f"Everything up to the end of the capture is right: {ran:,} instructions."
+    if seen.ladder[4].status == "ok" and reading.hookup.address_mask == 0xFFFF:
+        return "no fault seen", text
+    return "healthy up to", f"{text} Not shown by this capture: {', '.join(open_rungs)}."
+
+
+def _next_steps(
+    seen: Observations, verdict: Verdict, suspects: tuple[Suspect, ...]
+) -> tuple[str, ...]:
+    reading = seen.evidence.reading
+    steps: list[str] = list(reading.hookup.questions)
+    for suspect in suspects[:3]:
+        if suspect.probability >= 0.05:
+            steps.append(suspect.check)
+            if suspect.tell_apart:
+                steps.append(suspect.tell_apart)
+    if verdict in ("fault", "cannot conclude"):
+        steps.append(RAILS)
+    more = _next_clip(reading)
+    if more and (verdict != "no fault seen"):
+        steps.append(more)
+    if verdict == "no fault seen" and not suspects:
+        steps.append(
+            "If the board still fails, the fault lies behind what these clips see: video, I/O "
+            "connectors, or later in the boot. Capture longer, or clip the next chip."
+        )
+    return tuple(dict.fromkeys(steps))
+
+
+def _next_clip(reading: Reading) -> str | None:
+    """What to clip next to know more."""
+    has = reading.hookup
+    if not len(reading.cycles) and not any(t.pin.startswith("PHI") for t in has.taps):
+        return "Clip PHI2 at the CPU next: without the clock there are no cycles."
+    missing_data = [f"D{bit}" for bit in range(8) if not has.data_mask >> bit & 1]
+    missing_address = [f"A{bit}" for bit in range(16) if not has.address_mask >> bit & 1]
+    if missing_data:
+        return (
+            "Clip all of D0-D7 with PHI2, RES and R/W next: with them the program can be followed "
+            "even without the address bus."
+        )
+    if missing_address:
+        return "Clip the address lines next, A15 downwards: they show which chip is asked."
+    if not has.has("RES"):
+        return "Clip RES next, and start the capture before its rise."
+    return None

@@ -1,0 +1,279 @@
+"""Faults that could be behind a reading, each with what it would do to the board's answers.
+
+A hypothesis pairs a `Fault` with an `Assumption` for the replay and a prior. Stuck lines, shorts,
+and chips that do not answer are enumerated; what has too many members (cells, a ROM's content) is
+proposed from what a healthy board leaves unexplained.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import log2
+
+import numpy as np
+
+from bustrace.board import Board
+from bustrace.faults import Fault
+from bustrace.findings import Assumption, Evidence
+from bustrace.hookup import ADDRESS_PINS, DATA_PINS
+
+FAMILY_WEIGHT = {
+    "stuck-bus": 0.14,
+    "stuck-behind": 0.06,
+    "stuck-read": 0.05,
+    "stuck-write": 0.02,
+    "stuck-decoder": 0.04,
+    "stuck-pin": 0.08,
+    "open": 0.03,
+    "select": 0.05,
+    "short": 0.08,
+    "clip": 0.06,
+    "silent": 0.15,
+    "always": 0.02,
+    "doubled": 0.05,
+    "swapped": 0.02,
+    "content": 0.06,
+    "plane": 0.03,
+    "cell": 0.04,
+    "retention": 0.02,
+    "none": 0.01,
+}
+"""Share of each family among faults, before any evidence: judgement, common practice. Sockets and
+memories fail more often than copper; they sum to 1 with "none of these"."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hypothesis:
+    """One fault with its effect.
+
+    Attributes
+    ----------
+    fault : Fault
+    assumption : Assumption
+    prior_bits : float
+        log2 of its prior probability.
+    """
+
+    fault: Fault
+    assumption: Assumption
+    prior_bits: float
+
+
+def _stuck(bit: int, level: int, width: int) -> tuple[int, int]:
+    """and, or masks of a line stuck at a level."""
+    full = (1 << width) - 1
+    return (full & ~(1 << bit), 0) if level == 0 else (full, 1 << bit)
+
+
+def enumerate_hypotheses(evidence: Evidence) -> list[Hypothesis]:
+    """All hypotheses for a reading, priors included; "none of these" has what is left."""
+    by_family: dict[str, list[tuple[Fault, Assumption]]] = {}
+    for family, fault, assumption in _all(evidence):
+        by_family.setdefault(family, []).append((fault, assumption))
+    return [
+        Hypothesis(fault, assumption, log2(FAMILY_WEIGHT[family] / len(members)))
+        for family, members in by_family.items()
+        for fault, assumption in members
+    ]
+
+
+Proposal = tuple[str, Fault, Assumption]
+
+
+def _all(evidence: Evidence) -> Iterator[Proposal]:
+    yield from _address_lines(evidence)
+    yield from _data_lines(evidence)
+    yield from _rw_line()
+    yield from _shorts()
+    yield from _chips(evidence)
+    yield from _from_residuals(evidence)
+
+
+def _address_lines(evidence: Evidence) -> Iterator[Proposal]:
+    captured = evidence.reading.hookup.address_mask
+    chips = evidence.replay.chips
+    for bit, pin in enumerate(ADDRESS_PINS):
+        for level in (0, 1):
+            low, high = _stuck(bit, level, 16)
+            if captured >> bit & 1:
+                # Only `clip` and `bus` show at the clip itself.
+                yield "clip", Fault("clip", (pin,)), Assumption(clip_and=low, clip_or=high)
+            yield (
+                "stuck-bus",
+                Fault("stuck", (pin,), level=level, place="bus"),
+                Assumption(
+                    decoder_and=low,
+                    decoder_or=high,
+                    chips_and=low,
+                    chips_or=high,
+                    clip_and=low,
+                    clip_or=high,
+                ),
+            )
+            yield (
+                "stuck-behind",
+                Fault("stuck", (pin,), level=level, place="behind"),
+                Assumption(decoder_and=low, decoder_or=high, chips_and=low, chips_or=high),
+            )
+            yield (
+                "stuck-decoder",
+                Fault("stuck", (pin,), level=level, place="decoder"),
+                Assumption(decoder_and=low, decoder_or=high),
+            )
+            for chip, ref in enumerate(chips):
+                if (1 << bit) < evidence.replay.sizes[chip]:
+                    at_pin = Assumption(pin_chip=chip, pin_and=low, pin_or=high)
+                    yield "stuck-pin", Fault("stuck", (pin,), level=level, place=ref), at_pin
+                    if level == 1:
+                        # A TTL-level input that nothing drives acts high (facts of the trade:
+                        # Fairchild AN-363).
+                        yield "open", Fault("open", (pin,), place=ref), at_pin
+
+
+def _data_lines(evidence: Evidence) -> Iterator[Proposal]:
+    lanes = evidence.reading.board.map.data_masks
+    for bit, pin in enumerate(DATA_PINS):
+        for level in (0, 1):
+            low, high = _stuck(bit, level, 8)
+            yield (
+                "stuck-bus",
+                Fault("stuck", (pin,), level=level, place="bus"),
+                Assumption(
+                    read_and=low,
+                    read_or=high,
+                    write_and=low,
+                    write_or=high,
+                    write_clip_and=low,
+                    write_clip_or=high,
+                ),
+            )
+            yield (
+                "stuck-read",
+                Fault("stuck", (pin,), level=level, place="read"),
+                Assumption(read_and=low, read_or=high),
+            )
+            yield (
+                "stuck-write",
+                Fault("stuck", (pin,), level=level, place="write"),
+                Assumption(write_and=low, write_or=high),
+            )
+            yield (
+                "stuck-behind",
+                Fault("stuck", (pin,), level=level, place="behind"),
+                Assumption(read_and=low, read_or=high, write_and=low, write_or=high),
+            )
+            for chip, ref in enumerate(evidence.replay.chips):
+                if not lanes[chip] >> bit & 1:
+                    continue
+                at_pin = Assumption(data_pin_chip=chip, data_pin_and=low, data_pin_or=high)
+                yield "stuck-pin", Fault("stuck", (pin,), level=level, place=ref), at_pin
+                if evidence.reading.board.chip(ref).role in ("rom", "ram"):
+                    yield "plane", Fault("plane", chip=f"{ref}.{bit}"), at_pin
+
+
+def _rw_line() -> Iterator[Proposal]:
+    for level in (0, 1):
+        yield "clip", Fault("clip", ("RW",)), Assumption(rw_clip=level)
+        yield (
+            "stuck-bus",
+            Fault("stuck", ("RW",), level=level, place="bus"),
+            Assumption(rw_clip=level, rw_seen=level),
+        )
+        yield (
+            "stuck-behind",
+            Fault("stuck", ("RW",), level=level, place="behind"),
+            Assumption(rw_seen=level),
+        )
+
+
+def _shorts() -> Iterator[Proposal]:
+    for a in range(16):
+        for b in range(a + 1, 16):
+            pins = (ADDRESS_PINS[a], ADDRESS_PINS[b])
+            yield "short", Fault("short", pins, place="bus"), Assumption(short_a=a, short_b=b)
+            yield (
+                "short",
+                Fault("short", pins, place="behind"),
+                Assumption(short_a=a, short_b=b, short_chips_only=1),
+            )
+    for a in range(8):
+        for b in range(a + 1, 8):
+            pins = (DATA_PINS[a], DATA_PINS[b])
+            yield (
+                "short",
+                Fault("short", pins, place="bus"),
+                Assumption(data_short_a=a, data_short_b=b),
+            )
+
+
+def _chips(evidence: Evidence) -> Iterator[Proposal]:
+    chips = [
+        (i, ref)
+        for i, ref in enumerate(evidence.replay.chips)
+        if evidence.reading.board.chip(ref).fitted
+    ]
+    for i, ref in chips:
+        yield "silent", Fault("silent", chip=ref), Assumption(silent=1 << i)
+        yield "always", Fault("always", chip=ref), Assumption(always=1 << i)
+        idle = 1 - active_level(evidence.reading.board, ref)
+        for level, assumption in (
+            (idle, Assumption(select_off=i)),
+            (1 - idle, Assumption(select_on=i)),
+        ):
+            line = f"CS_{ref}"
+            yield "select", Fault("stuck", (line,), level=level, place="decoder"), assumption
+        for j, other in chips:
+            if i == j:
+                continue
+            yield (
+                "doubled",
+                Fault("doubled", chip=f"{ref}+{other}"),
+                Assumption(doubled=i, doubled_by=j),
+            )
+            if i < j and evidence.replay.kind[i] == evidence.replay.kind[j]:
+                yield (
+                    "swapped",
+                    Fault("swapped", chip=f"{ref}+{other}"),
+                    Assumption(swap_a=i, swap_b=j),
+                )
+        if evidence.reading.board.chip(ref).role == "rom" and evidence.replay.has_image(ref):
+            yield "content", Fault("content", chip=ref), Assumption(loose=i)
+        if evidence.reading.board.chip(ref).role == "ram":
+            yield "retention", Fault("retention", chip=ref), Assumption(loose=i)
+
+
+def active_level(board: Board, ref: str) -> int:
+    """Level at which a chip's select is asserted; low where nobody said (common practice)."""
+    selects = board.chip(ref).selects
+    return selects[0].active if selects else 0
+
+
+def _from_residuals(evidence: Evidence) -> Iterator[Proposal]:
+    """Cells: the (chip, offset, bit) that a healthy board leaves wrong, the most frequent ones."""
+    replay, healthy, n = evidence.replay, evidence.replay.healthy, evidence.n
+    cycles = evidence.reading.cycles
+    off = (cycles.data[:n] ^ healthy.expected) & healthy.expected_known & cycles.data_known[:n]
+    rows = (off != 0) & (replay.read == 1) & evidence.owned
+    for chip, ref in enumerate(replay.chips):
+        if evidence.reading.board.chip(ref).role not in ("ram", "rom"):
+            continue
+        mine = rows & (healthy.drivers == np.uint32(1 << chip))
+        if not mine.any():
+            continue
+        where = replay.where(chip, replay.address[mine])
+        places, times = np.unique(where, return_counts=True)
+        for place in places[np.argsort(-times, kind="stable")[:8]]:
+            bits = int(np.bitwise_or.reduce(off[mine][where == place]))
+            seen = int(cycles.data[:n][mine][where == place][0])
+            for bit in range(8):
+                if not bits >> bit & 1:
+                    continue
+                level = seen >> bit & 1
+                low, high = _stuck(bit, level, 8)
+                offset = int(place - replay.base[chip])
+                yield (
+                    "cell",
+                    Fault("cell", chip=f"{ref}.{offset:04X}.{bit}", level=level),
+                    Assumption(cell=int(place), cell_and=low, cell_or=high),
+                )

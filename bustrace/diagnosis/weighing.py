@@ -1,0 +1,186 @@
+"""Weigh the hypotheses: which faults explain what the board answered, and how well."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from bustrace.diagnosis.hypotheses import FAMILY_WEIGHT, Hypothesis, enumerate_hypotheses
+from bustrace.faults import Fault
+from bustrace.findings import HEALTHY, Assumption, Evidence
+
+MIN_GAIN = 8.0
+"""Bits of evidence below which a hypothesis is not worth naming."""
+
+ONSET_PRICE = 12.0
+"""Bits for a fault that begins in the middle of the capture: one free parameter."""
+
+ALIKE = 1.5
+"""Hypotheses this close in evidence (bits) are not told apart by the capture."""
+
+MAX_NAMED = 8
+"""Groups of hypotheses reported."""
+
+SECOND_FAULT_PRICE = 6.0
+"""Bits for assuming one more fault than necessary, beyond its own prior."""
+
+MAX_FAULTS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """A group of faults that explain the same.
+
+    Attributes
+    ----------
+    fault : Fault
+        The likeliest.
+    alike : tuple of Fault
+        The others.
+    gain : float
+        Bits of evidence over the healthy board.
+    probability : float
+        Of the group.
+    onset : int
+        Cycle from which it explains; 0 for the whole capture.
+    assumption : Assumption
+        Of the likeliest.
+    """
+
+    fault: Fault
+    alike: tuple[Fault, ...]
+    gain: float
+    probability: float
+    onset: int
+    assumption: Assumption
+
+
+@dataclass(frozen=True, slots=True)
+class _Scored:
+    hypothesis: Hypothesis
+    gain: float
+    onset: int
+
+    @property
+    def weight_bits(self) -> float:
+        return self.gain + self.hypothesis.prior_bits
+
+
+def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
+    """Weigh every hypothesis; empty when a healthy board explains the capture as well as any.
+
+    Cost: one pass over the cycles for each of some hundred hypotheses.
+    """
+    if not (evidence.replay.address >= 0).any():
+        return ()
+    hypotheses = enumerate_hypotheses(evidence)
+    groups = list(_groups(_score(evidence, hypotheses, HEALTHY)))
+    if not groups:
+        return ()
+    # Several things are often wrong at once: with the likeliest taken as given, does one more
+    # explain much of what is left?
+    given = groups[0].assumption
+    chosen = [groups[0]]
+    while len(chosen) < MAX_FAULTS:
+        more = [
+            group
+            for group in _groups(_score(evidence, hypotheses, given))
+            if group.gain > MIN_GAIN + ONSET_PRICE + SECOND_FAULT_PRICE
+            and group.fault not in {g.fault for g in chosen}
+        ]
+        if not more:
+            break
+        chosen.append(more[0])
+        joined = _join(given, more[0].assumption)
+        if joined is None:
+            break
+        given = joined
+    others = [g for g in groups[1:] if g.fault not in {c.fault for c in chosen}]
+    return (*chosen, *others)[:MAX_NAMED]
+
+
+def _score(evidence: Evidence, hypotheses: list[Hypothesis], given: Assumption) -> list[_Scored]:
+    """Gain of every hypothesis over what is given already."""
+    base = evidence.replay.healthy if given == HEALTHY else evidence.replay.replay(given)
+    base_gain = 0.0 if given == HEALTHY else max(
+        evidence.replay.healthy.total - base.total, base.gain - ONSET_PRICE
+    )  # fmt: skip
+    scored = []
+    done: dict[Assumption, tuple[float, int]] = {}
+    for hypothesis in hypotheses:
+        joined = _join(given, hypothesis.assumption)
+        if joined is None or joined == given:
+            continue
+        if joined not in done:
+            answers = evidence.replay.replay(joined)
+            whole = evidence.replay.healthy.total - answers.total
+            late = answers.gain - ONSET_PRICE
+            done[joined] = (max(whole, late) - base_gain, answers.onset if late > whole else 0)
+        scored.append(_Scored(hypothesis, *done[joined]))
+    return scored
+
+
+def _join(first: Assumption, second: Assumption) -> Assumption | None:
+    """Both assumptions at once, or None where they speak of the same thing."""
+    changes = {}
+    for name in Assumption.__dataclass_fields__:
+        mine, theirs, neutral = (getattr(a, name) for a in (first, second, HEALTHY))
+        if theirs == neutral:
+            continue
+        if mine == neutral:
+            changes[name] = theirs
+        elif name.endswith("_and"):
+            changes[name] = mine & theirs
+        elif name.endswith("_or") or name in ("silent", "always"):
+            changes[name] = mine | theirs
+        else:
+            return None
+    return replace(first, **changes)
+
+
+def _groups(scored: list[_Scored]) -> list[Weighed]:
+    """Group what the capture cannot tell apart; likeliest group first."""
+    telling = [s for s in scored if s.gain >= MIN_GAIN]
+    if not telling:
+        return []
+    bits = np.array([s.weight_bits for s in scored] + [np.log2(FAMILY_WEIGHT["none"])])
+    weights = np.exp2(bits - bits.max())
+    total = float(weights.sum())
+    share = {id(s): float(w) / total for s, w in zip(scored, weights, strict=False)}
+    telling.sort(key=lambda s: (-s.weight_bits, str(s.hypothesis.fault)))
+    groups: list[Weighed] = []
+    left = telling
+    while left and len(groups) < MAX_NAMED:
+        head, rest = left[0], left[1:]
+        same = [
+            s
+            for s in rest
+            if abs(s.gain - head.gain) <= ALIKE
+            and _related(s.hypothesis.fault, head.hypothesis.fault)
+        ]
+        members = dict.fromkeys(s.hypothesis.fault for s in same)
+        members.pop(head.hypothesis.fault, None)
+        ids = {id(s) for s in same}
+        groups.append(
+            Weighed(
+                head.hypothesis.fault,
+                tuple(members),
+                head.gain,
+                share[id(head)] + sum(share[i] for i in ids),
+                head.onset,
+                head.hypothesis.assumption,
+            )
+        )
+        left = [s for s in rest if id(s) not in ids]
+    return groups
+
+
+def _related(one: Fault, other: Fault) -> bool:
+    """Faults of one line or one chip, or of the line's bit in a chip."""
+    if set(one.lines) & set(other.lines) or set(one.chips) & set(other.chips):
+        return True
+    planes = {
+        f.chip.rsplit(".", 1)[1] for f in (one, other) if f.family in ("plane", "cell") and f.chip
+    }
+    return any(f"D{bit}" in (*one.lines, *other.lines) for bit in planes)

@@ -1,0 +1,22 @@
+"""What is wrong as far as it can be observed: rules, the ladder, the derail."""
+
+from bustrace.findings.answers import HEALTHY, Answers, Assumption, BoardReplay
+from bustrace.findings.evidence import Evidence, gather
+from bustrace.findings.model import Derail, Finding, Rung
+from bustrace.findings.observe import RULES, Observations, find_all, observe
+
+__all__ = [
+    "HEALTHY",
+    "RULES",
+    "Answers",
+    "Assumption",
+    "BoardReplay",
+    "Derail",
+    "Evidence",
+    "Finding",
+    "Observations",
+    "Rung",
+    "find_all",
+    "gather",
+    "observe",
+]

@@ -1,0 +1,404 @@
+"""The board's answers, cycle by cycle, under one assumption of what is wrong."""
+
+from __future__ import annotations
+
+from numba import njit
+
+# Kinds of chips, as in the `kind` column.
+OTHER, ROM, RAM, IO = 0, 1, 2, 3
+
+# Slots of the assumption vector. See `answers.Assumption` for their meaning.
+(
+    DECODER_AND,
+    DECODER_OR,
+    CHIPS_AND,
+    CHIPS_OR,
+    PIN_CHIP,
+    PIN_AND,
+    PIN_OR,
+    CLIP_AND,
+    CLIP_OR,
+    SHORT_A,
+    SHORT_B,
+    SHORT_CHIPS_ONLY,
+    READ_AND,
+    READ_OR,
+    WRITE_AND,
+    WRITE_OR,
+    WRITE_CLIP_AND,
+    WRITE_CLIP_OR,
+    DATA_SHORT_A,
+    DATA_SHORT_B,
+    DATA_PIN_CHIP,
+    DATA_PIN_AND,
+    DATA_PIN_OR,
+    SILENT,
+    ALWAYS,
+    DOUBLED,
+    DOUBLED_BY,
+    SWAP_A,
+    SWAP_B,
+    RW_SEEN,
+    LOOSE,
+    CELL,
+    CELL_AND,
+    CELL_OR,
+    SELECT_OFF,
+    SELECT_ON,
+    RW_CLIP,
+    SLOTS,
+) = range(38)
+
+
+@njit(cache=True, nogil=True)
+def _short(value, a, b):
+    """Wired-AND of bits a and b: the low level wins."""
+    if ((value >> a) & 1) == 0 or ((value >> b) & 1) == 0:
+        return value & ~((1 << a) | (1 << b))
+    return value
+
+
+@njit(cache=True, nogil=True)
+def replay_board(
+    address,
+    read,
+    written,
+    written_known,
+    clip_address,
+    clip_address_known,
+    clip_rw,
+    data,
+    data_known,
+    clip_selects,
+    clip_selects_known,
+    responds,
+    asserts,
+    asserts_known,
+    inner,
+    lanes,
+    kind,
+    base,
+    memory,
+    memory_known,
+    io_written,
+    told,
+    described,
+    assume,
+    bits,
+    healthy,
+    expected,
+    expected_known,
+    drivers,
+    cost,
+):
+    """Replay what the CPU did against the board and price every surprise in bits.
+
+    Parameters
+    ----------
+    address : int32, shape (n,)
+        Address the CPU meant; -1 where it is not known (the cycle is skipped).
+    read : uint8, shape (n,)
+        1 where the CPU meant to read.
+    written, written_known : uint8, shape (n,)
+        Byte the CPU meant to write.
+    clip_address, clip_address_known : int32, shape (n,)
+        Address lines as the clips saw them.
+    clip_rw : uint8, shape (n,)
+        R/W as the clip saw it; 2 where not captured.
+    data, data_known : uint8, shape (n,)
+        Data lines as the clips saw them.
+    clip_selects, clip_selects_known : uint32, shape (n,)
+        Selects, 1 asserted, one bit a chip of the map.
+    responds, asserts, asserts_known : uint32, shape (2, 65536)
+        Chips that answer, whose select is asserted, and where that is sure; row 0 writes,
+        row 1 reads.
+    inner : int32, shape (chips, 65536)
+        Address inside the chip for every address on its pins.
+    lanes : uint8, shape (chips,)
+        Data lines that each chip is wired to.
+    kind : uint8, shape (chips,); base : int64, shape (chips,)
+        Kind, and where the chip's bytes begin in `memory`.
+    memory, memory_known, io_written : uint8, shape (bytes,)
+        Contents and which bits are known; changed in place. `io_written` marks I/O registers
+        that hold a written (1) or read (2) value.
+    told : uint32, shape (3, 65536)
+        Surprises already paid for, a bit each: data, address, selects. Changed in place.
+    described : bool, shape (65536,)
+        False where the board file says nothing: nothing is expected there.
+    assume : int32, shape (SLOTS,)
+    bits : float64, shape (6,)
+        Prices: wrong data bit, wrong address bit, wrong select, unknown bit, wrong byte of a
+        loose ROM, bit of a loose RAM.
+    healthy : float32, shape (n,)
+        Cost of each cycle on a healthy board, for the onset; zeros when that is being computed.
+    expected, expected_known : uint8, shape (n,)
+        Out: byte expected at the clip, and which bits are certain.
+    drivers : uint32, shape (n,)
+        Out: chips that drive a read.
+    cost : float32, shape (n,)
+        Out: price of each cycle.
+
+    Returns
+    -------
+    total : float64
+        Sum of `cost`.
+    lowest : float64
+        Lowest running sum of ``healthy - cost``: the gain from the best onset is
+        ``sum(healthy) - total - lowest``.
+    onset : int64
+        Cycle after which that lowest sum was reached.
+    """
+    n = address.shape[0]
+    chips = kind.shape[0]
+    total = 0.0
+    running = 0.0
+    lowest = 0.0
+    onset = 0
+    last = 0
+    last_known = 0
+    for i in range(n):
+        price = 0.0
+        expected_known[i] = 0
+        expected[i] = 0
+        drivers[i] = 0
+        meant = address[i]
+        if meant < 0:
+            cost[i] = 0.0
+            last_known = data_known[i]
+            last = data[i]
+            running += healthy[i]
+            continue
+        # The clips' address against what the CPU meant.
+        at_clip = (meant & assume[CLIP_AND]) | assume[CLIP_OR]
+        bus = meant
+        if assume[SHORT_A] >= 0:
+            bus = _short(meant, assume[SHORT_A], assume[SHORT_B])
+            if assume[SHORT_CHIPS_ONLY] == 0:
+                at_clip = bus
+        wrong = (at_clip ^ clip_address[i]) & clip_address_known[i]
+        fresh = wrong & ~told[1, meant]
+        told[1, meant] |= fresh
+        while fresh:
+            price += bits[1]
+            fresh &= fresh - 1
+        at_decoder = (bus & assume[DECODER_AND]) | assume[DECODER_OR]
+        at_chips = (bus & assume[CHIPS_AND]) | assume[CHIPS_OR]
+        reading = read[i]
+        # R/W at the clip: its surprises share the address row's bit 16.
+        rw_here = reading
+        if assume[RW_CLIP] >= 0:
+            rw_here = assume[RW_CLIP]
+        if clip_rw[i] < 2 and clip_rw[i] != rw_here and (told[1, meant] >> 16) & 1 == 0:
+            told[1, meant] |= 1 << 16
+            price += bits[1]
+        seen_read = reading
+        if assume[RW_SEEN] >= 0:
+            seen_read = assume[RW_SEEN]
+        answering = responds[seen_read, at_decoder]
+        selected = asserts[seen_read, at_decoder]
+        if assume[SELECT_OFF] >= 0:
+            selected &= ~(1 << assume[SELECT_OFF])
+            answering &= ~(1 << assume[SELECT_OFF])
+        if assume[SELECT_ON] >= 0:
+            selected |= 1 << assume[SELECT_ON]
+            answering |= 1 << assume[SELECT_ON]
+        wrong = (selected ^ clip_selects[i]) & clip_selects_known[i]
+        wrong &= asserts_known[seen_read, at_decoder]
+        if not described[at_decoder]:
+            wrong = 0
+        fresh = wrong & ~told[2, meant]
+        told[2, meant] |= fresh
+        while fresh:
+            price += bits[2]
+            fresh &= fresh - 1
+
+        if reading == 0:
+            # A write: the clip sees the CPU's byte through the line faults, the chips take it.
+            byte = written[i]
+            byte_known = written_known[i]
+            clip_byte = (byte & assume[WRITE_CLIP_AND]) | assume[WRITE_CLIP_OR]
+            chip_byte = (byte & assume[WRITE_AND]) | assume[WRITE_OR]
+            if assume[DATA_SHORT_A] >= 0:
+                clip_byte = _short(clip_byte, assume[DATA_SHORT_A], assume[DATA_SHORT_B])
+                chip_byte = clip_byte
+            if seen_read == 0:
+                wrong = (clip_byte ^ data[i]) & data_known[i] & byte_known
+                fresh = (wrong << 8) & ~told[0, meant]
+                told[0, meant] |= fresh
+                while fresh:
+                    price += bits[0]
+                    fresh &= fresh - 1
+                for c in range(chips):
+                    if (answering >> c) & 1 == 0 or (assume[SILENT] >> c) & 1:
+                        continue
+                    here = at_chips
+                    if c == assume[PIN_CHIP]:
+                        here = (bus & assume[PIN_AND]) | assume[PIN_OR]
+                    where = base[c] + inner[c, here]
+                    took = chip_byte
+                    if c == assume[DATA_PIN_CHIP]:
+                        took = (chip_byte & assume[DATA_PIN_AND]) | assume[DATA_PIN_OR]
+                    if kind[c] == RAM:
+                        memory[where] = took
+                        memory_known[where] = byte_known & lanes[c]
+                    elif kind[c] == IO:
+                        memory[where] = took
+                        io_written[where] = 1
+            expected[i] = clip_byte
+            expected_known[i] = byte_known
+        else:
+            driving = answering & ~assume[SILENT]
+            driving |= assume[ALWAYS]
+            if assume[DOUBLED] >= 0 and (answering >> assume[DOUBLED]) & 1:
+                driving |= 1 << assume[DOUBLED_BY]
+            if seen_read == 0:
+                driving = 0
+            drivers[i] = driving
+            ones = 255  # bits at which every driver is known high
+            zeros = 0  # bits at which some driver is known low
+            driven = 0
+            free = False
+            for c in range(chips):
+                if (driving >> c) & 1 == 0:
+                    continue
+                driven |= lanes[c]
+                if kind[c] == IO or kind[c] == OTHER:
+                    free = True
+                    ones &= ~lanes[c]
+                    continue
+                source = c
+                if c == assume[SWAP_A]:
+                    source = assume[SWAP_B]
+                elif c == assume[SWAP_B]:
+                    source = assume[SWAP_A]
+                here = at_chips
+                if c == assume[PIN_CHIP]:
+                    here = (bus & assume[PIN_AND]) | assume[PIN_OR]
+                where = base[source] + inner[source, here]
+                byte = memory[where]
+                byte_known = memory_known[where]
+                if where == assume[CELL]:
+                    byte = (byte & assume[CELL_AND]) | assume[CELL_OR]
+                    byte_known |= (~assume[CELL_AND] | assume[CELL_OR]) & 255
+                if c == assume[DATA_PIN_CHIP]:
+                    byte = (byte & assume[DATA_PIN_AND]) | assume[DATA_PIN_OR]
+                    byte_known |= (~assume[DATA_PIN_AND] | assume[DATA_PIN_OR]) & 255
+                ones &= (byte & byte_known) | ~lanes[c]
+                zeros |= ~byte & byte_known & lanes[c]
+            ones &= driven
+            if driving == 0:
+                ones = last & last_known
+                zeros = ~last & last_known & 255
+            # Line faults between the chips and the clip.
+            known = ones | zeros
+            byte = (ones & assume[READ_AND]) | assume[READ_OR]
+            forced = (~assume[READ_AND] | assume[READ_OR]) & 255
+            known |= forced
+            if assume[DATA_SHORT_A] >= 0:
+                pair = (1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B])
+                if (known & ~byte) & pair:
+                    byte &= ~pair
+                    known |= pair
+                elif (known & pair) != pair:
+                    known &= ~pair
+            wrong = (byte ^ data[i]) & known & data_known[i]
+            fresh = wrong & ~told[0, meant]
+            told[0, meant] |= fresh
+            if driving == 0:
+                if described[at_decoder] or seen_read == 0:
+                    # An undriven bus mostly holds the last byte; it may drift high, or pick up
+                    # noise. One price for a whole departure, not one a bit.
+                    if fresh & ~forced:
+                        price += 3.0 if data[i] == 255 else 9.0
+                        fresh &= forced
+                else:
+                    known = 0
+                    fresh = 0
+            elif free:
+                fresh &= forced
+                if known != 255:
+                    price += _free_read(
+                        i,
+                        data,
+                        driving,
+                        kind,
+                        base,
+                        inner,
+                        at_chips,
+                        memory,
+                        io_written,
+                        told,
+                        meant,
+                    )
+            if assume[LOOSE] >= 0 and fresh and (driving >> assume[LOOSE]) & 1:
+                c = assume[LOOSE]
+                where = base[c] + inner[c, at_chips]
+                if kind[c] == ROM:
+                    price += bits[4]
+                    memory[where] = data[i]
+                    fresh = 0
+                else:
+                    while fresh:
+                        price += bits[5]
+                        fresh &= fresh - 1
+            while fresh:
+                price += bits[0]
+                fresh &= fresh - 1
+            # What the read tells about cells that were not known.
+            if driving != 0 and not free:
+                asked = data_known[i] & ~zeros & ~forced & 255
+                if assume[DATA_SHORT_A] >= 0:
+                    asked &= ~((1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B]))
+                for c in range(chips):
+                    if (driving >> c) & 1 == 0 or kind[c] == IO or kind[c] == OTHER:
+                        continue
+                    source = c
+                    if c == assume[SWAP_A]:
+                        source = assume[SWAP_B]
+                    elif c == assume[SWAP_B]:
+                        source = assume[SWAP_A]
+                    here = at_chips
+                    learn = asked & lanes[c]
+                    if c == assume[PIN_CHIP]:
+                        here = (bus & assume[PIN_AND]) | assume[PIN_OR]
+                    if c == assume[DATA_PIN_CHIP]:
+                        learn &= assume[DATA_PIN_AND] & ~assume[DATA_PIN_OR]
+                    where = base[source] + inner[source, here]
+                    if where == assume[CELL]:
+                        learn &= assume[CELL_AND] & ~assume[CELL_OR]
+                    new = learn & ~memory_known[where]
+                    if new:
+                        memory[where] = (memory[where] & ~new) | (data[i] & new)
+                        memory_known[where] |= new
+                        while new:
+                            price += bits[3]
+                            new &= new - 1
+            expected[i] = byte & known
+            expected_known[i] = known
+        last = data[i]
+        last_known = data_known[i]
+        cost[i] = price
+        total += price
+        running += healthy[i] - price
+        if running < lowest:
+            lowest = running
+            onset = i + 1
+    return total, lowest, onset
+
+
+@njit(cache=True, nogil=True)
+def _free_read(i, data, driving, kind, base, inner, here, memory, io_written, told, meant):
+    """Price of a byte that an I/O register gave: cheap when it is the one it gave or took last."""
+    for c in range(kind.shape[0]):
+        if (driving >> c) & 1 and kind[c] == IO:
+            where = base[c] + inner[c, here]
+            if io_written[where] and memory[where] == data[i]:
+                return 0.0
+            memory[where] = data[i]
+            io_written[where] = 2
+            # A register that changes often is one piece of evidence, not thousands.
+            if (told[0, meant] >> 16) & 1:
+                return 0.0
+            told[0, meant] |= 1 << 16
+            return 8.0
+    return 0.0

@@ -1,0 +1,298 @@
+"""What the board should have answered, by replaying what the CPU did.
+
+The CPU's part is given: what it meant to address and to write comes from the recovered program.
+The board's part is judged: under an `Assumption` of what is wrong, every cycle has an expected
+byte, and every surprise has a price in bits. The null assumption gives the expected bytes that
+the rules compare with; the others are weighed by the diagnosis.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.board import Board
+from bustrace.cycles import CONTROL_BIT, OWNER_CPU, UNSETTLED
+from bustrace.findings._kernels import IO, OTHER, RAM, ROM, SLOTS, replay_board
+from bustrace.reading import Reading
+
+KINDS = {"rom": ROM, "ram": RAM, "io": IO}
+
+PRICES = np.array([10.0, 10.0, 10.0, 1.0, 6.0, 2.5])
+"""Bits for: a wrong data bit, address bit, select; an unknown bit met; a wrong byte of a ROM whose
+content is in doubt; a wrong bit of a RAM that forgets. Ten bits is an error rate of one in a
+thousand for each distinct (address, bit): high enough for noise, low enough to prove something
+with two bytes."""
+
+MAX_CYCLES = 400_000
+"""Cycles that are weighed; a boot's decisive part is far shorter, and the cost is linear."""
+
+
+@dataclass(frozen=True, slots=True)
+class Assumption:
+    """What is wrong, as the replay understands it. The defaults are a healthy board.
+
+    Masks come in pairs: seen = (level & and) | or. Chips are numbers in the address map; -1 is
+    none. The order of the fields is the order of the kernel's slots.
+    """
+
+    decoder_and: int = 0xFFFF
+    decoder_or: int = 0
+    chips_and: int = 0xFFFF
+    chips_or: int = 0
+    pin_chip: int = -1
+    pin_and: int = 0xFFFF
+    pin_or: int = 0
+    clip_and: int = 0xFFFF
+    clip_or: int = 0
+    short_a: int = -1
+    short_b: int = -1
+    short_chips_only: int = 0
+    read_and: int = 0xFF
+    read_or: int = 0
+    write_and: int = 0xFF
+    write_or: int = 0
+    write_clip_and: int = 0xFF
+    write_clip_or: int = 0
+    data_short_a: int = -1
+    data_short_b: int = -1
+    data_pin_chip: int = -1
+    data_pin_and: int = 0xFF
+    data_pin_or: int = 0
+    silent: int = 0
+    always: int = 0
+    doubled: int = -1
+    doubled_by: int = -1
+    swap_a: int = -1
+    swap_b: int = -1
+    rw_seen: int = -1
+    loose: int = -1
+    cell: int = -1
+    cell_and: int = 0xFF
+    cell_or: int = 0
+    select_off: int = -1
+    select_on: int = -1
+    rw_clip: int = -1
+
+    def packed(self) -> npt.NDArray[np.int32]:
+        """The kernel's vector: int32, shape (SLOTS,)."""
+        return np.array([getattr(self, f.name) for f in fields(self)], dtype=np.int32)
+
+
+HEALTHY = Assumption()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Answers:
+    """The board's answers under one assumption. Columns have one row a weighed cycle.
+
+    Attributes
+    ----------
+    expected, expected_known : uint8, shape (n,)
+        Byte expected at the clip; which bits are certain.
+    drivers : uint32, shape (n,)
+        Chips that drive each read.
+    cost : float32, shape (n,)
+        Surprise of each cycle, bits.
+    total : float
+        Sum of `cost`.
+    gain : float
+        Bits gained over the healthy board with the fault present from `onset` on; 0 for the
+        healthy board itself.
+    onset : int
+        Cycle from which the fault explains more than the healthy board does.
+    """
+
+    expected: npt.NDArray[np.uint8]
+    expected_known: npt.NDArray[np.uint8]
+    drivers: npt.NDArray[np.uint32]
+    cost: npt.NDArray[np.float32]
+    total: float
+    gain: float
+    onset: int
+
+
+class BoardReplay:
+    """The columns of a reading, ready to be replayed under any assumption.
+
+    Parameters
+    ----------
+    reading : Reading
+
+    Attributes
+    ----------
+    n : int
+        Cycles weighed: the first `MAX_CYCLES` of the reading.
+    address : int32, shape (n,)
+        Address the CPU meant, or, where the program is not known, the one at the clip; -1 where
+        not all sixteen lines are known, where the cycle is not the CPU's, or where it had not
+        settled.
+    read : uint8, shape (n,)
+        1 where the CPU meant to read.
+    written, written_known : uint8, shape (n,)
+        Byte it meant to write.
+    meant : bool, shape (n,)
+        Address and direction come from the executed program, not from the clip.
+    chips : tuple of str
+        References in the order of the map's bits.
+    kind : uint8, shape (chips,)
+    base : int64, shape (chips,)
+        Where a chip's bytes begin in the replay's memory.
+    image : dict of str to int
+        Which of a ROM's known images fits best.
+    """
+
+    def __init__(self, reading: Reading) -> None:
+        cycles, intent, board = reading.cycles, reading.program.intent, reading.board
+        n = self.n = min(len(cycles), MAX_CYCLES)
+        seen = cycles.address[:n].astype(np.int32)
+        seen_known = cycles.address_known[:n].astype(np.int32)
+        known = intent.address_known[:n].astype(np.int32)
+        meant = intent.address[:n].astype(np.int32)
+        rw_bit = np.uint16(CONTROL_BIT["RW"])
+        rw = ((cycles.control[:n] >> rw_bit) & 1).astype(np.uint8)
+        rw[(cycles.control_known[:n] >> rw_bit) & 1 == 0] = 2
+
+        address = (meant & known) | (seen & seen_known & ~known)
+        read = np.where(intent.rw[:n] < 2, intent.rw[:n], rw)
+        usable = (known | seen_known) == 0xFFFF
+        usable &= cycles.owner[:n] == OWNER_CPU
+        usable &= cycles.flags[:n] & UNSETTLED == 0
+        usable &= read < 2
+        self.meant = (known == 0xFFFF) & (intent.rw[:n] < 2) & usable
+        self.address = np.where(usable, address, np.int32(-1)).astype(np.int32)
+        self.read = read.astype(np.uint8)
+        in_write = self.read == 0
+        self.written = np.where(
+            intent.data_known[:n] == 0xFF, intent.data[:n], cycles.data[:n]
+        ).astype(np.uint8)
+        self.written_known = np.where(
+            in_write,
+            np.where(intent.data_known[:n] == 0xFF, np.uint8(0xFF), cycles.data_known[:n]),
+            np.uint8(0),
+        ).astype(np.uint8)
+        self._clip_address = seen
+        self._clip_address_known = np.where(self.meant, seen_known, 0).astype(np.int32)
+        self._clip_rw = np.where(self.meant, rw, np.uint8(2)).astype(np.uint8)
+        self._data = np.ascontiguousarray(cycles.data[:n])
+        self._data_known = np.ascontiguousarray(cycles.data_known[:n])
+        self._set_board(board)
+        self._set_selects(reading)
+        self.image = self._choose_images(board)
+        self._healthy_cost = np.zeros(n, dtype=np.float32)
+        self.healthy = self.replay(HEALTHY)
+        self._healthy_cost = self.healthy.cost
+
+    def _set_board(self, board: Board) -> None:
+        table = board.map
+        self.chips = table.chips
+        chips = [board.chip(ref) for ref in table.chips]
+        self.kind = np.array([KINDS.get(chip.role, OTHER) for chip in chips], dtype=np.uint8)
+        # A ROM without a known image is memory that was never written.
+        self.sizes = [
+            max(chip.size or 0, int(table.inner[i].max(initial=0)) + 1)
+            for i, chip in enumerate(chips)
+        ]
+        self.base = np.concatenate([[0], np.cumsum(self.sizes)[:-1]]).astype(np.int64)[: len(chips)]
+        self._map = table
+
+    def _set_selects(self, reading: Reading) -> None:
+        cycles = reading.cycles
+        self._selects = np.zeros(self.n, dtype=np.uint32)
+        self._selects_known = np.zeros(self.n, dtype=np.uint32)
+        for bit, ref in enumerate(cycles.select_names):
+            if ref in self.chips:
+                level = (cycles.selects[: self.n] >> np.uint32(bit)) & np.uint32(1)
+                known = (cycles.selects_known[: self.n] >> np.uint32(bit)) & np.uint32(1)
+                place = np.uint32(self.chips.index(ref))
+                self._selects |= level << place
+                self._selects_known |= known << place
+
+    def _choose_images(self, board: Board) -> dict[str, int]:
+        best = {}
+        for i, ref in enumerate(self.chips):
+            images = board.chip(ref).images
+            if len(images) < 2:
+                best[ref] = 0
+                continue
+            bit = np.uint32(i)
+            rows = (self.address >= 0) & (self.read == 1)
+            where = self.address[rows]
+            mine = (self._map.responds[1, where] >> bit) & 1 == 1
+            inner = self._map.inner[i, where[mine]]
+            got, known = self._data[rows][mine], self._data_known[rows][mine]
+            misses = [int(np.count_nonzero((im.content[inner] ^ got) & known)) for im in images]
+            best[ref] = int(np.argmin(misses))
+        self._contents = [
+            (
+                board.chip(ref).images[best[ref]].content
+                if board.chip(ref).images and self.kind[i] == ROM
+                else None
+            )
+            for i, ref in enumerate(self.chips)
+        ]
+        return best
+
+    def has_image(self, ref: str) -> bool:
+        """Whether a chip's content is known from an image."""
+        return self._contents[self.chips.index(ref)] is not None
+
+    def where(self, chip: int, address: npt.NDArray[np.int32]) -> npt.NDArray[np.int64]:
+        """Place in the replay's memory of a chip's byte at each address."""
+        return self.base[chip] + self._map.inner[chip, address]
+
+    def replay(self, assumption: Assumption) -> Answers:
+        """Replay under one assumption; linear in the cycles, one pass."""
+        n = self.n
+        memory = np.zeros(sum(self.sizes), dtype=np.uint8)
+        memory_known = np.zeros(len(memory), dtype=np.uint8)
+        for i, content in enumerate(self._contents):
+            if content is not None:
+                first = int(self.base[i])
+                memory[first : first + len(content)] = content
+                memory_known[first : first + len(content)] = self._map.data_masks[i]
+        expected = np.zeros(n, dtype=np.uint8)
+        expected_known = np.zeros(n, dtype=np.uint8)
+        drivers = np.zeros(n, dtype=np.uint32)
+        cost = np.zeros(n, dtype=np.float32)
+        vector = assumption.packed()
+        if len(vector) != SLOTS:
+            raise TypeError("Assumption and the kernel's slots differ")
+        total, lowest, onset = replay_board(
+            self.address,
+            self.read,
+            self.written,
+            self.written_known,
+            self._clip_address,
+            self._clip_address_known,
+            self._clip_rw,
+            self._data,
+            self._data_known,
+            self._selects,
+            self._selects_known,
+            self._map.responds,
+            self._map.asserts,
+            self._map.asserts_known,
+            self._map.inner,
+            self._map.data_masks,
+            self.kind,
+            self.base,
+            memory,
+            memory_known,
+            np.zeros(len(memory), dtype=np.uint8),
+            np.zeros((3, 0x10000), dtype=np.uint32),
+            self._map.described,
+            vector,
+            PRICES,
+            self._healthy_cost,
+            expected,
+            expected_known,
+            drivers,
+            cost,
+        )
+        gain = 0.0
+        if assumption != HEALTHY:
+            gain = float(self._healthy_cost.sum(dtype=np.float64)) - total - lowest
+        return Answers(expected, expected_known, drivers, cost, float(total), gain, int(onset))

@@ -1,0 +1,199 @@
+"""Rules about IRQ, NMI, RDY, and about the CPU itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from bustrace.findings.evidence import Evidence
+from bustrace.findings.model import Finding
+from bustrace.program import Kind
+
+FLAG_I = 0x04
+MIN_CYCLES = 32
+"""Cycles a line must be seen at one level before it is called held."""
+
+STORM = 4
+"""Handler entries, one after another without the main program in between, that make a storm."""
+
+
+def interrupt_lines(evidence: Evidence) -> Iterator[Finding]:
+    """IRQ or NMI low from before anything could have requested, and never released."""
+    reading = evidence.reading
+    for pin, kind in (("IRQ", Kind.IRQ), ("NMI", Kind.NMI)):
+        level = reading.cycles.pin(pin)
+        known = level < 2
+        if known.sum() < MIN_CYCLES or (level[known] == 1).any():
+            continue
+        if any(hold.line == pin and hold.cycles is None for hold in reading.board.holds):
+            continue
+        count = int(known.sum())
+        refused = _refused(evidence) if pin == "IRQ" else 0
+        taken = int((reading.program.kind == kind).sum())
+        if refused and not taken:
+            yield Finding(
+                rule="clip-off",
+                severity="oddity",
+                lines=(pin,),
+                opportunities=count,
+                count=count,
+                measured=f"{pin} reads low while the CPU, interrupts enabled, runs {refused:,} "
+                "instructions and takes none",
+                expected="an interrupt within one instruction",
+                text=f"{pin} reads low, but the CPU does not see it: its clip is off.",
+            )
+            continue
+        yield Finding(
+            rule="irq-held" if pin == "IRQ" else "nmi-held",
+            severity="fault",
+            lines=(pin,),
+            chips=reading.board.irq_from if pin == "IRQ" else reading.board.nmi_from,
+            cycles=(int(np.flatnonzero(known)[0]),),
+            opportunities=count,
+            count=count,
+            measured=f"low in all {count:,} cycles, from the first one on"
+            + (f"; {taken:,} interrupts taken" if taken else ""),
+            expected="high until a chip has been set up to request",
+            text=f"{pin} is low from the first cycle and never rises, before any program could "
+            "have asked for an interrupt"
+            + (
+                "."
+                if taken or pin == "NMI"
+                else "; the program has not enabled interrupts, so it does not notice yet."
+            ),
+        )
+
+
+def _refused(evidence: Evidence) -> int:
+    """Instructions that ran with the I flag known clear."""
+    program = evidence.reading.program
+    rows = program.kind == Kind.INSTRUCTION
+    clear = (program.registers_known[:, 4] & FLAG_I != 0) & (program.registers[:, 4] & FLAG_I == 0)
+    return int((rows & clear).sum())
+
+
+def interrupt_storm(evidence: Evidence) -> Iterator[Finding]:
+    """Interrupt after interrupt, with hardly an instruction of the main program in between."""
+    reading, program = evidence.reading, evidence.reading.program
+    level = reading.cycles.pin("IRQ")
+    if (level < 2).any() and not (level == 1).any():
+        return  # held: told by the other rule
+    entries = np.flatnonzero(program.kind == Kind.IRQ)
+    if len(entries) < STORM:
+        return
+    returns = np.flatnonzero((program.kind == Kind.INSTRUCTION) & (program.opcode == 0x40))
+    # A return between two entries, at most one instruction before the second: nothing got done.
+    last_return = np.searchsorted(returns, entries[1:]) - 1
+    inside = (last_return >= 0) & (returns[np.maximum(last_return, 0)] > entries[:-1])
+    direct = inside & (entries[1:] - returns[np.maximum(last_return, 0)] <= 2)
+    runs = np.split(direct, np.flatnonzero(~direct))
+    worst = max(int(run.sum()) for run in runs)
+    still_low = (level == 2).all() or bool((level[-min(len(level), 256) :] == 0).mean() > 0.95)
+    if worst < STORM or not still_low:
+        return
+    yield Finding(
+        rule="irq-storm",
+        severity="fault",
+        lines=("IRQ",),
+        chips=reading.board.irq_from,
+        cycles=tuple(int(program.first_cycle[row]) for row in entries[:32]),
+        opportunities=len(entries),
+        count=worst + 1,
+        measured=f"{worst + 1} interrupts in a row, at most one instruction between them",
+        expected="the handler clears its source, then the main program goes on",
+        text="The interrupt never goes away: the CPU returns from the handler straight into the "
+        "next one. The source is not cleared, or IRQ is held by a chip the handler does not ask.",
+    )
+
+
+def ready_line(evidence: Evidence) -> Iterator[Finding]:
+    """RDY low for good, or longer than the board's normal holds."""
+    reading = evidence.reading
+    level = reading.cycles.pin("RDY")
+    known = level < 2
+    if known.sum() < MIN_CYCLES or not (level == 0).any():
+        return
+    low = level == 0
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], low.astype(np.int8), [0]])))
+    starts, ends = edges[::2], edges[1::2]
+    at = int(np.argmax(ends - starts))
+    first, length = int(starts[at]), int(ends[at] - starts[at])
+    to_the_end = ends[at] == len(level)
+    allowed = [h.cycles for h in reading.board.holds if h.line == "RDY" and h.level == 0]
+    if any(cycles is None or length <= cycles for cycles in allowed):
+        return
+    if not to_the_end or length < max(MIN_CYCLES, len(level) // 4):
+        return
+    address = reading.cycles.address[first + 2 : ends[at]]
+    moving = len(address) and len(np.unique(address)) > 4
+    rw = reading.cycles.pin("RW")[first + 4 : ends[at]]
+    if moving or (rw == 0).any():
+        yield Finding(
+            rule="clip-off",
+            severity="oddity",
+            lines=("RDY",),
+            opportunities=length,
+            count=length,
+            measured="RDY reads low while the CPU runs on",
+            expected="a CPU that waits repeats one read",
+            text="RDY reads low, but the CPU runs: its clip is off.",
+        )
+        return
+    yield Finding(
+        rule="rdy-held",
+        severity="fault",
+        lines=("RDY",),
+        cycles=(first,),
+        opportunities=int(known.sum()),
+        count=length,
+        measured=f"low for {length:,} cycles, to the end of the capture",
+        expected="high, but for short waits",
+        text=f"RDY is low from cycle {first:,} to the end: the CPU waits for ever.",
+    )
+
+
+def jam(evidence: Evidence) -> Iterator[Finding]:
+    """The CPU executed an opcode that stops it until reset."""
+    program = evidence.reading.program
+    if program.jam_at is None:
+        return
+    row = program.row_of(program.jam_at)
+    opcode, pc = int(program.opcode[row]), int(program.pc[row])
+    where = f" at ${pc:04X}" if pc >= 0 else ""
+    rest = len(evidence.reading.cycles) - program.jam_at
+    yield Finding(
+        rule="cpu-jam",
+        severity="fault",
+        chips=(evidence.reading.board.cpu.ref,),
+        cycles=(program.jam_at,),
+        opportunities=1,
+        count=1,
+        measured=f"opcode ${opcode:02X}{where}, then no instruction for {rest:,} cycles",
+        expected="no program contains this opcode; only RES ends it (W65C02S sheet, table 7-1)",
+        text=f"The CPU jams on opcode ${opcode:02X}{where} and stays so: it was fed a wrong byte, "
+        "or ran where no program is.",
+    )
+
+
+def thread_lost(evidence: Evidence) -> Iterator[Finding]:
+    """The CPU did something that what it read does not explain."""
+    program = evidence.reading.program
+    if program.method == "none" or program.lost_at is None or program.jam_at is not None:
+        return
+    if program.lost_at >= evidence.n:
+        return
+    yield Finding(
+        rule="program-lost",
+        severity="oddity",
+        cycles=(program.lost_at,),
+        opportunities=len(evidence.reading.cycles),
+        count=len(evidence.reading.cycles) - program.lost_at,
+        measured=program.reason or "the CPU's next cycles do not follow from what it read",
+        expected="the cycles that its sheet gives for what it read",
+        text=f"From cycle {program.lost_at:,} on the program cannot be followed"
+        + (f": {program.reason}." if program.reason else "."),
+    )
+
+
+RULES = (interrupt_lines, interrupt_storm, ready_line, jam, thread_lost)

@@ -1,0 +1,68 @@
+"""Where the program leaves its path."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from bustrace.findings.evidence import Evidence
+from bustrace.findings.memory_rules import wrong_bits
+from bustrace.findings.model import Derail, Finding
+
+CAUSES = (
+    "vector-absent",
+    "vector-content",
+    "vector-undriven",
+    "vector-not-taken",
+    "rom-content",
+    "ram-content",
+    "memory-unanswered",
+    "line-stuck",
+    "line-fails",
+    "lines-together",
+    "select-missing",
+    "select-doubled",
+    "select-always",
+    "select-wrong",
+    "rdy-held",
+    "clock-stops",
+    "cpu-jam",
+    "program-lost",
+)
+"""Rules whose first cycle can be the derail."""
+
+STATE_CAUSES = {"rdy-held", "clock-stops"}
+
+
+def find_derail(evidence: Evidence, findings: list[Finding]) -> Derail | None:
+    """First cycle that what came before does not explain, with what was seen and expected."""
+    marks = [
+        (f.cycles[0], CAUSES.index(f.rule), f)
+        for f in findings
+        if f.rule in CAUSES and f.cycles and f.severity != "note"
+        and (f.severity == "fault" or f.rule == "program-lost")
+    ]  # fmt: skip
+    if not marks or not len(evidence.reading.cycles):
+        return None
+    cycle, _, cause = min(marks, key=lambda mark: mark[:2])
+    seen, expected = cause.measured, cause.expected
+    healthy, cycles = evidence.replay.healthy, evidence.reading.cycles
+    off = wrong_bits(evidence)
+    where = f"cycle {cycle:,}"
+    if cycle < evidence.n and evidence.replay.address[cycle] >= 0:
+        where += f", ${int(evidence.replay.address[cycle]):04X}"
+    if cause.rule not in STATE_CAUSES and cycle < evidence.n and off[cycle]:
+        seen = f"${int(cycles.data[cycle]):02X}"
+        sure = int(healthy.expected_known[cycle])
+        expected = (
+            f"${int(healthy.expected[cycle]):02X}"
+            if sure == 0xFF
+            else f"bits {sure:08b} of ${int(healthy.expected[cycle]):02X}"
+        )
+        text = f"At {where} the CPU reads {seen}, it should read {expected}."
+    else:
+        text = f"At {where}: {cause.text}"
+    later = np.arange(evidence.n) > cycle
+    consequences = int(
+        (later & ((off != 0) | (evidence.address_off != 0) | (evidence.data_off != 0))).sum()
+    )
+    return Derail(cycle, int(cycles.time_ps[cycle]), seen, expected, text, consequences)

@@ -1,0 +1,146 @@
+"""What every rule looks at, computed once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.cpu import variant_named
+from bustrace.cycles import CONTROL_BIT, IN_RESET, OWNER_CPU, UNSETTLED
+from bustrace.findings.answers import BoardReplay
+from bustrace.findings.model import Finding
+from bustrace.program import Kind
+from bustrace.reading import Reading
+
+SHOWN = 32
+"""Cycles that a finding lists."""
+
+RTS, RTI = 0x60, 0x40
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evidence:
+    """A reading with the columns that rules share. Columns are bool, shape (n,), n cycles weighed.
+
+    Attributes
+    ----------
+    reading : Reading
+    replay : BoardReplay
+    owned : CPU-owned cycles that had settled.
+    live : the same outside reset.
+    address_off, data_off : uint16, uint8
+        Bits in which the clip differs from what the CPU meant; 0 where either is not known.
+    rw_off : bool
+        R/W at the clip differs from what the CPU meant.
+    program_byte : bool
+        The cycle fetches an opcode or an operand.
+    acted_on : bool
+        The CPU visibly acted on the byte that the clip saw here: with the byte that a healthy board
+        gives, the next cycles would have looked different.
+    """
+
+    reading: Reading
+    replay: BoardReplay
+    owned: npt.NDArray[np.bool_]
+    live: npt.NDArray[np.bool_]
+    address_off: npt.NDArray[np.uint16]
+    data_off: npt.NDArray[np.uint8]
+    rw_off: npt.NDArray[np.bool_]
+    program_byte: npt.NDArray[np.bool_]
+    acted_on: npt.NDArray[np.bool_]
+
+    @property
+    def n(self) -> int:
+        """Cycles weighed."""
+        return self.replay.n
+
+    def show(self, where: npt.NDArray[np.bool_]) -> tuple[int, ...]:
+        """First cycles of a column."""
+        return tuple(int(cycle) for cycle in np.flatnonzero(where)[:SHOWN])
+
+
+Rule = Callable[[Evidence], Iterable[Finding]]
+"""A rule reports what it observed; it raises nothing and decides nothing for others."""
+
+
+def gather(reading: Reading) -> Evidence:
+    """Prepare a reading for the rules; linear in its cycles."""
+    replay = BoardReplay(reading)
+    cycles, intent = reading.cycles, reading.program.intent
+    n = replay.n
+    flags = cycles.flags[:n]
+    owned = (cycles.owner[:n] == OWNER_CPU) & (flags & UNSETTLED == 0)
+    live = owned & (flags & IN_RESET == 0)
+    off = (cycles.address[:n] ^ intent.address[:n]) & cycles.address_known[:n]
+    address_off = np.where(owned, off & intent.address_known[:n], 0).astype(np.uint16)
+    data_off = np.where(
+        owned,
+        (cycles.data[:n] ^ intent.data[:n]) & cycles.data_known[:n] & intent.data_known[:n],
+        np.uint8(0),
+    )
+    rw = (cycles.control[:n] >> np.uint16(CONTROL_BIT["RW"])) & 1
+    rw_known = (cycles.control_known[:n] >> np.uint16(CONTROL_BIT["RW"])) & 1 == 1
+    rw_off = owned & rw_known & (intent.rw[:n] < 2) & (rw != intent.rw[:n])
+    program_byte = _program_bytes(reading, n)
+    certain = replay.meant & (address_off == 0) & ~rw_off
+    return Evidence(
+        reading,
+        replay,
+        owned,
+        live,
+        address_off,
+        data_off,
+        rw_off,
+        program_byte,
+        _acted_on(reading, replay, certain),
+    )
+
+
+def _acted_on(
+    reading: Reading, replay: BoardReplay, certain: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.bool_]:
+    """Reads whose byte shows in the cycles that follow.
+
+    An opcode counts when the healthy board's opcode has another addressing mode or length, and a
+    pulled return address when the CPU goes on from it; in both the clip must agree with the
+    program for four more cycles. A wrong immediate operand shows nowhere, so it does not count.
+    """
+    n = replay.n
+    followed = certain.copy()
+    for ahead in range(1, 5):
+        followed[:-ahead] &= certain[ahead:]
+        followed[-ahead:] = False
+    acted = np.zeros(n, dtype=np.bool_)
+    lines = [opcode.microcycles for opcode in variant_named(reading.board.cpu.variant).opcodes()]
+    shape = np.unique(lines, return_inverse=True)[1]
+    fetch = followed & (reading.program.intent.sync[:n] == 1)
+    expected, seen = replay.healthy.expected, reading.cycles.data[:n]
+    acted |= fetch & (shape[expected] != shape[seen])
+    program = reading.program
+    pulls = (program.kind == Kind.INSTRUCTION) & np.isin(program.opcode, (RTS, RTI))
+    last = program.first_cycle[pulls] + program.length[pulls]
+    # The address bytes come in cycles 4 and 5 of 6 in both, the last of RTI, the last but one of
+    # RTS (MCS6500 Hardware Manual, A.5.4 and A.5.5).
+    for opcode, back in ((RTS, 2), (RTS, 3), (RTI, 1), (RTI, 2)):
+        rows = program.opcode[pulls] == opcode
+        cycle = last[rows] - back
+        cycle = cycle[(cycle >= 0) & (cycle < n)]
+        acted[cycle] |= followed[cycle]
+    return acted
+
+
+def _program_bytes(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
+    """Cycles that read the instruction itself: its address is pc, pc + 1 or pc + 2 in turn."""
+    program = reading.program
+    found = np.zeros(n, dtype=np.bool_)
+    rows = (program.kind == Kind.INSTRUCTION) & (program.pc >= 0)
+    first, pc = program.first_cycle[rows], program.pc[rows]
+    length = program.length[rows]
+    for step in range(3):
+        inside = (first + step < n) & (step < length)
+        cycle = first[inside] + step
+        found[cycle] = reading.program.intent.address[cycle] == (pc[inside] + step) & 0xFFFF
+    return found

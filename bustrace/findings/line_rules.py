@@ -1,0 +1,256 @@
+"""Rules about single lines: stuck, joined, off the clip, not exercised."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.findings.answers import HEALTHY, Assumption
+from bustrace.findings.evidence import Evidence
+from bustrace.findings.memory_rules import wrong_bits
+from bustrace.findings.model import Finding
+from bustrace.hookup import ADDRESS_PINS, DATA_PINS
+
+ENOUGH = 4
+"""Distinct addresses at which a line must differ from what it should be: one stray sample is one
+place, a line is many."""
+
+CLEAR_BITS = 20.0
+"""Bits by which the board's answers must speak for the clip before a line is cleared."""
+
+
+def _distinct(evidence: Evidence, where: npt.NDArray[np.bool_]) -> int:
+    return len(np.unique(evidence.replay.address[where]))
+
+
+def address_lines(evidence: Evidence) -> Iterator[Finding]:
+    """An address line does not follow what the CPU meant."""
+    cycles, intent, n = evidence.reading.cycles, evidence.reading.program.intent, evidence.n
+    for bit, pin in enumerate(ADDRESS_PINS):
+        if not evidence.reading.hookup.has(pin):
+            continue
+        one = np.uint32(1 << bit)
+        asked = evidence.owned & (intent.address_known[:n] & one != 0)
+        asked &= cycles.address_known[:n] & one != 0
+        off = asked & (evidence.address_off >> bit & 1 == 1)
+        seen_high = cycles.address[:n] & one != 0
+        yield from _line(evidence, pin, asked, off, seen_high)
+
+
+def rw_line(evidence: Evidence) -> Iterator[Finding]:
+    """R/W does not follow what the CPU meant."""
+    if not evidence.reading.hookup.has("RW"):
+        return
+    n = evidence.n
+    level = evidence.reading.cycles.pin("RW")[:n]
+    asked = evidence.owned & (level < 2) & (evidence.reading.program.intent.rw[:n] < 2)
+    yield from _line(evidence, "RW", asked, asked & evidence.rw_off, level == 1)
+
+
+def data_lines(evidence: Evidence) -> Iterator[Finding]:
+    """A data line does not follow what the CPU wrote, or what every chip gives."""
+    cycles, intent, n = evidence.reading.cycles, evidence.reading.program.intent, evidence.n
+    healthy = evidence.replay.healthy
+    reads = wrong_bits(evidence)
+    for bit, pin in enumerate(DATA_PINS):
+        if not evidence.reading.hookup.has(pin):
+            continue
+        seen_high = (cycles.data[:n] >> bit) & 1 == 1
+        known = (cycles.data_known[:n] >> bit) & 1 == 1
+        asked = evidence.owned & known & ((intent.data_known[:n] >> bit) & 1 == 1)
+        off = asked & ((evidence.data_off >> bit) & 1 == 1)
+        yield from _line(evidence, pin, asked, off, seen_high, "writes")
+        asked = evidence.owned & known & (evidence.replay.read == 1) & (healthy.drivers != 0)
+        asked &= (healthy.expected_known >> bit) & 1 == 1
+        off = asked & ((reads >> bit) & 1 == 1)
+        level = seen_high[asked]
+        if len(level) and (level.all() or not level.any()):
+            yield from _line(evidence, pin, asked, off, seen_high, "reads")
+
+
+def _line(
+    evidence: Evidence,
+    pin: str,
+    asked: npt.NDArray[np.bool_],
+    off: npt.NDArray[np.bool_],
+    seen_high: npt.NDArray[np.bool_],
+    during: str = "",
+) -> Iterator[Finding]:
+    """One line's disagreements: stuck, or now and then, or a stray sample or two."""
+    count, opportunities = int(off.sum()), int(asked.sum())
+    if not count:
+        return
+    level = int(seen_high[np.flatnonzero(off)[0]])
+    one_sided = not (seen_high[off] != bool(level)).any()
+    still = not (seen_high[asked] != bool(level)).any()
+    places = _distinct(evidence, off)
+    where = f" in {during}" if during else ""
+    if places < ENOUGH or not one_sided:
+        if places < ENOUGH and count < ENOUGH:
+            severity, rule = "note", "stray-level"
+        else:
+            severity, rule = "oddity", "line-disagrees"
+        yield Finding(
+            rule=rule,
+            severity="oddity" if severity == "oddity" else "note",
+            lines=(pin,),
+            cycles=evidence.show(off),
+            opportunities=opportunities,
+            count=count,
+            measured=f"{count:,} of {opportunities:,} levels{where} differ",
+            expected="the level that the program implies",
+            text=f"{pin} differs from what the program implies in {count:,} of {opportunities:,} "
+            f"cycles{where}.",
+        )
+        return
+    wanted = int((asked & (seen_high != bool(level))).sum()) + count
+    always = still and count == wanted
+    clip = during != "reads" and _only_the_clip(evidence, pin, level)
+    if clip:
+        yield Finding(
+            rule="clip-off",
+            severity="oddity",
+            lines=(pin,),
+            cycles=evidence.show(off),
+            opportunities=opportunities,
+            count=count,
+            measured=f"{pin} reads {level} in {count:,} cycles{where} in which the CPU meant "
+            f"{1 - level}, yet the chips answered as meant",
+            expected=f"{1 - level} in these cycles",
+            text=f"{pin} reads {level} although the program ran as though it moved: the clip is "
+            "off, not the line.",
+        )
+        return
+    yield Finding(
+        rule="line-stuck" if always else "line-fails",
+        severity="fault",
+        lines=(pin,),
+        cycles=evidence.show(off),
+        opportunities=wanted,
+        count=count,
+        measured=f"{pin} is {level} in {count:,} of the {wanted:,} cycles{where} that want "
+        f"{1 - level}, at {places:,} addresses",
+        expected=f"{1 - level} in these cycles",
+        text=f"{pin} {'stays' if always else 'is too often'} {level}{where}: {count:,} of "
+        f"{wanted:,} times it should be {1 - level}.",
+    )
+
+
+def _only_the_clip(evidence: Evidence, pin: str, level: int) -> bool:
+    """Whether the chips answered as though the line moved: then only the probe is off."""
+    if pin == "RW":
+        clip_only = replace(HEALTHY, rw_clip=level)
+        for_all = replace(HEALTHY, rw_clip=level, rw_seen=level)
+    elif pin in ADDRESS_PINS:
+        bit = ADDRESS_PINS.index(pin)
+        low, high = (0xFFFF & ~(1 << bit), 0) if level == 0 else (0xFFFF, 1 << bit)
+        clip_only = Assumption(clip_and=low, clip_or=high)
+        for_all = Assumption(
+            clip_and=low, clip_or=high, chips_and=low, chips_or=high, decoder_and=low,
+            decoder_or=high,
+        )  # fmt: skip
+    else:
+        bit = DATA_PINS.index(pin)
+        low, high = (0xFF & ~(1 << bit), 0) if level == 0 else (0xFF, 1 << bit)
+        clip_only = Assumption(write_clip_and=low, write_clip_or=high)
+        for_all = Assumption(
+            write_clip_and=low, write_clip_or=high, write_and=low, write_or=high, read_and=low,
+            read_or=high,
+        )  # fmt: skip
+    only, everyone = evidence.replay.replay(clip_only), evidence.replay.replay(for_all)
+    return everyone.total - only.total > CLEAR_BITS
+
+
+def lines_together(evidence: Evidence) -> Iterator[Finding]:
+    """Two lines always have the same level although they should differ."""
+    cycles, intent, n = evidence.reading.cycles, evidence.reading.program.intent, evidence.n
+    healthy = evidence.replay.healthy
+    in_read = (evidence.replay.read == 1) & (healthy.drivers != 0)
+    wanted_data = np.where(in_read, healthy.expected, intent.data[:n])
+    wanted_known = np.where(in_read, healthy.expected_known, intent.data_known[:n])
+    yield from _pairs(
+        evidence,
+        DATA_PINS,
+        cycles.data[:n],
+        cycles.data_known[:n],
+        wanted_data,
+        wanted_known,
+    )
+    yield from _pairs(
+        evidence,
+        ADDRESS_PINS,
+        cycles.address[:n],
+        cycles.address_known[:n],
+        intent.address[:n],
+        intent.address_known[:n],
+    )
+
+
+def _pairs(
+    evidence: Evidence,
+    pins: tuple[str, ...],
+    seen: npt.NDArray[np.integer],
+    seen_known: npt.NDArray[np.integer],
+    wanted: npt.NDArray[np.integer],
+    wanted_known: npt.NDArray[np.integer],
+) -> Iterator[Finding]:
+    rows = evidence.owned
+    for a in range(len(pins)):
+        for b in range(a + 1, len(pins)):
+            if not evidence.reading.hookup.has(pins[a], pins[b]):
+                continue
+            both = (1 << a) | (1 << b)
+            asked = rows & (seen_known & both == both) & (wanted_known & both == both)
+            asked &= (wanted >> a) & 1 != (wanted >> b) & 1
+            if asked.sum() < ENOUGH or _distinct(evidence, asked) < ENOUGH:
+                continue
+            differ = (seen >> a) & 1 != (seen >> b) & 1
+            if (asked & differ).any():
+                continue
+            level = (seen[rows] >> a) & 1
+            if level.all() or not level.any():
+                continue
+            count = int(asked.sum())
+            low = not ((seen[asked] >> a) & 1).any()
+            yield Finding(
+                rule="lines-together",
+                severity="fault",
+                lines=(pins[a], pins[b]),
+                cycles=evidence.show(asked),
+                opportunities=count,
+                count=count,
+                measured=f"equal in all {count:,} cycles that want them different"
+                + (", low each time" if low else ""),
+                expected="different levels in these cycles",
+                text=f"{pins[a]} and {pins[b]} move as one"
+                + (": when one is low both are." if low else "."),
+            )
+
+
+def still_lines(evidence: Evidence) -> Iterator[Finding]:
+    """Lines that never move and that nothing asked to move: not exercised."""
+    reading = evidence.reading
+    if not evidence.live.any():
+        return
+    still = []
+    for tap in reading.hookup.taps:
+        levels = reading.capture.levels(tap.line)
+        if not ((levels == 0).any() and (levels == 1).any()):
+            still.append(tap.pin.removeprefix("select:"))
+    if still:
+        yield Finding(
+            rule="line-still",
+            severity="note",
+            lines=tuple(still),
+            opportunities=int(evidence.live.sum()),
+            count=int(evidence.live.sum()),
+            measured="one level in the whole capture",
+            expected="nothing asked these lines to move, as far as the program is known",
+            text=f"Never moved: {', '.join(still)}. That proves neither good nor bad.",
+        )
+
+
+RULES = (address_lines, rw_line, data_lines, lines_together, still_lines)

@@ -1,0 +1,220 @@
+"""Rules about what ROM, RAM and I/O answered."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.findings._kernels import IO, RAM, ROM
+from bustrace.findings.evidence import Evidence
+from bustrace.findings.model import Finding
+
+NOISE_RATE = 0.01
+"""Share of wrong reads that stray samples cannot reach: at 1e-5 a sample and eight lines they hit
+one read in 12,000."""
+
+Column = npt.NDArray[np.bool_]
+
+
+def sole_driver(evidence: Evidence, chip: int) -> Column:
+    """Reads in which only this chip should drive: bool, shape (n,)."""
+    return (
+        (evidence.replay.healthy.drivers == np.uint32(1 << chip))
+        & (evidence.replay.read == 1)
+        & evidence.owned
+    )
+
+
+def wrong_bits(evidence: Evidence) -> npt.NDArray[np.uint8]:
+    """Bits of each read that differ from what a healthy board gives: uint8, shape (n,)."""
+    cycles, healthy, n = evidence.reading.cycles, evidence.replay.healthy, evidence.n
+    off = (cycles.data[:n] ^ healthy.expected) & healthy.expected_known & cycles.data_known[:n]
+    return np.where((evidence.replay.read == 1) & evidence.owned, off, np.uint8(0))
+
+
+def is_systematic(evidence: Evidence, reads: Column, wrong: Column) -> bool:
+    """Whether wrong reads come back, or the CPU acted on them; stray samples do neither."""
+    count = int(wrong.sum())
+    if not count:
+        return False
+    address = evidence.replay.address
+    where, at = np.unique(address[wrong], return_inverse=True)
+    times = np.bincount(at)
+    total = np.bincount(
+        np.searchsorted(where, address[reads & np.isin(address, where)]), minlength=len(where)
+    )
+    if ((times >= 2) & (times > 0.5 * total)).any():
+        return True
+    if len(where) >= 3 and count > NOISE_RATE * int(reads.sum()):
+        return True
+    return int((wrong & evidence.acted_on).sum()) >= 1
+
+
+def _by_bit(evidence: Evidence, wrong: Column) -> str:
+    off = wrong_bits(evidence)[wrong]
+    data = evidence.reading.cycles.data[: evidence.n][wrong]
+    parts = []
+    for bit in range(8):
+        hit = (off >> bit) & 1 == 1
+        low = int((hit & ((data >> bit) & 1 == 0)).sum())
+        high = int(hit.sum()) - low
+        if low or high:
+            sides = [f"{low:,} low" if low else "", f"{high:,} high" if high else ""]
+            parts.append(f"D{bit} {' and '.join(side for side in sides if side)}")
+    return ", ".join(parts)
+
+
+def _by_address_bit(evidence: Evidence, reads: Column, wrong: Column) -> str:
+    """Address lines whose level goes with the errors, when one does."""
+    address = evidence.replay.address
+    found = []
+    for bit in range(16):
+        level = (address >> bit) & 1 == 1
+        for value, side in ((1, level), (0, ~level)):
+            others = reads & ~side
+            if others.sum() >= 16 and not (wrong & others).any() and (wrong & side).sum() >= 4:
+                share = (wrong & side).sum() / (reads & side).sum()
+                if share > 0.5:
+                    found.append(f"only where A{bit} is {value}")
+    return "; ".join(found)
+
+
+def _example(evidence: Evidence, wrong: Column) -> str:
+    at = int(np.flatnonzero(wrong)[0])
+    healthy = evidence.replay.healthy
+    return (
+        f"${int(evidence.replay.address[at]):04X} gave "
+        f"${int(evidence.reading.cycles.data[at]):02X}, expected "
+        f"{_byte(int(healthy.expected[at]), int(healthy.expected_known[at]))}"
+    )
+
+
+def _byte(value: int, known: int) -> str:
+    if known == 0xFF:
+        return f"${value:02X}"
+    return "%" + "".join(
+        str(value >> bit & 1) if known >> bit & 1 else "-" for bit in range(7, -1, -1)
+    )
+
+
+def memory_content(evidence: Evidence) -> Iterator[Finding]:
+    """ROM gives other bytes than its image; RAM does not give back what was written."""
+    off = wrong_bits(evidence)
+    for chip, ref in enumerate(evidence.replay.chips):
+        kind = evidence.replay.kind[chip]
+        if kind not in (ROM, RAM):
+            continue
+        known = (
+            evidence.replay.healthy.expected_known
+            & evidence.reading.cycles.data_known[: evidence.n]
+        )
+        reads = sole_driver(evidence, chip) & (known != 0)
+        wrong = reads & (off != 0)
+        count, opportunities = int(wrong.sum()), int(reads.sum())
+        if not count:
+            continue
+        fault = is_systematic(evidence, reads, wrong)
+        where = len(np.unique(evidence.replay.address[wrong]))
+        name = "rom-content" if kind == ROM else "ram-content"
+        detail = "; ".join(
+            part
+            for part in (_by_bit(evidence, wrong), _by_address_bit(evidence, reads, wrong))
+            if part
+        )
+        told = "its image" if kind == ROM else "what was written"
+        yield Finding(
+            rule=name if fault else "stray-read",
+            severity="fault" if fault else "oddity",
+            chips=(ref,),
+            cycles=evidence.show(wrong),
+            opportunities=opportunities,
+            count=count,
+            measured=f"{count:,} of {opportunities:,} reads differ, at {where:,} addresses; "
+            f"{detail}",
+            expected=f"{told} at every read",
+            text=f"{ref} does not give {told}: {count:,} of {opportunities:,} reads differ "
+            f"({_example(evidence, wrong)})."
+            if fault
+            else f"{count:,} of {opportunities:,} reads of {ref} differ from {told}, never twice "
+            "at the same place and without effect on the program: stray samples.",
+        )
+
+
+def holds_last_byte(evidence: Evidence) -> Column:
+    """Reads that gave exactly the byte that was on the bus in the cycle before: bool, (n,)."""
+    cycles, n = evidence.reading.cycles, evidence.n
+    same = np.zeros(n, dtype=np.bool_)
+    same[1:] = (
+        (cycles.data[1:n] == cycles.data[: n - 1])
+        & (cycles.data_known[1:n] == 0xFF)
+        & (cycles.data_known[: n - 1] == 0xFF)
+    )
+    return same
+
+
+def unanswered(evidence: Evidence) -> Iterator[Finding]:
+    """A chip that should drive, but the bus keeps the byte it had before."""
+    same = holds_last_byte(evidence)
+    off = wrong_bits(evidence)
+    for chip, ref in enumerate(evidence.replay.chips):
+        kind = evidence.replay.kind[chip]
+        reads = sole_driver(evidence, chip)
+        if kind == IO:
+            told = (
+                (evidence.replay.healthy.cost[: evidence.n] > 0) | ~same
+            ) & reads  # a register that gives back what it was told is no evidence
+            held = told & same
+        else:
+            told = reads & (off != 0)
+            held = told & same
+        pairs = evidence.replay.address[held].astype(np.int64) << 8
+        distinct = len(np.unique(pairs | evidence.reading.cycles.data[: evidence.n][held]))
+        if distinct < 3 or held.sum() < told.sum():
+            continue
+        if kind not in (ROM, RAM, IO):
+            continue
+        yield Finding(
+            rule="io-unanswered" if kind == IO else "memory-unanswered",
+            severity="fault",
+            chips=(ref,),
+            cycles=evidence.show(held),
+            opportunities=int(told.sum()),
+            count=int(held.sum()),
+            measured=f"all {int(held.sum()):,} telling reads, at {distinct} places, repeat the "
+            "byte that was on the bus before",
+            expected=f"{ref} drives the bus",
+            text=f"{ref} does not drive the bus: its reads return the byte of the cycle before.",
+        )
+
+
+def nobody_there(evidence: Evidence) -> Iterator[Finding]:
+    """Reads of addresses at which the board has nothing; sizing memory does that on purpose."""
+    reading, replay = evidence.reading, evidence.replay
+    if not reading.board.complete:
+        return
+    address = replay.address
+    empty = (replay.healthy.drivers == 0) & (replay.read == 1) & evidence.live & (address >= 0)
+    empty &= reading.board.map.described[np.maximum(address, 0)]
+    if not empty.any():
+        return
+    runs = empty & evidence.program_byte
+    yield Finding(
+        rule="runs-nowhere" if runs.sum() >= 3 else "reads-nowhere",
+        severity="oddity" if runs.sum() >= 3 else "note",
+        cycles=evidence.show(runs if runs.sum() >= 3 else empty),
+        opportunities=int(evidence.live.sum()),
+        count=int((runs if runs.sum() >= 3 else empty).sum()),
+        measured=f"{int(empty.sum()):,} reads at "
+        f"{len(np.unique(address[empty])):,} addresses without a chip",
+        expected="code runs from ROM or RAM; data reads there may be a program sizing its memory",
+        text=f"The CPU runs code where no chip answers (first at "
+        f"${int(address[np.flatnonzero(runs)[0]]):04X})."
+        if runs.sum() >= 3
+        else f"{int(empty.sum()):,} reads go where no chip answers: normal while a program sizes "
+        "its memory.",
+    )
+
+
+RULES = (memory_content, unanswered, nobody_there)

@@ -1,0 +1,75 @@
+"""All rules, in the order in which a reader wants their findings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from bustrace.findings import (
+    clock_rules,
+    control_rules,
+    line_rules,
+    memory_rules,
+    reset_rules,
+    select_rules,
+)
+from bustrace.findings.derail import find_derail
+from bustrace.findings.evidence import Evidence, Rule, gather
+from bustrace.findings.model import Derail, Finding, Rung
+from bustrace.findings.progress import ladder, not_exercised
+from bustrace.reading import Reading
+
+RULES: tuple[Rule, ...] = (
+    *clock_rules.RULES,
+    *reset_rules.RULES,
+    *control_rules.RULES,
+    *line_rules.RULES,
+    *select_rules.RULES,
+    *memory_rules.RULES,
+)
+
+_ORDER = {"fault": 0, "oddity": 1, "note": 2}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Observations:
+    """Everything observed in a reading.
+
+    Attributes
+    ----------
+    evidence : Evidence
+    findings : tuple of Finding
+        Faults first, then oddities, then notes; in each by first cycle.
+    ladder : tuple of Rung
+    derail : Derail or None
+    not_exercised : tuple of str
+    """
+
+    evidence: Evidence
+    findings: tuple[Finding, ...]
+    ladder: tuple[Rung, ...]
+    derail: Derail | None
+    not_exercised: tuple[str, ...]
+
+
+def observe(reading: Reading) -> Observations:
+    """Run every rule, find the derail, mark what lies after it, climb the ladder."""
+    evidence = gather(reading)
+    found = [finding for rule in RULES for finding in rule(evidence)]
+    derail = find_derail(evidence, found)
+    if derail is not None:
+        found = [
+            replace(f, after_derail=bool(f.cycles) and f.cycles[0] > derail.cycle) for f in found
+        ]
+    found.sort(key=lambda f: (_ORDER[f.severity], f.cycles[0] if f.cycles else -1))
+    return Observations(
+        evidence,
+        tuple(found),
+        ladder(evidence, found, derail),
+        derail,
+        not_exercised(evidence),
+    )
+
+
+def find_all(reading: Reading) -> tuple[Finding, ...]:
+    """Findings of every rule, faults first."""
+    return observe(reading).findings

@@ -1,0 +1,349 @@
+"""How far the boot came: the ladder, and what was not exercised."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from bustrace.findings._kernels import IO, RAM, ROM
+from bustrace.findings.evidence import Evidence
+from bustrace.findings.memory_rules import sole_driver, wrong_bits
+from bustrace.findings.model import Derail, Finding, Rung, RungStatus
+from bustrace.findings.reset_rules import last_release, reset_spans
+from bustrace.hookup import ADDRESS_PINS, CLOCK_PINS, DATA_PINS
+from bustrace.program import Kind
+from bustrace.units import format_time
+
+LOOP_VISITS = 4
+"""Average visits to each address of the last quarter that make it a loop."""
+
+
+@dataclass(frozen=True, slots=True)
+class MainLoop:
+    """Addresses among which the program stays at the end."""
+
+    first: int
+    last: int
+    instructions: int
+    visits: int
+
+
+def main_loop(evidence: Evidence) -> MainLoop | None:
+    """The loop in which the capture ends, when it ends in one."""
+    program = evidence.reading.program
+    rows = (program.kind == Kind.INSTRUCTION) & (program.pc >= 0)
+    pcs = program.pc[rows]
+    if len(pcs) < 64 or program.lost_at is not None or program.jam_at is not None:
+        return None
+    tail = pcs[-max(len(pcs) // 4, 32) :]
+    distinct = np.unique(tail)
+    if len(tail) < LOOP_VISITS * len(distinct):
+        return None
+    return MainLoop(int(distinct[0]), int(distinct[-1]), len(distinct), len(tail) // len(distinct))
+
+
+def ladder(evidence: Evidence, findings: list[Finding], derail: Derail | None) -> tuple[Rung, ...]:
+    """Rungs from the clock to the main loop, each ok, bad, not seen or not captured."""
+    faults: dict[str, Finding] = {}
+    for finding in findings:
+        if finding.severity == "fault":
+            faults.setdefault(finding.rule, finding)
+    rungs = [
+        _clock(evidence, faults),
+        _reset(evidence, faults),
+        _vector(evidence, faults),
+        _first_instruction(evidence, faults),
+        _rom(evidence, faults),
+        _stack(evidence),
+        _memory(evidence, faults),
+        _selects(evidence, faults),
+        _interrupts(evidence, faults),
+        _loop(evidence, derail, faults),
+    ]
+    return tuple(rungs)
+
+
+def _bad(faults: dict[str, Finding], name: str, *rules: str) -> Rung | None:
+    for rule in rules:
+        if rule in faults:
+            return Rung(name, "bad", faults[rule].text)
+    return None
+
+
+def _clock(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
+    cycles = evidence.reading.cycles
+    bad = _bad(faults, "clock", "clock-absent", "clock-stops", "clock-limits")
+    if bad:
+        return bad
+    if cycles.clock.role == "state rows":
+        return Rung("clock", "ok", f"{len(cycles):,} rows, one a cycle")
+    if not any(evidence.reading.hookup.has(pin) for pin in CLOCK_PINS):
+        return Rung("clock", "not captured", "no clock line among the clips")
+    if not len(cycles) or not cycles.clock.period_ps:
+        return Rung("clock", "not seen", cycles.reason or "no cycle")
+    rate = 1e6 / cycles.clock.period_ps
+    text = f"{rate:.4g} MHz, {len(cycles):,} cycles, {cycles.clock.role}"
+    return Rung("clock", "ok", text)
+
+
+def _reset(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
+    name = "reset released"
+    bad = _bad(faults, name, "reset-held", "reset-repeats")
+    if bad:
+        return bad
+    if not evidence.reading.hookup.has("RES"):
+        return Rung(name, "not captured", "RES is not among the clips")
+    release = last_release(evidence.reading)
+    if release is not None:
+        at = format_time(
+            int(evidence.reading.cycles.time_ps[release]) - evidence.reading.capture.start_ps
+        )
+        return Rung(name, "ok", f"at cycle {release:,}, {at} into the capture")
+    if any(span.level == 1 for span in reset_spans(evidence.reading)):
+        return Rung(name, "ok", "high from the start; the release itself is not in view")
+    return Rung(name, "not seen", evidence.reading.cycles.reason or "no release in the capture")
+
+
+def _vector(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
+    name = "vector read"
+    bad = _bad(
+        faults, name, "vector-absent", "vector-undriven", "vector-content", "vector-not-taken"
+    )
+    if bad:
+        return bad
+    if not _has_address(evidence):
+        return Rung(name, "not captured", "needs the address lines")
+    at = _vector_cycle(evidence)
+    if at is None:
+        return Rung(name, "not seen", "no fetch from $FFFC, $FFFD after a reset in view")
+    data, known = evidence.reading.cycles.data, evidence.reading.cycles.data_known
+    if known[at] != 0xFF or known[at + 1] != 0xFF:
+        return Rung(name, "ok", f"at cycle {at:,}; its bytes are not captured")
+    vector = int(data[at]) | int(data[at + 1]) << 8
+    return Rung(name, "ok", f"${vector:04X} at cycle {at:,}")
+
+
+def _first_instruction(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
+    name = "first instruction"
+    if "vector-not-taken" in faults:
+        return Rung(name, "bad", faults["vector-not-taken"].text)
+    at = _vector_cycle(evidence)
+    if at is None or at + 2 >= evidence.n:
+        sync = evidence.reading.program.method == "sync" and last_release(evidence.reading)
+        if sync and not _has_address(evidence):
+            later = evidence.reading.program.first_cycle[
+                evidence.reading.program.kind == Kind.INSTRUCTION
+            ]
+            if (later > sync).any():
+                first = int(later[later > sync][0])
+                return Rung(name, "ok", f"SYNC at cycle {first:,}, {first - sync} after release")
+        has = _has_address(evidence)
+        return Rung(
+            name,
+            "not seen" if has else "not captured",
+            "no vector fetch in view" if has else "needs the address lines or SYNC",
+        )
+    where = int(evidence.replay.address[at + 2])
+    if where < 0:
+        return Rung(name, "not captured", "needs the address lines")
+    return Rung(name, "ok", f"at ${where:04X}, where the vector points")
+
+
+def _rom(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
+    name = "ROM runs"
+    roms = [i for i in range(len(evidence.replay.chips)) if evidence.replay.kind[i] == ROM]
+    chips = {evidence.replay.chips[i] for i in roms}
+    for rule in ("rom-content", "memory-unanswered"):
+        if rule in faults and set(faults[rule].chips) & chips:
+            return Rung(name, "bad", faults[rule].text)
+    if "cpu-jam" in faults:
+        return Rung(name, "bad", faults["cpu-jam"].text)
+    program = evidence.reading.program
+    ran = int((program.kind == Kind.INSTRUCTION).sum())
+    if not _has_address(evidence):
+        if ran:
+            return Rung(name, "ok" if program.method == "follow" else "not captured",
+                        f"{ran:,} instructions; their addresses are not captured")  # fmt: skip
+        return Rung(name, "not captured", "needs the address and data lines")
+    checked = 0
+    for chip in roms:
+        if evidence.replay.has_image(evidence.replay.chips[chip]):
+            checked += int(sole_driver(evidence, chip).sum())
+    if checked:
+        return Rung(name, "ok", f"{checked:,} reads equal the image; {ran:,} instructions")
+    if ran:
+        return Rung(name, "ok", f"{ran:,} instructions; no image to compare with")
+    return Rung(name, "not seen", program.reason or "no instruction")
+
+
+def _stack(evidence: Evidence) -> Rung:
+    name = "stack"
+    if not _has_address(evidence) or not _has_data(evidence):
+        return Rung(name, "not captured", "needs the address and data lines")
+    healthy = evidence.replay.healthy
+    page = (evidence.replay.address >> 8) == 1
+    read = page & (evidence.replay.read == 1) & evidence.live & (healthy.expected_known == 0xFF)
+    wrong = read & (wrong_bits(evidence) != 0)
+    if wrong.sum() >= 2:
+        return Rung(
+            name, "bad", f"{int(wrong.sum()):,} of {int(read.sum()):,} bytes come back wrong"
+        )
+    if not read.any():
+        return Rung(name, "not seen", "nothing was pulled that had been pushed")
+    return Rung(name, "ok", f"{int(read.sum()):,} bytes came back as pushed")
+
+
+def _memory(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
+    name = "RAM"
+    rams = [i for i in range(len(evidence.replay.chips)) if evidence.replay.kind[i] == RAM]
+    chips = {evidence.replay.chips[i] for i in rams}
+    for rule in ("ram-content", "memory-unanswered"):
+        if rule in faults and set(faults[rule].chips) & chips:
+            return Rung(name, "bad", faults[rule].text)
+    if not _has_address(evidence) or not _has_data(evidence):
+        return Rung(name, "not captured", "needs the address and data lines")
+    if not rams:
+        return Rung(name, "not seen", "the board file names no RAM")
+    told = np.zeros(evidence.n, dtype=np.bool_)
+    for chip in rams:
+        told |= sole_driver(evidence, chip)
+    told &= evidence.replay.healthy.expected_known == 0xFF
+    if not told.any():
+        return Rung(name, "not seen", "nothing was read back that had been written")
+    return Rung(name, "ok", f"{int(told.sum()):,} reads gave back what the cell held")
+
+
+def _selects(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
+    name = "selects"
+    bad = _bad(faults, name, "select-missing", "select-doubled", "select-always", "select-wrong")
+    if bad:
+        return bad
+    cycles = evidence.reading.cycles
+    if not cycles.select_names:
+        return Rung(name, "not captured", "no select among the clips")
+    used = [ref for ref in cycles.select_names if (cycles.select(ref) == 1).any()]
+    if not used:
+        return Rung(name, "not seen", "no captured select was asserted")
+    judged = [ref for ref in used if ref in evidence.replay.chips and _has_address(evidence)]
+    text = f"asserted: {', '.join(used)}"
+    if judged:
+        return Rung(name, "ok", text + "; where the decode table says")
+    return Rung(name, "not seen", text + "; no address lines or no decode table to judge them by")
+
+
+def _interrupts(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
+    name = "interrupts"
+    bad = _bad(faults, name, "irq-held", "nmi-held", "irq-storm")
+    if bad:
+        return bad
+    kinds = evidence.reading.program.kind
+    taken = {k.name: int((kinds == k).sum()) for k in (Kind.IRQ, Kind.NMI)}
+    if any(taken.values()):
+        return Rung(
+            name, "ok", ", ".join(f"{count:,} {which}" for which, count in taken.items() if count)
+        )
+    if not evidence.reading.hookup.has("IRQ") and not evidence.reading.hookup.has("NMI"):
+        return Rung(name, "not captured", "IRQ and NMI are not among the clips")
+    return Rung(name, "not seen", "none taken in this capture")
+
+
+def _loop(evidence: Evidence, derail: Derail | None, faults: dict[str, Finding]) -> Rung:
+    name = "main loop"
+    loop = main_loop(evidence)
+    if derail is not None and faults:
+        return Rung(name, "not seen", f"the program leaves its path at cycle {derail.cycle:,}")
+    if loop is not None:
+        return Rung(
+            name,
+            "ok",
+            f"${loop.first:04X}-${loop.last:04X}, {loop.instructions:,} instructions, "
+            f"about {loop.visits:,} times each",
+        )
+    program = evidence.reading.program
+    status: RungStatus = "not seen"
+    if program.method == "none" and not _has_data(evidence):
+        status = "not captured"
+    rows = (program.kind == Kind.INSTRUCTION) & (program.pc >= 0)
+    if rows.any() and program.lost_at is None:
+        return Rung(
+            name, status, f"the capture ends at ${int(program.pc[rows][-1]):04X}, still on its way"
+        )
+    return Rung(name, status, program.reason or "the program's end is not in view")
+
+
+def _vector_cycle(evidence: Evidence) -> int | None:
+    release = last_release(evidence.reading)
+    address = evidence.replay.address
+    pair = np.flatnonzero((address[:-1] == 0xFFFC) & (address[1:] == 0xFFFD))
+    if release is not None:
+        pair = pair[(pair >= release) & (pair <= release + 9)]
+        return int(pair[0]) if len(pair) else None
+    rows = evidence.reading.program.kind == Kind.RESET
+    firsts = evidence.reading.program.first_cycle[rows]
+    ends = firsts + evidence.reading.program.length[rows]
+    for end in ends[::-1]:
+        inside = pair[pair == end - 2]
+        if len(inside):
+            return int(inside[0])
+    return None
+
+
+def _has_address(evidence: Evidence) -> bool:
+    return bool((evidence.replay.address >= 0).any())
+
+
+def _has_data(evidence: Evidence) -> bool:
+    return evidence.reading.hookup.data_mask == 0xFF
+
+
+def not_exercised(evidence: Evidence) -> tuple[str, ...]:
+    """Lines, chips and functions that the capture could not test, each with why."""
+    reading, replay = evidence.reading, evidence.replay
+    out: list[str] = []
+    missing = [pin for pin in (*ADDRESS_PINS, *DATA_PINS, "RW", "RES", "SYNC", "IRQ", "NMI", "RDY")
+               if not reading.hookup.has(pin)]  # fmt: skip
+    if missing:
+        out.append(f"not captured: {_ranges(missing)}")
+    if not _has_address(evidence):
+        return tuple(out)
+    touched = np.zeros(len(replay.chips), dtype=np.int64)
+    for i in range(len(replay.chips)):
+        touched[i] = int((replay.healthy.drivers >> np.uint32(i) & 1).sum())
+    idle = [ref for i, ref in enumerate(replay.chips)
+            if touched[i] == 0 and replay.kind[i] in (ROM, RAM, IO)]  # fmt: skip
+    if idle:
+        out.append(f"never read: {', '.join(idle)}")
+    address = replay.address[evidence.live & (replay.address >= 0)]
+    if len(address):
+        ones = int(np.bitwise_or.reduce(address))
+        zeros = int(np.bitwise_or.reduce(~address & 0xFFFF))
+        one_level = [f"A{bit}" for bit in range(16) if not (ones & zeros) >> bit & 1]
+        if one_level:
+            out.append(f"the program needs only one level of {_ranges(one_level)}")
+    kinds = reading.program.kind
+    if reading.program.method != "none" and not np.isin(kinds, (Kind.IRQ, Kind.NMI)).any():
+        out.append("no interrupt was taken")
+    return tuple(out)
+
+
+def _ranges(pins: list[str]) -> str:
+    """A0, A1, A2, RW -> A0-A2, RW."""
+    out: list[str] = []
+    run: list[str] = []
+    for pin in [*pins, ""]:
+        letter, number = pin[:1], pin[1:]
+        follows = (
+            bool(run)
+            and number.isdigit()
+            and run[-1][0] == letter
+            and int(number) == int(run[-1][1:]) + 1
+        )
+        if run and not follows:
+            out.append(run[0] if len(run) == 1 else f"{run[0]}-{run[-1]}")
+            run = []
+        if pin and number.isdigit() and letter in "AD":
+            run.append(pin)
+        elif pin:
+            out.append(pin)
+    return ", ".join(out)

@@ -1,0 +1,306 @@
+"""Rules about reset and the vector fetch."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from bustrace.findings.evidence import Evidence
+from bustrace.findings.model import Finding
+from bustrace.reading import Reading
+from bustrace.units import format_time
+
+SUSTAINED_CYCLES = 64
+"""High for at least this long is a release; shorter is chatter on a slow edge."""
+
+REPEATS = 3
+"""Releases, each followed by another reset, that make a reset circuit suspect. A hand on a button,
+bounces included, gives fewer sustained ones in a capture of a boot."""
+
+SHORTEST_RESET_CYCLES = 2
+"""RES must be low for two clock cycles: Rockwell R650X p 2, Synertek p 3-40, W65C02S 3.11."""
+
+LONGEST_START_CYCLES = 9
+"""$FFFC is read 6 to 8 cycles after release (makers' sheets); one more for the edge's phase."""
+
+
+@dataclass(frozen=True, slots=True)
+class ResetSpan:
+    """A stretch of cycles at one level of RES: cycles `first` to `end` - 1."""
+
+    level: int
+    first: int
+    end: int
+
+    @property
+    def length(self) -> int:
+        """Cycles."""
+        return self.end - self.first
+
+
+def reset_spans(reading: Reading) -> list[ResetSpan]:
+    """RES over the cycles as spans of one level; unknown levels join the span before them."""
+    level = reading.cycles.pin("RES").astype(np.int16)
+    if not len(level) or (level == 2).all():
+        return []
+    known = np.flatnonzero(level < 2)
+    held = known[np.maximum(np.searchsorted(known, np.arange(len(level)), side="right") - 1, 0)]
+    level = level[held]
+    edges = np.flatnonzero(np.diff(level)) + 1
+    starts = np.concatenate([[0], edges])
+    ends = np.concatenate([edges, [len(level)]])
+    return [ResetSpan(int(level[a]), int(a), int(b)) for a, b in zip(starts, ends, strict=True)]
+
+
+def last_release(reading: Reading) -> int | None:
+    """First cycle with RES high of the last sustained release, None when there is none."""
+    for span in reversed(reset_spans(reading)):
+        if span.level == 1 and span.first > 0 and span.length >= LONGEST_START_CYCLES:
+            return span.first
+    return None
+
+
+def runs(reading: Reading) -> bool:
+    """Whether the CPU visibly executes: it writes, or wanders over many addresses."""
+    rw = reading.cycles.pin("RW")
+    if (rw == 0).sum() >= 4:
+        return True
+    known = reading.cycles.address_known == reading.cycles.address_known.max(initial=0)
+    return len(np.unique(reading.cycles.address[known])) > 64
+
+
+def reset_line(evidence: Evidence) -> Iterator[Finding]:
+    """RES is held, comes again and again, chatters, or is too short."""
+    reading = evidence.reading
+    spans = reset_spans(reading)
+    if not spans:
+        return
+    n = len(reading.cycles)
+    span_text = format_time(reading.capture.duration_ps)
+    lows = [span for span in spans if span.level == 0]
+    releases = [s for s in spans if s.level == 1 and s.length >= SUSTAINED_CYCLES]
+    if not releases and lows:
+        if runs(reading):
+            yield Finding(
+                rule="clip-off",
+                severity="oddity",
+                lines=("RES",),
+                opportunities=n,
+                count=sum(span.length for span in lows),
+                measured="RES reads low while the CPU executes",
+                expected="a CPU in reset only reads, from one address",
+                text="RES reads low although the CPU runs: its clip is off, not the reset.",
+            )
+            return
+        held = lows[-1]
+        if held.end == n and held.length >= SHORTEST_RESET_CYCLES:
+            yield Finding(
+                rule="reset-held",
+                severity="fault",
+                lines=("RES",),
+                cycles=(held.first,),
+                opportunities=n,
+                count=held.length,
+                measured=f"RES is low for {held.length:,} cycles, to the end of the capture",
+                expected="RES goes high, usually within 1 s of power-on (common practice)",
+                text=f"RES is never released in {span_text}. If the capture may simply be too "
+                "short, trigger on the rise of RES and capture again.",
+            )
+        return
+    again = [s for s in releases if s.end < n]
+    settled = (
+        releases
+        and releases[-1].end == n
+        and releases[-1].length >= 4 * max((s.length for s in again), default=0)
+    )
+    if len(again) >= REPEATS and not settled:
+        lengths = [s.length for s in again]
+        yield Finding(
+            rule="reset-repeats",
+            severity="fault",
+            lines=("RES",),
+            cycles=tuple(s.end for s in again[:32]),
+            opportunities=len(releases),
+            count=len(again),
+            measured=f"RES falls again {len(again)} times, {min(lengths):,} to {max(lengths):,} "
+            "cycles after its release",
+            expected="one release",
+            text=f"RES comes again and again: {len(again)} times in {span_text}. A watchdog that "
+            "nobody feeds, a reset generator that sees a sagging rail, or a shorted button.",
+        )
+    elif again:
+        last = spans[-1]
+        stays_low = last.level == 0 and last.length >= SUSTAINED_CYCLES
+        yield Finding(
+            rule="reset-held" if stays_low else "reset-again",
+            severity="fault" if stays_low else "note",
+            lines=("RES",),
+            cycles=tuple(s.end for s in again),
+            opportunities=len(releases),
+            count=len(again),
+            measured=f"RES falls again at cycle {again[0].end:,}"
+            + (" and stays low to the end" if stays_low else ""),
+            expected="one release",
+            text="RES falls again after the CPU had started"
+            + (" and stays low." if stays_low else "; only the last start is judged."),
+        )
+    chatter = [s for s in spans if s.level == 1 and s.length < SUSTAINED_CYCLES and s.end < n]
+    if chatter:
+        yield Finding(
+            rule="reset-chatter",
+            severity="note",
+            lines=("RES",),
+            cycles=tuple(s.first for s in chatter[:32]),
+            opportunities=len(spans),
+            count=len(chatter),
+            measured=f"{len(chatter)} short rises of RES before it stays high",
+            expected="one clean rise; a slow edge chatters",
+            text="RES chatters on its way up; the last sustained release counts.",
+        )
+    first_low = lows[0] if lows else None
+    if (
+        first_low is not None
+        and first_low.first > 0
+        and first_low.length < SHORTEST_RESET_CYCLES
+        and len(lows) == 1
+    ):
+        yield Finding(
+            rule="reset-short",
+            severity="oddity",
+            lines=("RES",),
+            cycles=(first_low.first,),
+            opportunities=1,
+            count=1,
+            measured=f"RES is low for {first_low.length} cycle",
+            expected=f"at least {SHORTEST_RESET_CYCLES} cycles (makers' sheets)",
+            text="The reset pulse is shorter than the CPU needs.",
+        )
+
+
+def reset_before_clock(evidence: Evidence) -> Iterator[Finding]:
+    """RES was released before the clock ran."""
+    reading = evidence.reading
+    tap, clock = reading.hookup.tap("RES"), reading.cycles.clock
+    spans = reset_spans(reading)
+    if tap is None or clock.starts_ps is None or clock.period_ps is None or not spans:
+        return
+    if any(span.level == 0 for span in spans):
+        return
+    capture = reading.capture
+    levels = capture.levels(tap.line)
+    high = 0 if tap.inverted else 1
+    rises = np.flatnonzero((levels[1:] == high) & (levels[:-1] == 1 - high)) + 1
+    early = [int(capture.time_ps[i]) for i in rises if capture.time_ps[i] < clock.starts_ps]
+    if early:
+        yield Finding(
+            rule="reset-early",
+            severity="oddity",
+            lines=("RES",),
+            opportunities=1,
+            count=1,
+            measured=f"RES rises {format_time(clock.starts_ps - early[-1])} before the first edge "
+            "of the clock",
+            expected="RES low for at least two cycles of a running clock (makers' sheets)",
+            text="RES is released before the clock runs: the CPU may start anywhere.",
+        )
+
+
+def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
+    """After release $FFFC and $FFFD are read, give the image's bytes, and the CPU goes there."""
+    reading, replay = evidence.reading, evidence.replay
+    release = last_release(reading)
+    if release is None or (replay.address < 0).all():
+        return
+    window = range(release, min(release + LONGEST_START_CYCLES + 1, evidence.n - 1))
+    address = replay.address
+    at = next((i for i in window if address[i] == 0xFFFC and address[i + 1] == 0xFFFD), None)
+    if at is None:
+        if (address[list(window)] < 0).any() or len(window) < LONGEST_START_CYCLES:
+            return
+        if (reading.cycles.pin("RDY")[list(window)] == 0).any():
+            return
+        seen = ", ".join(f"${int(address[i]):04X}" for i in window)
+        yield Finding(
+            rule="vector-absent",
+            severity="fault",
+            lines=(),
+            cycles=tuple(window),
+            opportunities=1,
+            count=1,
+            measured=f"addresses after release: {seen}",
+            expected="$FFFC, then $FFFD, 6 to 8 cycles after RES rises (makers' sheets)",
+            text="The reset vector is never fetched, although RES is released and the clock runs.",
+        )
+        return
+    data, known = reading.cycles.data, reading.cycles.data_known
+    if known[at] != 0xFF or known[at + 1] != 0xFF:
+        return
+    vector = int(data[at]) | int(data[at + 1]) << 8
+    expected, sure = replay.healthy.expected, replay.healthy.expected_known
+    owners = _chips(evidence, at)
+    if sure[at] == 0xFF and sure[at + 1] == 0xFF:
+        wanted = int(expected[at]) | int(expected[at + 1]) << 8
+        if vector != wanted:
+            undriven = vector in (0xFFFF, 0x0000) or (
+                at > 0 and data[at] == data[at + 1] == data[at - 1]
+            )
+            yield Finding(
+                rule="vector-undriven" if undriven else "vector-content",
+                severity="fault",
+                chips=owners,
+                cycles=(at, at + 1),
+                opportunities=2,
+                count=2,
+                measured=f"${vector:04X}",
+                expected=f"${wanted:04X} (image)",
+                text=f"The reset vector reads ${vector:04X}, the image says ${wanted:04X}"
+                + (": nobody seems to drive the bus." if undriven else "."),
+            )
+    elif vector in (0xFFFF, 0x0000):
+        yield Finding(
+            rule="vector-undriven",
+            severity="oddity",
+            chips=owners,
+            cycles=(at, at + 1),
+            opportunities=2,
+            count=2,
+            measured=f"${vector:04X}",
+            expected="an address inside the ROM",
+            text=f"The reset vector reads ${vector:04X}: as a bus that nobody drives, or an "
+            "empty EPROM.",
+        )
+    went = int(address[at + 2]) if at + 2 < evidence.n else -1
+    clip = reading.cycles
+    if at + 2 < evidence.n and clip.address_known[at + 2] == 0xFFFF:
+        # What the clip saw decides here; the program would only repeat the vector.
+        went = int(clip.address[at + 2])
+        stuck = evidence.address_off[at + 2]
+        if went != vector and stuck == (went ^ vector) and _steady(evidence, int(stuck)):
+            return
+    if went >= 0 and went != vector:
+        yield Finding(
+            rule="vector-not-taken",
+            severity="fault",
+            cycles=(at, at + 1, at + 2),
+            opportunities=1,
+            count=1,
+            measured=f"the next fetch is at ${went:04X}",
+            expected=f"${vector:04X}",
+            text=f"The vector reads ${vector:04X}, but the CPU goes to ${went:04X}: it saw "
+            "another byte than the clip, or it is an address line.",
+        )
+
+
+def _steady(evidence: Evidence, bits: int) -> bool:
+    """Whether address bits differ from what the CPU meant again and again: a line, not the CPU."""
+    return int(np.count_nonzero(evidence.address_off & np.uint16(bits))) >= 4
+
+
+def _chips(evidence: Evidence, cycle: int) -> tuple[str, ...]:
+    drivers = int(evidence.replay.healthy.drivers[cycle])
+    return tuple(ref for bit, ref in enumerate(evidence.replay.chips) if drivers >> bit & 1)
+
+
+RULES = (reset_line, reset_before_clock, vector_fetch)
