@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Literal
-
 import numpy as np
 import numpy.typing as npt
 
 from bustrace.board.model import READ
 from bustrace.draw.bins import density, mean_by_column, spread_cycles
-from bustrace.draw.lanes import Lane, View
+from bustrace.draw.lanes import Bus, Lane, View
 from bustrace.draw.look import MONO_ADVANCE
 from bustrace.draw.sheet import PS_PER_US, SMALLEST, card
 
-BLOCK_BITS = 10
-"""A row of the address strip is a block of 1 KB."""
+BLOCK_BITS = 11
+"""A row of the address strip is a block of 2 KB."""
 _ROWS = 1 << (16 - BLOCK_BITS)
 
 
@@ -38,9 +36,7 @@ def draw_bus(view: View, lane: Lane, top: float, bottom: float) -> None:
         _draw_cards(view, lane, top, bottom)
 
 
-def bus_values(
-    view: View, kind: Literal["address", "data"]
-) -> tuple[npt.NDArray[np.uint32], npt.NDArray[np.uint32]]:
+def bus_values(view: View, kind: Bus) -> tuple[npt.NDArray[np.uint32], npt.NDArray[np.uint32]]:
     """Value and known bits of a bus in the window's cycles."""
     cycles = view.reading.cycles
     if kind == "address":
@@ -58,9 +54,10 @@ def _draw_cards(view: View, lane: Lane, top: float, bottom: float) -> None:
     digits, prefix = (4, "$") if address else (2, "$")
     wide = view.points_per_cycle - 1.5
     size = next(
-        (s for s in (7.5, 7.0, 6.5, 6.0) if sheet.fits("0" * (digits + len(prefix)), wide, s)), 6.0
+        (s for s in (7.5, 7.0, 6.5, 6.0) if sheet.fits("0" * (digits + len(prefix)), wide, s, 4.0)),
+        6.0,
     )
-    upright = not sheet.fits("0" * (digits + 1), wide, size)
+    upright = not sheet.fits("0" * (digits + len(prefix)), wide, size, 4.0)
     if upright:
         prefix, size = "", min(6.5, max(wide - 1.5, SMALLEST))
         if sheet.fits("0" * digits, wide, 6.0):
@@ -102,16 +99,15 @@ def _edges(view: View) -> list[tuple[float, float]]:
 
 def draw_meant(view: View, lane: Lane, top: float, bottom: float) -> None:
     """Mark the bits in which a bus differs from what the CPU meant."""
-    kind: Literal["address", "data"] = "address" if lane.key.endswith("address") else "data"
+    kind: Bus = "address" if lane.key.endswith("address") else "data"
     different = view.difference(kind)
     letter, digits = ("A", 4) if kind == "address" else ("D", 2)
     every = int(np.bitwise_or.reduce(different)) if len(different) else 0
     sheet, look = view.sheet, view.sheet.look
     sheet.readout((top + bottom) / 2, f"differs: {_bit_names(letter, every)}", color=look.meant)
     if view.detail == "columns":
-        columns = len(sheet.edges_ps) - 1
         cycle, column = spread_cycles(view.starts_ps, view.ends_ps, sheet.edges_ps)
-        share = mean_by_column((different[cycle] != 0).astype(np.uint8), column, columns)
+        share = mean_by_column((different[cycle] != 0).astype(np.uint8), column, sheet.columns)
         edges = sheet.edges_ps / PS_PER_US
         hit = np.flatnonzero(share > 0)
         tall = (bottom - top - 1) * (0.3 + 0.7 * share[hit])
@@ -184,10 +180,9 @@ def _bit_names(letter: str, bits: int) -> str:
 
 
 def _address_strip(view: View, top: float, bottom: float) -> None:
-    """Address against time: darkness is how often a block of 1 KB was on the bus."""
+    """Address against time: darkness is how often a block of 2 KB was on the bus."""
     sheet, look = view.sheet, view.sheet.look
-    columns = len(sheet.edges_ps) - 1
-    sheet.strip(address_density(view, columns), top, bottom)
+    sheet.strip(address_density(view, sheet.columns), top, bottom)
     _strip_frame(view, top, bottom)
     for value in (0xFFFF, 0xC000, 0x8000, 0x4000, 0x0000):
         y = bottom - (bottom - top) * value / 0xFFFF
@@ -207,7 +202,7 @@ def _address_strip(view: View, top: float, bottom: float) -> None:
 
 
 def address_density(view: View, columns: int) -> npt.NDArray[np.float64]:
-    """Darkness of the address strip, $FFFF at the top: shape (64, columns).
+    """Darkness of the address strip, $FFFF at the top: shape (32, columns).
 
     Cycles are left out where the block is not known.
     """
@@ -240,9 +235,7 @@ def _name_regions(view: View, top: float, bottom: float) -> None:
 def _data_strip(view: View, top: float, bottom: float) -> None:
     """One row a data line, D7 at the top: darkness is the share of cycles it was high."""
     sheet, look = view.sheet, view.sheet.look
-    columns = len(sheet.edges_ps) - 1
-    dark = data_shares(view, columns)
-    sheet.strip(dark, top, bottom)
+    sheet.strip(data_shares(view, sheet.columns), top, bottom)
     _strip_frame(view, top, bottom)
     pitch = (bottom - top) / 8
     value, known = bus_values(view, "data")

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from bustrace.reading import Reading
 
 LaneKind = Literal["program", "wave", "select", "address", "data", "meant"]
+Bus = Literal["address", "data"]
 Detail = Literal["cards", "upright", "columns"]
 
 SHOWN_NAMES = {
@@ -42,7 +43,7 @@ _HEIGHTS: dict[LaneKind, dict[Detail, float]] = {
     "select": {"cards": 11, "upright": 11, "columns": 11},
     "address": {"cards": 17, "upright": 30, "columns": 78},
     "data": {"cards": 17, "upright": 19, "columns": 56},
-    "meant": {"cards": 19, "upright": 30, "columns": 10},
+    "meant": {"cards": 19, "upright": 19, "columns": 10},
 }
 _GAPS: dict[LaneKind, float] = {
     "program": 6,
@@ -109,6 +110,10 @@ class View:
         """End of each cycle of the window."""
         return self.reading.cycles.time_ps[self.span]
 
+    def shows(self, cycle: int) -> bool:
+        """Whether a cycle is in the window."""
+        return self.window.first <= cycle <= self.window.last
+
     @cached_property
     def points_per_cycle(self) -> float:
         """Usual width of a cycle on the sheet."""
@@ -121,7 +126,7 @@ class View:
     def detail(self) -> Detail:
         """Value boxes with level text, with upright text, or columns."""
         wide = self.points_per_cycle
-        if self.sheet.fits("$FFFF", wide - 1.5, 6.0):
+        if self.sheet.fits("$FFFF", wide - 1.5, 6.0, 4.0):
             return "cards"
         return "upright" if wide >= 8.0 else "columns"
 
@@ -150,7 +155,7 @@ class View:
             level[(capture.known[low:high] >> bit) & np.uint64(1) == 0] = 2
         return time[low:high], level, min(end, int(time[high]) if high < len(time) else end)
 
-    def difference(self, bus: Literal["address", "data"]) -> npt.NDArray[np.uint32]:
+    def difference(self, bus: Bus) -> npt.NDArray[np.uint32]:
         """Bits in which the bus differs from what the CPU meant, one word a cycle of the window."""
         cycles, intent = self.reading.cycles, self.reading.program.intent
         if len(intent.address) != len(cycles):
@@ -214,11 +219,15 @@ def _usual_lanes(view: View) -> tuple[Lane, ...]:
         lanes.append(Lane("program", "program", "program"))
     lanes += [_tap_lane(taps[pin]) for pin in _BESIDE_BUS if pin in taps]
     if view.window.count > 0:
-        for kind, mask in (("address", hookup.address_mask), ("data", hookup.data_mask)):
-            if mask and (kind == "address" or kind == "data"):
-                lanes.append(Lane(kind, kind, kind))
-                if view.difference(kind).any():
-                    lanes.append(Lane("meant", f"meant:{kind}", "CPU meant"))
+        buses: tuple[tuple[Bus, int], ...] = (
+            ("address", hookup.address_mask),
+            ("data", hookup.data_mask),
+        )
+        for bus, mask in buses:
+            if mask:
+                lanes.append(Lane(bus, bus, bus))
+                if view.difference(bus).any():
+                    lanes.append(Lane("meant", f"meant:{bus}", "CPU meant"))
     else:
         lanes += [_tap_lane(taps[pin]) for pin in (*ADDRESS_PINS, *DATA_PINS) if pin in taps]
     lanes += [_tap_lane(tap) for tap in hookup.selects]

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 MOST_TOLD = 9
 """Findings told below the picture."""
+FLAG_HEIGHT = 14.0
+"""Points above the cycle numbers for the derail's flag."""
 HEADROOM = 10.0
 """Points above a lane that carries badges."""
 RULER = "ruler"
@@ -63,10 +65,9 @@ def callouts(view: View, diagnosis: Diagnosis | None, lanes: Sequence[Lane]) -> 
     if diagnosis is None:
         return ()
     weight = {"fault": 0, "oddity": 1, "note": 2}
-    window = view.window
 
     def urgency(finding: Finding) -> tuple[int, bool, bool]:
-        shown = any(window.first <= cycle <= window.last for cycle in finding.cycles)
+        shown = any(view.shows(cycle) for cycle in finding.cycles)
         return weight[finding.severity], finding.after_derail, bool(finding.cycles) and not shown
 
     taken = sorted(diagnosis.findings, key=urgency)[:MOST_TOLD]
@@ -75,7 +76,7 @@ def callouts(view: View, diagnosis: Diagnosis | None, lanes: Sequence[Lane]) -> 
             number,
             finding,
             _lane_of(finding, lanes),
-            tuple(c for c in finding.cycles if window.first <= c <= window.last),
+            tuple(c for c in finding.cycles if view.shows(c)),
         )
         for number, finding in enumerate(taken, 1)
     )
@@ -174,29 +175,20 @@ def _badge(view: View, x: float, y: float, text: str, severity: str) -> None:
     )
 
 
-def draw_derail(view: View, derail: Derail, top: float, bottom: float, ruler: float) -> bool:
-    """Draw the derail's line through all lanes and its flag on the ruler.
-
-    Returns
-    -------
-    bool
-        False when it is out of view.
-    """
-    window = view.window
-    if not window.first <= derail.cycle <= window.last:
-        return False
+def draw_derail(view: View, derail: Derail, top: float, bottom: float, ruler: float) -> None:
+    """Draw the derail's line through all lanes and its flag above the ruler, if it is in view."""
+    if not view.shows(derail.cycle):
+        return
     sheet, look = view.sheet, view.sheet.look
     point = sheet.us_per_point
     begin = int(view.all_starts_ps[derail.cycle]) / PS_PER_US
     end = int(view.reading.cycles.time_ps[derail.cycle]) / PS_PER_US
+    # The line passes behind the value boxes: it must not strike out what it points at.
+    sheet.lines([[(begin, top), (begin, bottom)]], color=look.fault, width=1.6, z=3.5)
     if (end - begin) / point > 6:
-        sheet.boxes(
-            [(begin, end)], top, bottom, face="none", edge=look.fault, width=1.3, style="dashed"
-        )
-    else:
-        sheet.lines([[(begin, top), (begin, bottom)]], color=look.fault, width=1.3, style="dashed")
-    pole = ruler - 12
-    sheet.lines([[(begin, top), (begin, pole)]], color=look.fault, width=1.3, z=6)
+        sheet.boxes([(begin, end)], top, bottom, face=look.alarm, z=0.4)
+    pole = ruler - 12 - FLAG_HEIGHT
+    sheet.lines([[(begin, top), (begin, pole)]], color=look.fault, width=1.6, z=6)
     label = "derail"
     if derail.consequences:
         label += f": {derail.consequences:,} consequences"
@@ -212,7 +204,6 @@ def draw_derail(view: View, derail: Derail, top: float, bottom: float, ruler: fl
     sheet.text(
         (begin + notch) / 2, pole + 5.6, label, size=7.0, color=look.card, weight="bold", z=7
     )
-    return True
 
 
 def legend_height(view: View, diagnosis: Diagnosis | None, called: Sequence[Callout]) -> float:
@@ -251,7 +242,8 @@ def _told(
     rows = []
     if diagnosis.derail is not None:
         derail = diagnosis.derail
-        text = f"Derail at cycle {derail.cycle:,} ({format_time(derail.time_ps)}): {derail.text}"
+        when = format_time(derail.time_ps).replace("us", "µs")
+        text = f"Derail at cycle {derail.cycle:,} ({when}): {derail.text}"
         if derail.seen or derail.expected:
             text += f" Seen: {derail.seen}. Expected: {derail.expected}."
         rows.append(("»", "fault", wrap(text, room, _TEXT)))

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from bustrace.draw.buses import address_density, data_shares
+from bustrace.draw.buses import BLOCK_BITS, address_density, data_shares
 from bustrace.draw.lanes import View, choose_lanes
 from bustrace.draw.rulers import shade_gaps, shade_reset, window_text
-from bustrace.draw.sheet import PS_PER_US, Sheet
+from bustrace.draw.sheet import PS_PER_US, Sheet, useful_columns
 from bustrace.draw.waves import draw_wave
 from bustrace.draw.window import Window, choose_window
 from bustrace.units import format_rate, format_time
@@ -30,7 +30,7 @@ def draw_heading(view: View, sheet: Sheet, diagnosis: Diagnosis | None, title: s
     facts = [window_text(view)]
     clock, rate = view.reading.cycles.clock, view.reading.capture.rate
     if clock.period_ps:
-        facts.append(f"cycle {format_time(clock.period_ps)}")
+        facts.append(f"cycle {format_time(clock.period_ps).replace('us', 'µs')}")
     if rate is not None:
         facts.append(f"sampled at {format_rate(rate, 'S/s')}")
     sheet.text(
@@ -67,7 +67,8 @@ def draw_overview(
         Where to draw, on axes of its own.
     """
     reading = view.reading
-    whole = Sheet(sheet.ax, sheet.look, reading.capture.start_ps, _end(view), sheet.width)
+    columns = useful_columns(sheet.plot_width, len(reading.cycles))
+    whole = Sheet(sheet.ax, sheet.look, reading.capture.start_ps, _end(view), sheet.width, columns)
     whole.prepare(height)
     draw_heading(view, whole, diagnosis, title)
     if not strip:
@@ -77,10 +78,9 @@ def draw_overview(
     full = View(reading, window, whole)
     top = HEAD_HEIGHT + 6
     bottom = top + _STRIP
-    columns = len(whole.edges_ps) - 1
     whole.name((top + bottom) / 2 - 4, "whole")
     whole.name((top + bottom) / 2 + 5, "capture")
-    if reading.hookup.address_mask >> 10 == 0x3F:
+    if reading.hookup.address_mask >> BLOCK_BITS == 0xFFFF >> BLOCK_BITS:
         whole.strip(address_density(full, columns), top, bottom)
         whole.readout((top + bottom) / 2, "address", size=5.8)
     elif reading.hookup.data_mask:

@@ -7,12 +7,14 @@ import numpy as np
 from bustrace.cycles.model import IN_RESET
 from bustrace.draw.bins import runs
 from bustrace.draw.lanes import View
-from bustrace.draw.sheet import PS_PER_US, card, wrap
-from bustrace.hookup.model import Tap
+from bustrace.draw.look import MONO_ADVANCE, SERIF_ADVANCE
+from bustrace.draw.sheet import GUTTER, PS_PER_US, card, wrap
+from bustrace.hookup.model import SELECT, Tap
 from bustrace.units import format_time
 
 _STEPS = (1, 2, 5)
 _PS_PER_NS = 1000
+_TIME_UNITS = (("s", 10**12), ("ms", 10**9), ("µs", 10**6), ("ns", _PS_PER_NS))
 
 
 def round_step(least: float) -> int:
@@ -39,7 +41,7 @@ def draw_cycle_ruler(view: View, y: float, bottom: float) -> None:
     narrow = view.points_per_cycle < 6
     for at, x in zip(number.tolist(), (begin if narrow else middle).tolist(), strict=True):
         sheet.text(x, y - 6, f"{at:,}", size=6.8, mono=True)
-    sheet.name(y - 6, "cycle")
+    sheet.name(y - 6, "cycle", inset=20.0)
     sheet.rule(y, color=look.ink, width=0.8)
     ticks = begin if narrow else view.starts_ps / PS_PER_US
     sheet.lines([[(x, y), (x, y + 3)] for x in ticks.tolist()], color=look.ink, width=0.7)
@@ -59,14 +61,9 @@ def draw_time_ruler(view: View, y: float) -> None:
     sheet.lines(
         [[(t / PS_PER_US, y), (t / PS_PER_US, y + 3)] for t in marks], color=look.ink, width=0.7
     )
-    sheet.name(y + 9, "time")
-    unit, size = next(
-        (u, s)
-        for u, s in (("s", 10**12), ("ms", 10**9), ("µs", 10**6), ("ns", 1))
-        if step * 50 >= s
-    )
-    size = _PS_PER_NS if unit == "ns" else size
-    digits = max(0, len(str(size // step)) - 1 if step < size else 0)
+    sheet.name(y + 9, "time", inset=20.0)
+    unit, size = next((u, s) for u, s in _TIME_UNITS if step * 10 >= s or u == "ns")
+    digits = next(d for d in range(13) if step * 10**d % size == 0)
     for t in marks:
         sheet.text(
             t / PS_PER_US,
@@ -137,20 +134,18 @@ def shade_gaps(view: View, top: float, bottom: float) -> None:
             )
 
 
-def say_why_empty(view: View, top: float, bottom: float) -> None:
-    """Write across the lanes why there are no cycles."""
-    sheet = view.sheet
-    reason = view.reading.cycles.reason or "no bus cycle was found"
-    for at, line in enumerate(wrap(f"No bus cycles: {reason}", sheet.plot_width * 0.8, 10.0)):
-        sheet.text(
-            (sheet.left_us + sheet.right_us) / 2,
-            (top + bottom) / 2 + 14 * at,
-            line,
-            size=10.0,
-            weight="bold",
-            ground=True,
-            z=9,
-        )
+def why_empty(view: View) -> list[str]:
+    """Why there are no cycles, in lines that fit the plot."""
+    reason = view.reading.cycles.reason or "none was found"
+    return wrap(f"No bus cycles: {reason}", view.sheet.plot_width, 9.5)
+
+
+def say_why_empty(view: View, ruler: float) -> None:
+    """Write above the lanes, where the cycle numbers would be, why there are none."""
+    lines = why_empty(view)
+    for at, line in enumerate(lines):
+        y = ruler - 6 - 14 * (len(lines) - 1 - at)
+        view.sheet.text(view.sheet.left_us, y, line, size=9.5, ha="left", weight="bold")
 
 
 def name_clip(view: View, tap: Tap, label: str, y: float) -> None:
@@ -159,8 +154,11 @@ def name_clip(view: View, tap: Tap, label: str, y: float) -> None:
     def bare(name: str) -> str:
         return "".join(c for c in name.casefold() if c.isalnum())
 
-    names = {bare(label), bare(tap.pin), bare(label.replace("φ", "phi"))}
-    if bare(tap.line) in names or len(tap.line) > 6:
+    pin = bare(tap.pin.removeprefix(SELECT))
+    same = bare(tap.line) == pin or (tap.pin.startswith(SELECT) and pin in bare(tap.line))
+    # Letters of the two faces at their sizes, and a space between them.
+    wide = len(label) * 7.5 * SERIF_ADVANCE + len(tap.line) * 5.4 * MONO_ADVANCE + 4
+    if same or wide > GUTTER - 10:
         return
     sheet = view.sheet
     sheet.text(
@@ -203,7 +201,7 @@ def draw_key(view: View, y: float) -> None:
 def window_text(view: View) -> str:
     """What is shown, in words."""
     window, n = view.window, len(view.reading.cycles)
-    span = format_time(window.end_ps - window.start_ps)
+    span = format_time(window.end_ps - window.start_ps).replace("us", "µs")
     if window.count <= 0:
         return f"{span}, no bus cycles"
     if window.count == n:

@@ -21,6 +21,7 @@ GUTTER = 66.0
 """Points left of the plot, for the names of the lanes."""
 MARGIN = 62.0
 """Points right of the plot, for what a lane was all the time."""
+_CYCLES_A_COLUMN = 24
 SMALLEST = 5.2
 """Smallest letters, in points, that still print."""
 
@@ -39,6 +40,8 @@ class Sheet:
         Time shown.
     width : float
         Points from the left of the axes to the right.
+    columns : int
+        Columns of strips and bands, see `useful_columns`.
     scale : float
         Real points a y unit; below 1 in an axes lower than the picture wants to be.
     """
@@ -48,6 +51,7 @@ class Sheet:
     start_ps: int
     end_ps: int
     width: float
+    columns: int = 1
     scale: float = 1.0
 
     @property
@@ -62,8 +66,8 @@ class Sheet:
 
     @property
     def edges_ps(self) -> I64:
-        """Edges of the columns of strips and bands: two columns a point."""
-        return column_edges(self.start_ps, self.end_ps, max(int(self.plot_width * 2), 1))
+        """Edges of the columns of strips and bands."""
+        return column_edges(self.start_ps, self.end_ps, self.columns)
 
     @property
     def left_us(self) -> float:
@@ -86,9 +90,9 @@ class Sheet:
         """Letter size that keeps its place in a lower axes."""
         return points * min(self.scale, 1.0)
 
-    def fits(self, text: str, points_wide: float, size: float) -> bool:
-        """Whether text in the mono face fits a width."""
-        return len(text) * MONO_ADVANCE * self.size(size) + 2.0 <= points_wide
+    def fits(self, text: str, points_wide: float, size: float, pad: float = 2.0) -> bool:
+        """Whether text in the mono face fits a width with some points to spare."""
+        return len(text) * MONO_ADVANCE * self.size(size) + pad <= points_wide
 
     def text(
         self,
@@ -132,9 +136,9 @@ class Sheet:
             zorder=z,
         )
 
-    def name(self, y: float, text: str, *, size: float = 7.5, mono: bool = False) -> None:
-        """Write a lane's name in the gutter."""
-        self.text(self.left_us - 6 * self.us_per_point, y, text, size=size, ha="right", mono=mono)
+    def name(self, y: float, text: str, *, inset: float = 6.0) -> None:
+        """Write a lane's name in the gutter, ending `inset` points left of the plot."""
+        self.text(self.left_us - inset * self.us_per_point, y, text, size=7.5, ha="right")
 
     def readout(self, y: float, text: str, *, size: float = 6.2, color: str | None = None) -> None:
         """Write in the margin what a lane was over the whole window."""
@@ -150,7 +154,7 @@ class Sheet:
 
     def lines(
         self,
-        segments: npt.NDArray[np.float64] | Sequence[Sequence[tuple[float, float]]],
+        segments: Sequence[npt.NDArray[np.float64]] | Sequence[Sequence[tuple[float, float]]],
         *,
         color: str,
         width: float = 0.9,
@@ -242,6 +246,19 @@ class Sheet:
             width=width,
             z=1.0,
         )
+
+
+def useful_columns(width: float, cycles: int) -> int:
+    """How many columns a plot of that many points should be folded into.
+
+    Up to two cycles a point, columns are narrower than cycles and every cycle is seen. Beyond,
+    a column holds so many cycles that its share means something: with only a few in each, the
+    program's loops would beat against the columns and draw stripes that are not there.
+    """
+    finest = max(int(width * 2), 1)
+    if cycles <= finest:
+        return finest
+    return min(max(cycles // _CYCLES_A_COLUMN, int(width / 3)), int(width))
 
 
 def wrap(text: str, points: float, size: float) -> list[str]:

@@ -22,8 +22,10 @@ _KIND_NAMES = {
     Kind.LOST: "thread lost",
 }
 _HATCHED = {Kind.FOREIGN: "....", Kind.STALLED: "----", Kind.LOST: "////", Kind.RESET: "\\\\\\"}
-_NARROWEST = 12
-"""Columns (half points) of the narrowest stretch that is drawn for itself."""
+_NARROWEST = 6.0
+"""Points of the narrowest stretch that is drawn for itself."""
+_POINTS_A_MNEMONIC = 8.0
+"""Room for an upright mnemonic."""
 
 
 def draw_program(view: View, top: float, bottom: float) -> None:
@@ -44,7 +46,8 @@ def draw_program(view: View, top: float, bottom: float) -> None:
         return
     first = max(int(np.searchsorted(program.first_cycle, view.window.first, side="right")) - 1, 0)
     last = int(np.searchsorted(program.first_cycle, view.window.last, side="right"))
-    if view.detail == "columns":
+    crowded = (last - first) * _POINTS_A_MNEMONIC > sheet.plot_width
+    if view.detail == "columns" and crowded:
         _draw_stretches(view, first, last, top, bottom)
     else:
         _draw_instructions(view, first, last, top, bottom)
@@ -64,7 +67,8 @@ def _span(view: View, row: int) -> tuple[float, float]:
 def _draw_instructions(view: View, first: int, last: int, top: float, bottom: float) -> None:
     program, sheet, look = view.reading.program, view.sheet, view.sheet.look
     point = sheet.us_per_point
-    plain, doubtful = [], []
+    plain: list[tuple[float, float]] = []
+    doubtful: list[tuple[float, float]] = []
     hatched: dict[Kind, list[tuple[float, float]]] = {}
     for row in range(first, last):
         begin, end = _span(view, row)
@@ -115,6 +119,8 @@ def _write_instruction(
         if sheet.fits(mnemonic, wide, size):
             sheet.text(x, (top + bottom) / 2, mnemonic, size=size, mono=True, weight="bold")
             return
+    if wide < SMALLEST:
+        return
     sheet.text(
         x,
         (top + bottom) / 2,
@@ -176,7 +182,9 @@ def _draw_stretches(view: View, first: int, last: int, top: float, bottom: float
         wide = (right - left) / point
         text, middle = stretch.label, (left + right) / 2
         if sheet.fits(text, wide, 6.2):
-            sheet.text(middle, (top + bottom) / 2, text, size=6.2, mono=True, ground=False)
+            sheet.text(
+                middle, (top + bottom) / 2, text, size=6.2, mono=True, ground=stretch.kind != "code"
+            )
             continue
         parts = text.replace(" ", "\n").replace("–", "–\n").split("\n")
         if len(parts) == 3:
@@ -184,7 +192,7 @@ def _draw_stretches(view: View, first: int, last: int, top: float, bottom: float
         widest = max(parts, key=len)
         if len(parts) == 2 and sheet.fits(widest, wide, SMALLEST):
             for y, part in zip((top + 5.8, bottom - 5.8), parts, strict=True):
-                sheet.text(middle, y, part, size=SMALLEST, mono=True)
+                sheet.text(middle, y, part, size=SMALLEST, mono=True, ground=stretch.kind != "code")
     hatch = {"various": "....", "thread lost": "////", "reset": "\\\\\\"}
     for kind, spans in groups.items():
         face = look.card if kind == "code" else look.shade
@@ -220,6 +228,7 @@ def find_stretches(view: View, first: int, last: int) -> list[Stretch]:
     name = np.where(code, pc >> 8, 0x100 + kind)
     dominant = _most_frequent(name, column, program.length[first:last], columns)
     dominant[edges[:-1] >= int(view.ends_ps[-1])] = -1
+    narrowest = _NARROWEST * columns / sheet.plot_width
     stretches: list[Stretch] = []
     narrow: list[tuple[int, int]] = []
 
@@ -231,7 +240,7 @@ def find_stretches(view: View, first: int, last: int) -> list[Stretch]:
     for a, b, value in runs(dominant):
         if value < 0:
             close_narrow()
-        elif b - a < _NARROWEST:
+        elif b - a < narrowest:
             narrow.append((a, b))
         elif value >= 0x100:
             close_narrow()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, overload
 
 from matplotlib.axes import Axes
@@ -13,6 +13,7 @@ from bustrace.draw.buses import draw_bus, draw_meant
 from bustrace.draw.lanes import Lane, View, choose_lanes, lane_gap, lane_height
 from bustrace.draw.look import PRINT, SCREEN, Look, own_settings
 from bustrace.draw.marks import (
+    FLAG_HEIGHT,
     HEADROOM,
     RULER,
     Callout,
@@ -31,8 +32,9 @@ from bustrace.draw.rulers import (
     say_why_empty,
     shade_gaps,
     shade_reset,
+    why_empty,
 )
-from bustrace.draw.sheet import Sheet
+from bustrace.draw.sheet import Sheet, useful_columns
 from bustrace.draw.steps import draw_program
 from bustrace.draw.waves import draw_select, draw_wave, is_quiet
 from bustrace.draw.window import Window, choose_window
@@ -42,7 +44,7 @@ if TYPE_CHECKING:
     from bustrace.reading import Reading
 
 POINTS_PER_INCH = 72.0
-_RULER_HEIGHT = 28.0
+_RULER_HEIGHT = 26.0
 _FOOT_HEIGHT = 34.0
 _EDGE = 10.0
 _LEAST_WIDTH = 4.0
@@ -166,6 +168,10 @@ def _plan(
     called = callouts(view, diagnosis, lanes)
     marked = {c.lane for c in called if c.cycles or not c.finding.cycles}
     ruler = head + _RULER_HEIGHT - 8
+    if view.window.count <= 0:
+        ruler += 14.0 * (len(why_empty(view)) - 1)
+    if diagnosis is not None and diagnosis.derail is not None:
+        ruler += FLAG_HEIGHT if view.shows(diagnosis.derail.cycle) else 0.0
     y = ruler + 6 + (HEADROOM if RULER in marked else 0.0)
     top = y
     placed = []
@@ -195,17 +201,22 @@ def _draw_figure(
     head = HEAD_HEIGHT + (0 if whole else OVERVIEW_HEIGHT)
     figure = Figure(figsize=(width, 1.0), facecolor=look.paper)
     ax = figure.add_axes((0.0, 0.0, 1.0, 1.0))
-    view = View(reading, window, Sheet(ax, look, window.start_ps, window.end_ps, inner))
+    view = View(reading, window, _sheet(ax, look, window, inner))
     plan = _plan(view, diagnosis, lines, 0.0)
     height = head + plan.height + 2 * _EDGE
     figure.set_size_inches(width, height / POINTS_PER_INCH)
     left, across = _EDGE / points, inner / points
     ax.set_position((left, _EDGE / height, across, plan.height / height))
     top = figure.add_axes((left, (_EDGE + plan.height) / height, across, head / height))
-    above = Sheet(top, look, reading.capture.start_ps, window.end_ps, inner)
+    above = _sheet(top, look, window, inner)
     draw_overview(view, above, diagnosis, title, head, strip=not whole)
     _draw_plan(view, diagnosis, plan)
     return figure
+
+
+def _sheet(ax: Axes, look: Look, window: Window, width: float) -> Sheet:
+    bare = Sheet(ax, look, window.start_ps, window.end_ps, width)
+    return replace(bare, columns=useful_columns(bare.plot_width, window.count))
 
 
 def _draw_into(
@@ -220,9 +231,9 @@ def _draw_into(
     box = ax.get_window_extent()
     dpi = ax.get_figure(root=True).dpi  # type: ignore[union-attr]
     across, down = (float(side) / dpi * POINTS_PER_INCH for side in (box.width, box.height))
-    trial = View(reading, window, Sheet(ax, look, window.start_ps, window.end_ps, across))
+    trial = View(reading, window, _sheet(ax, look, window, across))
     height = _plan(trial, diagnosis, lines, HEAD_HEIGHT).height
-    sheet = Sheet(ax, look, window.start_ps, window.end_ps, across, down / height)
+    sheet = replace(trial.sheet, scale=down / height)
     view = View(reading, window, sheet)
     plan = _plan(view, diagnosis, lines, HEAD_HEIGHT)
     _draw_plan(view, diagnosis, plan)
@@ -239,7 +250,12 @@ def _draw_plan(view: View, diagnosis: Diagnosis | None, plan: _Plan) -> None:
     draw_time_ruler(view, plan.bottom)
     for lane, top, bottom in plan.lanes:
         middle = (top + bottom) / 2
-        sheet.name(middle if lane.kind != "meant" else top + 7.5, lane.label)
+        scaled = lane.kind in ("address", "data") and view.detail == "columns"
+        sheet.name(
+            middle if lane.kind != "meant" else min(middle, top + 7.5),
+            lane.label,
+            inset=32.0 if scaled else 6.0,
+        )
         if lane.tap is not None:
             name_clip(view, lane.tap, lane.label, middle)
         if lane.kind == "wave":
@@ -253,7 +269,7 @@ def _draw_plan(view: View, diagnosis: Diagnosis | None, plan: _Plan) -> None:
         else:
             draw_bus(view, lane, top, bottom)
     if len(view.reading.cycles) == 0:
-        say_why_empty(view, plan.top, plan.bottom)
+        say_why_empty(view, plan.ruler)
     tops = {lane.key: top for lane, top, _ in plan.lanes} | {RULER: plan.top}
     if diagnosis is not None and diagnosis.derail is not None:
         draw_derail(view, diagnosis.derail, plan.top, plan.bottom, plan.ruler)

@@ -7,14 +7,15 @@ from fractions import Fraction
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.draw.bins import I64, Shares, level_shares, runs
+from bustrace.draw.bins import I64, Shares, column_edges, level_shares, runs
 from bustrace.draw.lanes import Lane, View
 from bustrace.draw.sheet import PS_PER_US
 from bustrace.hookup.model import CLOCK_PINS
 from bustrace.units import PS_PER_SECOND, format_rate
 
-_POINTS_PER_EDGE = 1.6
+_POINTS_PER_EDGE = 1.0
 """Closer edges than this, on average, are drawn as a band."""
+_EDGES_A_COLUMN = 12
 
 
 def is_quiet(view: View, lane: Lane) -> bool:
@@ -35,8 +36,9 @@ def draw_wave(view: View, lane: Lane, top: float, bottom: float) -> None:
     high, low = top + 1.5, bottom - 1.5
     edge = np.flatnonzero(np.diff(level)) + 1
     if len(edge) * _POINTS_PER_EDGE > view.sheet.plot_width:
-        shares = level_shares(time, level, end, view.sheet.edges_ps)
-        _draw_band(view, shares, high, low)
+        edges = _band_edges(view, len(edge))
+        shares = level_shares(time, level, end, edges)
+        _draw_band(view, edges, shares, high, low)
         _read_band(view, lane, time, level, shares, (top + bottom) / 2)
         return
     begin = np.clip(time[np.concatenate(([0], edge))], view.sheet.start_ps, None) / PS_PER_US
@@ -47,7 +49,9 @@ def draw_wave(view: View, lane: Lane, top: float, bottom: float) -> None:
     corner[0::2, 0], corner[1::2, 0] = begin, finish
     corner[0::2, 1], corner[1::2, 1] = y, y
     constant = len(edge) == 0
-    view.sheet.lines([corner], color=view.sheet.look.ink, width=1.2 if constant else 1.0)
+    crowded = len(edge) * 2 * _POINTS_PER_EDGE > view.sheet.plot_width
+    width = 1.2 if constant else 0.6 if crowded else 1.0
+    view.sheet.lines([corner], color=view.sheet.look.ink, width=width)
     _draw_unknown(view, begin, finish, held == 2, high, low)
     if constant:
         view.sheet.readout(
@@ -67,7 +71,7 @@ def draw_select(view: View, lane: Lane, top: float, bottom: float) -> None:
     sheet.rule(middle, color=look.quiet, width=0.6)
     edge = np.flatnonzero(np.diff(level)) + 1
     if len(edge) * _POINTS_PER_EDGE > sheet.plot_width:
-        shares = level_shares(time, level, end, sheet.edges_ps)
+        shares = level_shares(time, level, end, _band_edges(view, len(edge)))
         dark = np.where(shares.high > 0, 0.25 + 0.75 * shares.high, np.nan)
         sheet.strip(dark[np.newaxis, :], middle - half, middle + half)
         sheet.readout(middle, f"{_share(shares.high, shares)} selected")
@@ -97,12 +101,20 @@ def _draw_unknown(
     view.sheet.boxes(spans, high, low, face=look.card, edge=look.quiet, hatch="xxxx", z=2.5)
 
 
-def _draw_band(view: View, shares: Shares, high: float, low: float) -> None:
+def _band_edges(view: View, edges: int) -> I64:
+    """Columns for a line with that many edges: enough edges in each to mean something."""
+    sheet = view.sheet
+    least = int(sheet.plot_width / 12)
+    columns = max(1, min(sheet.columns, max(edges // _EDGES_A_COLUMN, least)))
+    return column_edges(sheet.start_ps, sheet.end_ps, columns)
+
+
+def _draw_band(view: View, edges_ps: I64, shares: Shares, high: float, low: float) -> None:
     """Draw a line's envelope: where it was high, where low, and how much of each."""
     sheet, look = view.sheet, view.sheet.look
     dark = np.where(shares.busy, 0.12 + 0.55 * shares.high, np.nan)
     sheet.strip(dark[np.newaxis, :], high, low)
-    edges = sheet.edges_ps / PS_PER_US
+    edges = edges_ps / PS_PER_US
     for there, y in ((shares.high > 0, high), (shares.low > 0, low)):
         sheet.lines(
             [[(edges[a], y), (edges[b], y)] for a, b, on in runs(there.astype(np.int64)) if on],
