@@ -7,8 +7,15 @@ fields, rows int64 indices.
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from bustrace.capture.compiled import compiled
+
+I64 = npt.NDArray[np.int64]
+U64 = npt.NDArray[np.uint64]
+U32 = npt.NDArray[np.uint32]
+U16 = npt.NDArray[np.uint16]
+U8 = npt.NDArray[np.uint8]
 
 _1 = np.uint64(1)
 _0 = np.uint64(0)
@@ -16,14 +23,25 @@ _16 = np.uint64(16)
 _24 = np.uint64(24)
 _BYTE = np.uint64(0xFF)
 _ADDRESS = np.uint64(0xFFFF)
-_RES = np.uint64(1 << 26)
+_38 = np.uint64(38)
+_CONTROL = np.uint64(0x3FFF)
 
 PLANES = 40
 """Bits of a count in `count_moves`."""
 
 
 @compiled
-def mark_edges(time, state, known, clock_bit, flip, gaps, row, level, first):  # type: ignore[no-untyped-def]
+def mark_edges(
+    time: I64,
+    state: U64,
+    known: U64,
+    clock_bit: np.uint64,
+    flip: np.uint64,
+    gaps: I64,
+    row: I64,
+    level: U8,
+    first: U8,
+) -> int:
     """Rows at which the clock changes.
 
     Parameters
@@ -73,7 +91,14 @@ def mark_edges(time, state, known, clock_bit, flip, gaps, row, level, first):  #
 
 
 @compiled
-def drop_short_pulses(time, row, level, first, least_high, least_low):  # type: ignore[no-untyped-def]
+def drop_short_pulses(
+    time: I64,
+    row: I64,
+    level: U8,
+    first: U8,
+    least_high: int,
+    least_low: int,
+) -> tuple[int, int]:
     """Remove both edges of every pulse that is too short, in place.
 
     Parameters
@@ -111,7 +136,17 @@ def drop_short_pulses(time, row, level, first, least_high, least_low):  # type: 
 
 
 @compiled
-def count_moves(time, state, known, rise, fall, half_sample, width, before, planes):  # type: ignore[no-untyped-def]
+def count_moves(
+    time: I64,
+    state: U64,
+    known: U64,
+    rise: I64,
+    fall: I64,
+    half_sample: int,
+    width: float,
+    before: int,
+    planes: U64,
+) -> None:
     """Count in which bin around the nearest fall each line changes.
 
     A row belongs to a fall from the rise before it to the next cycle's rise. Counts are kept as
@@ -159,169 +194,143 @@ def count_moves(time, state, known, rise, fall, half_sample, width, before, plan
 
 
 @compiled
-def take_levels(  # type: ignore[no-untyped-def]
-    time,
-    state,
-    known,
-    edge_time,
-    edge_row,
-    edge_level,
-    edge_first,
-    shifts,
-    bus_table,
-    select_table,
-    flips,
-    back,
-    window,
-    pulse,
-    watched,
-    mendable,
-    limits,
-    captured,
-    out_time,
-    out_rise,
-    out_address,
-    out_data,
-    out_control,
-    out_known,
-    out_other_address,
-    out_other_data,
-    out_other_known,
-    out_selects,
-    out_selects_known,
-    out_flags,
-):
-    """Levels at the sampling point of every whole cycle.
+def take_words(
+    time: I64,
+    state: U64,
+    known: U64,
+    edge_time: I64,
+    edge_row: I64,
+    edge_first: U8,
+    falls: I64,
+    timing: I64,
+    lines: U64,
+    out_time: I64,
+    out_rise: I64,
+    out_words: U64,
+    out_flags: U8,
+) -> int:
+    """States at the sampling point of every cycle, in capture bits.
 
     Parameters
     ----------
     time : int64 (n,), state : uint64 (n,)
     known : uint64 (n,), or (0,) when all bits are known
-    edge_time, edge_row : int64 (m,), edge_level, edge_first : uint8 (m,)
-        Clock edges, rises and falls in turn within a stretch.
-    shifts : uint64 (k,)
-        Bit offsets of the bytes of `state` that hold captured pins.
-    bus_table, select_table : uint64 (k, 256)
-        What each value of such a byte adds to the bus word, to the selects.
-    flips : uint64 (2,)
-        Bits of the bus word and of the selects that are captured inverted.
-    back : int64
-        The sample is the row that holds this long before the fall.
-    window : int64
-        A watched line that changed this long before the sampling point is unsettled.
-    pulse : int64
-        A level that lasted no longer is a disturbance; 0 to believe all.
-    watched, mendable : uint64
-        Lines that make a cycle unsettled; lines of which such disturbances are undone.
-    limits : int64 (2,)
-        Duration below which a cycle is short, and from which it is stretched; 0 for none.
-    captured : uint64
-        Bits of the bus word that were captured: address (bits 0 to 15), data (16 to 23), control
-        (24 to 37).
-    out_* : (c,)
-        Filled; columns of `Cycles`, and bus words for `out_known` and `out_other_known`. The
-        known-masks have no rows when all is known, the selects none when none was captured.
+    edge_time, edge_row : int64 (m,), edge_first : uint8 (m,)
+        Clock edges.
+    falls : int64 (c,)
+        Indices of the edges that end the cycles; each has its rise just before it.
+    timing : int64 (5,)
+        How long before the fall the sample is taken; how long before the sample a watched line
+        makes the cycle unsettled; longest disturbance; durations below which a cycle is short
+        and from which it is stretched.
+    lines : uint64 (4,)
+        Watched lines; lines of which disturbances are undone; selects; selects that are active
+        low.
+    out_time, out_rise : int64 (c,), out_flags : uint8 (c,)
+    out_words : uint64 (4, c)
+        The sample, with the selects as 1 where asserted in the second half of phase 2 high; the
+        last state of phase 2 low; and the known-masks of both, left alone where all is known.
 
     Returns
     -------
-    cycles, mended : int64
+    int64
+        Cycles with a disturbance undone.
     """
     partial = len(known) > 0
-    n_bytes = len(shifts)
-    short, long = limits[0], limits[1]
-    bus_flip, select_flip = flips[0], flips[1]
-    cycle = 0
+    back, window, pulse, short, long = timing[0], timing[1], timing[2], timing[3], timing[4]
+    watched, mendable, selects, active_low = lines[0], lines[1], lines[2], lines[3]
     mended = 0
-    for e in range(1, len(edge_time)):
-        if edge_level[e] != 0 or edge_first[e] == 1:
-            continue
+    for c in range(len(falls)):
+        e = falls[c]
         fall = edge_time[e]
         rise = edge_time[e - 1]
         rise_row = edge_row[e - 1]
-        limit = fall - back
         r = edge_row[e] - 1
-        while r > rise_row and time[r] > limit:
-            r -= 1
-
-        word = state[r]
+        limit = fall - back
+        middle = rise + (fall - rise) // 2
+        asserted = _0
+        unsure = _0
+        sample = np.int64(-1)
         moved = _0
-        q = r
-        while q > rise_row and time[q] > limit - window:
-            change = state[q] ^ state[q - 1]
-            if partial:
-                change &= known[q] & known[q - 1]
-            moved |= change
-            q -= 1
-        moved &= watched
-        brief = r > rise_row and time[r + 1] - time[r] <= pulse
-        if brief and moved & mendable != _0:
-            undo = moved & mendable & (state[r] ^ state[r - 1]) & (state[r + 1] ^ state[r])
-            if undo != _0:
-                word ^= undo
-                mended += 1
-
-        bus = _0
-        other = _0
-        other_word = state[rise_row - 1]
-        for k in range(n_bytes):
-            bus |= bus_table[k, (word >> shifts[k]) & _BYTE]
-            other |= bus_table[k, (other_word >> shifts[k]) & _BYTE]
-        bus ^= bus_flip
-        other ^= bus_flip
-        bus_known = captured
-        if partial:
-            bus_known = _0
-            other_known = _0
-            for k in range(n_bytes):
-                bus_known |= bus_table[k, (known[r] >> shifts[k]) & _BYTE]
-                other_known |= bus_table[k, (known[rise_row - 1] >> shifts[k]) & _BYTE]
-            bus &= bus_known
-            other &= other_known
-            out_known[cycle] = bus_known
-            out_other_known[cycle] = other_known
-
-        if len(out_selects) > 0:
-            middle = rise + (fall - rise) // 2
-            selected = _0
-            unsure = _0
-            q = edge_row[e] - 1
-            while True:
-                here = _0
-                for k in range(n_bytes):
-                    here |= select_table[k, (state[q] >> shifts[k]) & _BYTE]
-                here ^= select_flip
+        while True:
+            here = time[r]
+            if here <= limit or r == rise_row:
+                if sample < 0:
+                    sample = r
+                if here > limit - window and r > rise_row:
+                    change = state[r] ^ state[r - 1]
+                    if partial:
+                        change &= known[r] & known[r - 1]
+                    moved |= change
+            if time[r + 1] > middle:
+                selected = state[r] ^ active_low
                 if partial:
-                    sure = _0
-                    for k in range(n_bytes):
-                        sure |= select_table[k, (known[q] >> shifts[k]) & _BYTE]
-                    here &= sure
-                    unsure |= ~sure
-                selected |= here
-                if q <= rise_row or time[q] <= middle:
-                    break
-                q -= 1
-            out_selects[cycle] = selected
-            if partial:
-                out_selects_known[cycle] = selected | ~unsure
-
+                    selected &= known[r]
+                    unsure |= ~known[r]
+                asserted |= selected
+            if r == rise_row or (sample >= 0 and here <= middle and here <= limit - window):
+                break
+            r -= 1
+        word = state[sample]
+        moved &= watched
+        if moved & mendable != _0 and time[sample + 1] - time[sample] <= pulse:
+            undo = moved & mendable & (state[sample] ^ state[sample - 1])
+            undo &= state[sample + 1] ^ state[sample]
+            word ^= undo
+            if undo != _0:
+                mended += 1
+        out_words[0, c] = (word & ~selects) | (asserted & selects)
+        out_words[1, c] = state[rise_row - 1]
+        if partial:
+            sure = asserted | ~unsure
+            out_words[2, c] = (known[sample] & ~selects) | (sure & selects)
+            out_words[3, c] = known[rise_row - 1]
         flag = np.uint8(0)
         if moved != _0:
-            flag |= np.uint8(1)
-        if edge_first[e - 1] == 0 and e >= 2:
+            flag = np.uint8(1)
+        if e >= 2 and edge_first[e - 1] == 0:
             lasted = fall - edge_time[e - 2]
-            if long > 0 and lasted >= long:
+            if lasted >= long:
                 flag |= np.uint8(2)
             elif lasted < short:
                 flag |= np.uint8(4)
-        if bus_known & _RES != _0 and bus & _RES == _0:
-            flag |= np.uint8(8)
-        out_time[cycle] = fall
-        out_rise[cycle] = rise
-        out_address[cycle] = np.uint32(bus & _ADDRESS)
-        out_data[cycle] = np.uint8((bus >> _16) & _BYTE)
-        out_control[cycle] = np.uint16(bus >> _24)
-        out_other_address[cycle] = np.uint32(other & _ADDRESS)
-        out_other_data[cycle] = np.uint8((other >> _16) & _BYTE)
-        out_flags[cycle] = flag
-        cycle += 1
-    return cycle, mended
+        out_time[c] = fall
+        out_rise[c] = rise
+        out_flags[c] = flag
+    return mended
+
+
+@compiled
+def spread_pins(
+    words: U64,
+    shifts: U64,
+    table: U64,
+    flips: np.uint64,
+    address: U32,
+    data: U8,
+    control: U16,
+    selects: U32,
+) -> None:
+    """Columns of pins out of states in capture bits.
+
+    Parameters
+    ----------
+    words : uint64 (c,)
+    shifts : uint64 (k,)
+        Bit offsets of the bytes of a state that hold captured pins.
+    table : uint64 (k, 256)
+        What each value of such a byte adds to the pin word: address (bits 0 to 15), data (16 to
+        23), control (24 to 37), selects (38 on).
+    flips : uint64
+        Bits of the pin word to invert.
+    address : uint32 (c,), data : uint8 (c,), control : uint16 (c,), selects : uint32 (c,)
+        Filled.
+    """
+    for i in range(len(words)):
+        pins = flips
+        for k in range(len(shifts)):
+            pins ^= table[k, (words[i] >> shifts[k]) & _BYTE]
+        address[i] = np.uint32(pins & _ADDRESS)
+        data[i] = np.uint8((pins >> _16) & _BYTE)
+        control[i] = np.uint16((pins >> _24) & _CONTROL)
+        selects[i] = np.uint32(pins >> _38)

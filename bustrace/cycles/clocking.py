@@ -33,14 +33,14 @@ class Division:
     phase: int
 
 
-def is_inverted(moves: Moves, settled_lines: int) -> bool | None:
+def is_inverted(moves: Moves, early_lines: int) -> bool | None:
     """Whether the CPU's outputs change after the rise instead of after the fall.
 
     Address, R/W and SYNC change within tADS of the fall of phase 2 (at most 300 ns at 1 MHz,
     150 ns at 2 MHz in the makers' sheets): while phase 2 is low. None where too little moves to
     tell, or both halves see changes, as on a bus that is shared between the halves.
     """
-    counts = moves.lines(settled_lines).sum(axis=0)
+    counts = moves.lines(early_lines).sum(axis=0)
     # The bin before the fall belongs to neither: unequal leads put changes there.
     in_high = int(counts[: moves.before - 1].sum())
     in_low = int(counts[moves.before :].sum())
@@ -52,7 +52,7 @@ def is_inverted(moves: Moves, settled_lines: int) -> bool | None:
 
 
 def find_division(
-    capture: Capture, edges: Edges, settled_lines: int, expected_hz: Fraction | None
+    capture: Capture, edges: Edges, early_lines: int, expected_hz: Fraction | None
 ) -> Division:
     """Whether the line is a faster clock, of which several periods make one cycle.
 
@@ -63,20 +63,20 @@ def find_division(
     ----------
     capture : Capture
     edges : Edges
-    settled_lines : int
+    early_lines : int
         Capture bits of address, R/W and SYNC.
     expected_hz : Fraction or None
         The CPU's clock as the board file tells it; a division that contradicts it is not made.
     """
     falls = edges.falls
     whole = Division(1, 0)
-    if len(falls) < 4 * _ENOUGH or bin(settled_lines).count("1") < 4:
+    if len(falls) < 4 * _ENOUGH or bin(early_lines).count("1") < 4:
         return whole
     last = min(len(capture), int(edges.row[falls[0]]) + _ROWS_LOOKED_AT)
     change = capture.state[1:last] ^ capture.state[: last - 1]
     if capture.known is not None:
         change &= capture.known[1:last] & capture.known[: last - 1]
-    rows = np.flatnonzero(change & np.uint64(settled_lines)) + 1
+    rows = np.flatnonzero(change & np.uint64(early_lines)) + 1
     after = np.searchsorted(edges.row[falls], rows, side="right") - 1
     moving = after[after >= 0]
     moving = moving[np.flatnonzero(np.diff(moving, prepend=-1))]

@@ -9,6 +9,10 @@ import numpy.typing as npt
 
 from bustrace.capture.model import Capture
 
+NO_MASK = np.zeros(0, dtype=np.uint64)
+"""Stands for the known-mask of a capture that knows all its bits."""
+NO_MASK.setflags(write=False)
+
 _AT_MOST = 1 << 18
 """Widths looked at for a median; more are thinned out evenly."""
 
@@ -77,7 +81,7 @@ def find_edges(capture: Capture, index: int, flip: bool, sample_ps: int) -> Edge
     """
     from bustrace.cycles import _kernels
 
-    known = capture.known if capture.known is not None else np.zeros(0, dtype=np.uint64)
+    known = capture.known if capture.known is not None else NO_MASK
     args = (capture.time_ps, capture.state, known, np.uint64(index), np.uint64(flip), capture.gaps)
     none = np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.uint8), np.zeros(0, dtype=np.uint8)
     count = int(_kernels.mark_edges(*args, *none))

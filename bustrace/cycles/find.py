@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -10,7 +11,7 @@ import numpy.typing as npt
 from bustrace.board.model import Board
 from bustrace.capture.model import Capture, Note
 from bustrace.cycles import clocking
-from bustrace.cycles.edges import Edges, find_edges, median
+from bustrace.cycles.edges import NO_MASK, Edges, find_edges, median
 from bustrace.cycles.model import (
     CONTROL_BIT,
     IN_RESET,
@@ -20,7 +21,7 @@ from bustrace.cycles.model import (
     Clock,
     Cycles,
 )
-from bustrace.cycles.pins import CONTROL_SHIFT, DATA_SHIFT, PinTables, pin_tables
+from bustrace.cycles.pins import PinTable, pin_table
 from bustrace.cycles.rates import rate_doubts, too_coarse
 from bustrace.cycles.sampling import Moves, choose_bins_back, count_moves, quiet_lines
 from bustrace.cycles.state_rows import wrong_edge
@@ -29,6 +30,8 @@ from bustrace.hookup.names import meaning_of
 from bustrace.units import PS_PER_SECOND, format_time
 
 _REST_PERIODS = 8
+_BLOCK = 1 << 18
+"""Cycles taken at a time."""
 
 
 def find_cycles(capture: Capture, hookup: Hookup, board: Board | None = None) -> Cycles:
@@ -49,7 +52,7 @@ def find_cycles(capture: Capture, hookup: Hookup, board: Board | None = None) ->
     Cycles
         Without rows and with a reason where nothing can be found; never an exception.
     """
-    pins = pin_tables(hookup)
+    pins = pin_table(hookup)
     if capture.mode == "state":
         return _from_rows(capture, pins, board)
     tap = _clock_tap(capture, hookup)
@@ -60,7 +63,7 @@ def find_cycles(capture: Capture, hookup: Hookup, board: Board | None = None) ->
     return _from_clock(capture, pins, tap, board)
 
 
-def _from_clock(capture: Capture, pins: PinTables, tap: Tap, board: Board | None) -> Cycles:
+def _from_clock(capture: Capture, pins: PinTable, tap: Tap, board: Board | None) -> Cycles:
     sample_ps = _sample_interval(capture)
     expected_hz = board.clock_hz if board is not None else None
     flip = (tap.pin == "PHI1") != tap.inverted
@@ -71,7 +74,7 @@ def _from_clock(capture: Capture, pins: PinTables, tap: Tap, board: Board | None
         return _no_cycles(pins, clock, _no_clock_reason(tap, edges, clock))
     division = clocking.Division(1, 0)
     if _is_vague(tap):
-        division = clocking.find_division(capture, edges, pins.settled_lines, expected_hz)
+        division = clocking.find_division(capture, edges, pins.early_lines, expected_hz)
     fast = edges
     if division.by > 1:
         edges = clocking.divide(edges, division)
@@ -89,7 +92,7 @@ def _from_clock(capture: Capture, pins: PinTables, tap: Tap, board: Board | None
         return _no_cycles(pins, _describe(capture, edges, tap, flip, division.by), coarse)
     moves = count_moves(capture, edges, sample_ps)
     if division.by == 1:
-        inverted = clocking.is_inverted(moves, pins.settled_lines)
+        inverted = clocking.is_inverted(moves, pins.early_lines)
         if inverted:
             flip = not flip
             edges = fast = find_edges(capture, tap.index, flip, sample_ps)
@@ -110,7 +113,7 @@ def _from_clock(capture: Capture, pins: PinTables, tap: Tap, board: Board | None
                     f"--line {tap.line}=PHI1",
                 )
             )
-    back = choose_bins_back(moves, pins.data_lines, pins.settled_lines)
+    back = choose_bins_back(moves, pins.data_lines, pins.early_lines)
     cycles, mended = _take(capture, edges, pins, moves, back, sample_ps, period)
     offset = -round(back * moves.width_ps)
     if back > 1:
@@ -144,7 +147,6 @@ def _from_clock(capture: Capture, pins: PinTables, tap: Tap, board: Board | None
         cycles,
         clock=_describe(capture, edges, tap, flip, division.by, fast),
         sampling=moves.sampling(offset),
-        owner=_owners(cycles.control, cycles.control_known),
         notes=tuple(notes),
     )
 
@@ -152,7 +154,7 @@ def _from_clock(capture: Capture, pins: PinTables, tap: Tap, board: Board | None
 def _take(
     capture: Capture,
     edges: Edges,
-    pins: PinTables,
+    pins: PinTable,
     moves: Moves,
     back: int,
     sample_ps: int,
@@ -161,95 +163,108 @@ def _take(
     """Columns of the cycles, and how many had a disturbance undone."""
     from bustrace.cycles import _kernels
 
-    n = len(edges.falls)
-    partial = capture.known is not None
-    n_select = n if pins.select_names else 0
+    falls = edges.falls
+    n = len(falls)
+    known = capture.known
     columns = _empty_columns(n)
-    known, other_known = (np.zeros(n if partial else 0, dtype=np.uint64) for _ in range(2))
-    selects, selects_known = (
-        np.zeros(n_select, dtype=np.uint64),
-        np.zeros(n_select if partial else 0, dtype=np.uint64),
-    )
     # A duration is short or stretched only by more than a sample.
     slack = sample_ps * 3 // 2
-    short = min(period * 3 // 4, period - slack)
-    long = max(period * 3 // 2, period + slack)
-    pulse = sample_ps * 3 // 2 if capture.rate is not None else 0
-    _, mended = _kernels.take_levels(
-        capture.time_ps,
-        capture.state,
-        capture.known if capture.known is not None else np.zeros(0, dtype=np.uint64),
-        edges.time_ps,
-        edges.row,
-        edges.level,
-        edges.first,
-        pins.shifts,
-        pins.bus,
-        pins.selects,
-        pins.flips,
-        round(back * moves.width_ps) - moves.half_sample_ps,
-        round(moves.width_ps),
-        pulse,
-        np.uint64(pins.bus_lines),
-        np.uint64(pins.bus_lines & quiet_lines(moves, back)),
-        np.array([short, long], dtype=np.int64),
-        np.uint64(pins.captured),
-        columns["time_ps"],
-        columns["rise_ps"],
-        columns["address"],
-        columns["data"],
-        columns["control"],
-        known,
-        columns["other_address"],
-        columns["other_data"],
-        other_known,
-        selects,
-        selects_known,
-        columns["flags"],
+    timing = np.array(
+        [
+            round(back * moves.width_ps) - moves.half_sample_ps,
+            round(moves.width_ps),
+            slack if capture.rate is not None else 0,
+            min(period * 3 // 4, period - slack),
+            max(period * 3 // 2, period + slack),
+        ],
+        dtype=np.int64,
     )
-    if n_select:
-        columns["selects"] = selects.astype(np.uint32)
-    every = np.uint64((1 << len(pins.select_names)) - 1)
-    columns["selects_known"] = (
-        (selects_known & every).astype(np.uint32)
-        if n_select and partial
-        else np.full(n, every, dtype=np.uint32)
+    mendable = pins.bus_lines & quiet_lines(moves, back)
+    lines = np.array(
+        [pins.bus_lines, mendable, pins.select_lines, pins.low_select_lines], dtype=np.uint64
     )
-    columns |= _known_columns(known if partial else None, other_known, pins.captured, n)
-    return Cycles(**columns, select_names=pins.select_names, clock=Clock(None, "none")), int(mended)
+    mended = 0
+    for start in range(0, n, _BLOCK):
+        block = slice(start, min(start + _BLOCK, n))
+        words = np.empty((4, block.stop - start), dtype=np.uint64)
+        mended += int(
+            _kernels.take_words(
+                capture.time_ps,
+                capture.state,
+                known if known is not None else NO_MASK,
+                edges.time_ps,
+                edges.row,
+                edges.first,
+                falls[block],
+                timing,
+                lines,
+                columns["time_ps"][block],
+                columns["rise_ps"][block],
+                words,
+                columns["flags"][block],
+            )
+        )
+        if known is None:
+            words[2:] = (1 << len(capture.lines)) - 1
+        _fill(columns, block, pins, words)
+    return _assemble(columns, pins), mended
 
 
-def _from_rows(capture: Capture, pins: PinTables, board: Board | None) -> Cycles:
+def _from_rows(capture: Capture, pins: PinTable, board: Board | None) -> Cycles:
     """State mode: every row is a cycle."""
     clock = Clock(None, "state rows", period_ps=_row_period(capture))
-    if not len(capture):
-        return _no_cycles(pins, clock, "the capture has no rows")
-    known_state = capture.known if capture.known is not None else capture.all_known
-    known = pins.gather(known_state, flip=False)
-    word = pins.gather(capture.state) & known
-    evidence = wrong_edge(word, known, board)
-    if evidence is not None:
-        reason = (
-            f"the analyser was clocked on the wrong edge: {evidence}. Clock it on the fall of "
-            "phase 2 and capture again"
-        )
-        return _no_cycles(pins, clock, reason)
     n = len(capture)
+    if not n:
+        return _no_cycles(pins, clock, "the capture has no rows")
     columns = _empty_columns(n)
     columns["time_ps"] = capture.time_ps.copy()
-    columns["rise_ps"] = np.full(n, -1, dtype=np.int64)
-    columns["address"] = (word & np.uint64(0xFFFF)).astype(np.uint32)
-    columns["data"] = (word >> np.uint64(DATA_SHIFT)).astype(np.uint8)
-    columns["control"] = (word >> np.uint64(CONTROL_SHIFT)).astype(np.uint16)
-    columns |= _known_columns(known, np.zeros(n, dtype=np.uint64), 0, n)
-    sure = pins.gather(known_state, selects=True, flip=False)
-    columns["selects"] = (pins.gather(capture.state, selects=True) & sure).astype(np.uint32)
-    columns["selects_known"] = sure.astype(np.uint32)
-    reset = np.uint16(1 << CONTROL_BIT["RES"])
-    in_reset = (columns["control_known"] & reset != 0) & (columns["control"] & reset == 0)
-    columns["flags"] = np.where(in_reset, np.uint8(IN_RESET), np.uint8(0))
-    columns["owner"] = _owners(columns["control"], columns["control_known"])
-    return Cycles(**columns, select_names=pins.select_names, clock=clock)
+    columns["rise_ps"] -= 1
+    known = capture.known if capture.known is not None else capture.all_known
+    asserted = (capture.state ^ np.uint64(pins.low_select_lines)) & known
+    nothing = np.zeros(n, dtype=np.uint64)
+    _fill(columns, slice(0, n), pins, np.stack([asserted, nothing, known, nothing]))
+    cycles = _assemble(columns, pins)
+    evidence = wrong_edge(cycles, board)
+    if evidence is not None:
+        return _no_cycles(
+            pins,
+            clock,
+            f"the analyser was clocked on the wrong edge: {evidence}. Clock it on the fall of "
+            "phase 2 and capture again",
+        )
+    return replace(cycles, clock=clock)
+
+
+def _fill(
+    columns: dict[str, Any],
+    block: slice,
+    pins: PinTable,
+    words: npt.NDArray[np.uint64],
+) -> None:
+    """Columns of a block of cycles from its states (see `_kernels.take_words`)."""
+    levels = pins.columns(words[0], levels=True)
+    other = pins.columns(words[1], levels=True)
+    known = pins.columns(words[2], levels=False)
+    other_known = pins.columns(words[3], levels=False)
+    for prefix, values, masks in (("", levels, known), ("other_", other, other_known)):
+        for name in ("address", "data"):
+            mask = getattr(masks, name)
+            columns[f"{prefix}{name}"][block] = getattr(values, name) & mask
+            columns[f"{prefix}{name}_known"][block] = mask
+    columns["control"][block] = levels.control & known.control
+    columns["control_known"][block] = known.control
+    columns["selects"][block] = levels.selects & known.selects
+    columns["selects_known"][block] = known.selects
+
+
+def _assemble(columns: dict[str, Any], pins: PinTable) -> Cycles:
+    """Cycles with owners and reset flags; the clock is still to be set."""
+    control, known = columns["control"], columns["control_known"]
+    reset_low = (known & ~control) >> np.uint16(CONTROL_BIT["RES"]) & np.uint16(1)
+    columns["flags"] |= (reset_low * np.uint16(IN_RESET)).astype(np.uint8)
+    columns["owner"] = _owners(control, known)
+    columns |= {"select_names": pins.select_names, "clock": Clock(None, "none")}
+    return Cycles(**columns)
 
 
 def _clock_tap(capture: Capture, hookup: Hookup) -> Tap | None:
@@ -360,40 +375,24 @@ _COLUMNS = {
     "time_ps": np.int64,
     "rise_ps": np.int64,
     "address": np.uint32,
+    "address_known": np.uint32,
     "data": np.uint8,
+    "data_known": np.uint8,
     "control": np.uint16,
-    "other_address": np.uint32,
-    "other_data": np.uint8,
-    "flags": np.uint8,
-    "owner": np.uint8,
+    "control_known": np.uint16,
     "selects": np.uint32,
+    "selects_known": np.uint32,
+    "owner": np.uint8,
+    "other_address": np.uint32,
+    "other_address_known": np.uint32,
+    "other_data": np.uint8,
+    "other_data_known": np.uint8,
+    "flags": np.uint8,
 }
 
 
-def _empty_columns(n: int) -> dict[str, npt.NDArray[np.generic]]:
+def _empty_columns(n: int) -> dict[str, Any]:
     return {name: np.zeros(n, dtype=dtype) for name, dtype in _COLUMNS.items()}
-
-
-def _known_columns(
-    known: npt.NDArray[np.uint64] | None,
-    other_known: npt.NDArray[np.uint64],
-    captured: int,
-    n: int,
-) -> dict[str, npt.NDArray[np.generic]]:
-    """Known-masks out of bus words, or the same for all cycles where `known` is None."""
-    columns: dict[str, npt.NDArray[np.generic]] = {}
-    for name, dtype, shift, mask, words in (
-        ("address_known", np.uint32, 0, 0xFFFF, known),
-        ("data_known", np.uint8, DATA_SHIFT, 0xFF, known),
-        ("control_known", np.uint16, CONTROL_SHIFT, 0xFFFF, known),
-        ("other_address_known", np.uint32, 0, 0xFFFF, None if known is None else other_known),
-        ("other_data_known", np.uint8, DATA_SHIFT, 0xFF, None if known is None else other_known),
-    ):
-        if words is None:
-            columns[name] = np.full(n, captured >> shift & mask, dtype=dtype)
-        else:
-            columns[name] = ((words >> np.uint64(shift)) & np.uint64(mask)).astype(dtype)
-    return columns
 
 
 def _without_rises(cycles: Cycles) -> Cycles:
@@ -409,7 +408,5 @@ def _without_rises(cycles: Cycles) -> Cycles:
     )
 
 
-def _no_cycles(pins: PinTables, clock: Clock, reason: str) -> Cycles:
-    columns = _empty_columns(0) | _known_columns(None, np.zeros(0, dtype=np.uint64), 0, 0)
-    columns["selects_known"] = np.zeros(0, dtype=np.uint32)
-    return Cycles(**columns, select_names=pins.select_names, clock=clock, reason=reason)
+def _no_cycles(pins: PinTable, clock: Clock, reason: str) -> Cycles:
+    return replace(_assemble(_empty_columns(0), pins), clock=clock, reason=reason)

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.capture.model import Capture
-from bustrace.cycles.edges import Edges, median
+from bustrace.cycles.edges import NO_MASK, Edges, median
 from bustrace.cycles.model import Sampling
 
 _MOST_BINS = 256
@@ -61,7 +61,7 @@ def count_moves(capture: Capture, edges: Edges, sample_ps: int) -> Moves:
     n_bins = before + int(np.ceil(low / width)) + 1
     planes = np.zeros((n_bins, _kernels.PLANES), dtype=np.uint64)
     falls = edges.falls
-    known = capture.known if capture.known is not None else np.zeros(0, dtype=np.uint64)
+    known = capture.known if capture.known is not None else NO_MASK
     _kernels.count_moves(
         capture.time_ps,
         capture.state,
@@ -80,7 +80,7 @@ def count_moves(capture: Capture, edges: Edges, sample_ps: int) -> Moves:
     return Moves(counts, before, width, sample // 2)
 
 
-def choose_bins_back(moves: Moves, data_lines: int, settled_lines: int) -> int:
+def choose_bins_back(moves: Moves, data_lines: int, early_lines: int) -> int:
     """How many bins before the fall to sample; 1 is the last sample with phase 2 high.
 
     Read data are stable from their setup before the fall to their hold after it (10 ns at least,
@@ -92,7 +92,7 @@ def choose_bins_back(moves: Moves, data_lines: int, settled_lines: int) -> int:
     """
     back_most = max(1, (moves.before - 1) // 2)
     first_departure: list[tuple[npt.NDArray[np.int64], int]] = []
-    for mask, needs_arrivals in ((data_lines, True), (settled_lines, False)):
+    for mask, needs_arrivals in ((data_lines, True), (early_lines, False)):
         for counts in moves.lines(mask):
             start = _departure(counts, moves.before, back_most, needs_arrivals)
             first_departure.append((counts, start))

@@ -6,15 +6,12 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.board.model import Board
-from bustrace.cycles.model import CONTROL_BIT
-from bustrace.cycles.pins import CONTROL_SHIFT, DATA_SHIFT
+from bustrace.cycles.model import CONTROL_BIT, Cycles
 
 _ENOUGH = 8
 
 
-def wrong_edge(
-    word: npt.NDArray[np.uint64], known: npt.NDArray[np.uint64], board: Board | None
-) -> str | None:
+def wrong_edge(cycles: Cycles, board: Board | None) -> str | None:
     """Evidence that rows were taken on the wrong edge of the clock, or None.
 
     On the fall of phase 2 a row holds an address and the byte that belongs to it. On the rise
@@ -22,31 +19,28 @@ def wrong_edge(
     stands one row late. Then
 
     - ROM reads match the image of the address one row up, not their own;
-    - the address that an operand makes (the word or the zero-page byte just read) appears before
-      the operand does;
+    - the address that an operand makes appears before the operand does;
     - the byte of nearly every write repeats the row above.
 
     Parameters
     ----------
-    word, known : uint64, shape (n,)
-        Bus words and known-masks.
+    cycles : Cycles
+        All rows. Nothing is told without whole addresses and data.
     board : Board or None
+        ROM images.
     """
-    if len(word) < 4 * _ENOUGH:
+    if len(cycles) < 4 * _ENOUGH:
         return None
-    address = (word & np.uint64(0xFFFF)).astype(np.int64)
-    data = ((word >> np.uint64(DATA_SHIFT)) & np.uint64(0xFF)).astype(np.int64)
-    whole = bool((known & np.uint64(0xFFFFFF) == np.uint64(0xFFFFFF)).all())
-    rw_bit = np.uint64(CONTROL_SHIFT + CONTROL_BIT["RW"])
-    rw_known = bool(((known >> rw_bit) & np.uint64(1)).all())
-    read = (word >> rw_bit) & np.uint64(1) == np.uint64(1) if rw_known else None
-    if whole:
-        return (
-            _by_image(address, data, read, board)
-            or _by_operand(address, data)
-            or _by_writes(data, read)
-        )
-    return None
+    if not ((cycles.address_known == 0xFFFF).all() and (cycles.data_known == 0xFF).all()):
+        return None
+    address, data = cycles.address.astype(np.int64), cycles.data.astype(np.int64)
+    rw = np.uint16(1 << CONTROL_BIT["RW"])
+    read = (cycles.control & rw) != 0 if (cycles.control_known & rw).all() else None
+    return (
+        _by_image(address, data, read, board)
+        or _by_operand(address, data)
+        or _by_writes(data, read)
+    )
 
 
 def _by_image(
