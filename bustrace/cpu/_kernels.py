@@ -20,8 +20,8 @@ from numba import njit
 (AL, ALM, AH, AHM, POINTER, POINTERM, LATCH, LATCHM, CARRY, CARRYM) = range(12, 22)
 (ENTRY, OPERATION, OPCODE, RUNNING, VECTOR) = range(22, 27)
 (PENDING, NMI_SEEN, NMI_LEVEL, IRQ_LINE, SO_LEVEL, RES_LEVEL) = range(27, 33)
-(ADDRESS, ADDRESSM, OUT, OUTM, READ, CONTROLM) = range(33, 39)
-STATE_FIELDS = 39
+(ADDRESS, ADDRESSM, OUT, OUTM, READ, CONTROLM, WAITED) = range(33, 40)
+STATE_FIELDS = 40
 
 # RUNNING: what the current sequence is.
 INSTRUCTION, INTERRUPT, RESET = range(3)
@@ -29,7 +29,8 @@ INSTRUCTION, INTERRUPT, RESET = range(3)
 # Layout of one row of the packed table, int32.
 ADDRESS_MASK_AT = 0
 OPCODES_AT = 16
-MODES_AT = 272
+MEANINGS_AT = 272
+MODES_AT = 400
 FETCH = MODES_AT
 HELD = MODES_AT + 8
 
@@ -64,6 +65,13 @@ FLAG_N, FLAG_V, FLAG_D, FLAG_I, FLAG_Z, FLAG_C = 0x80, 0x40, 0x08, 0x04, 0x02, 0
 # What XAA and LXA or into A; it differs from die to die and with temperature (common practice).
 MAGIC = 0xEE
 
+# Fields of a packed meaning, beside the flags it changes in their places in P.
+AND_NONE, AND_A, AND_X, AND_S = range(4)
+SHIFT_NONE, SHIFT_LEFT, SHIFT_RIGHT, STEP_UP, STEP_DOWN = range(5)
+WITH_NOTHING, WITH_OR, WITH_XOR, WITH_AND, WITH_MAGIC, WITH_ADD, WITH_SUBTRACT = range(7)
+FORCE_NONE, FORCE_ONE, FORCE_ZERO = range(3)
+TO_A, TO_X, TO_Y, TO_S = 1 << 24, 1 << 25, 1 << 26, 1 << 27
+
 # Why a replay stopped.
 RAN_OUT, DISAGREES, UNDECIDED, UNKNOWN_OPCODE = range(4)
 
@@ -90,261 +98,143 @@ def _and_mask(a, am, b, bm):
 
 
 @njit(cache=True, nogil=True)
-def _set_flag(st, flag, on, known):
-    st[P] = (st[P] | flag) if on else (st[P] & ~flag)
-    st[PM] = (st[PM] | flag) if known else (st[PM] & ~flag)
+def _mean(st, table, v, m):
+    """Meaning of every mnemonic that computes, given the byte and mask it takes in.
 
+    Returns the byte and mask that a read-modify-write puts back.
 
-@njit(cache=True, nogil=True)
-def _set_nz(st, v, m):
-    _set_flag(st, FLAG_N, v & 0x80, m & 0x80)
-    _set_flag(st, FLAG_Z, v == 0, m == 0xFF or (v & m) != 0)
-
-
-@njit(cache=True, nogil=True)
-def _set_register(st, register, v, m):
-    st[register] = v
-    st[register + 1] = m
-    _set_nz(st, v, m)
-
-
-@njit(cache=True, nogil=True)
-def _compare(st, register, v, m):
-    total, known, carry_known = _add(st[register], st[register + 1], v ^ 0xFF, m, 1, 1)
-    _set_nz(st, total & 0xFF, known)
-    _set_flag(st, FLAG_C, total >> 8, carry_known)
-    return total & 0xFF, known
-
-
-@njit(cache=True, nogil=True)
-def _add_to_a(st, v, m, subtract):
-    """ADC, or SBC with `v` as read from the bus; NMOS decimal mode included.
-
-    NMOS decimal mode: Z from the binary sum, N and V from the sum before its upper digit is
-    corrected; SBC takes all flags from the binary difference (common practice; the makers' sheets
-    call N, V and Z invalid there).
+    NMOS decimal mode (common practice; the makers' sheets call N, V and Z invalid there): ADC takes
+    Z from the binary sum, N and V from the sum before its upper digit is corrected; SBC takes all
+    flags from the binary difference.
     """
+    op = st[OPERATION]
+    meaning = np.int64(table[MEANINGS_AT + op])
     a, am = st[A], st[AM]
     c, cm = st[P] & FLAG_C, st[PM] & FLAG_C
-    w = v ^ 0xFF if subtract else v
-    total, known, carry_known = _add(a, am, w, m, c, cm)
-    r = total & 0xFF
-    carry = total >> 8
-    overflow = (a ^ r) & (w ^ r) & 0x80
-    overflow_known = am & m & known & 0x80
-    _set_nz(st, r, known)
-    if (st[P] | ~st[PM]) & FLAG_D:
-        exact = am == 0xFF and m == 0xFF and cm and st[PM] & FLAG_D
-        known = 0xFF if exact else 0
-        carry_known = 1 if exact else 0
-        overflow_known = carry_known
-        if st[P] & FLAG_D:
-            if subtract:
-                low = (a & 15) - (v & 15) + c - 1
+    overflow, overflowm = (st[P] & FLAG_V) >> 6, (st[PM] & FLAG_V) >> 6
+
+    source = meaning >> 17 & 7
+    first = meaning >> 8 & 3
+    shift = meaning >> 10 & 7
+    combine = meaning >> 14 & 7
+    against = meaning >> 20 & 3
+    force = meaning >> 22 & 3
+    if source:
+        v, m = st[2 * source], st[2 * source + 1]
+    if first == AND_A:
+        v, m = v & a, _and_mask(v, m, a, am)
+    elif first == AND_X:
+        v, m = v & st[X], _and_mask(v, m, st[X], st[XM])
+    elif first == AND_S:
+        v, m = v & st[S], _and_mask(v, m, st[S], st[SM])
+    anded = v
+
+    carry_in, carry_inm = c & 0, c & 0 | 1
+    if meaning >> 13 & 1:
+        carry_in, carry_inm = c, cm
+    if shift == SHIFT_LEFT:
+        c, cm = v >> 7, m >> 7
+        v, m = (v << 1 & 0xFF) | carry_in, (m << 1 & 0xFF) | carry_inm
+    elif shift == SHIFT_RIGHT:
+        c, cm = v & 1, m & 1
+        v, m = v >> 1 | carry_in << 7, m >> 1 | carry_inm << 7
+    elif shift != SHIFT_NONE:
+        total, m, _ = _add(v, m, v & 0 | (1 if shift == STEP_UP else 0xFF), 0xFF, 0, 1)
+        v = total & 0xFF
+    put_back, put_backm = v, m
+
+    if combine == WITH_OR:
+        v, m = a | v, (am & m) | (am & a) | (m & v)
+    elif combine == WITH_XOR:
+        v, m = a ^ v, am & m
+    elif combine == WITH_AND:
+        v, m = a & v, _and_mask(a, am, v, m)
+    elif combine == WITH_MAGIC:
+        # MAGIC cannot be relied on: a bit is known only where A has a 1 or the rest gives 0.
+        v, m = (a | MAGIC) & v, (am & a & m) | (m & ~v)
+
+    # N follows (n, nm), Z (z, zm), the result (v, m).
+    n, nm, z, zm = v, m, v, m
+    in_decimal = st[P] & FLAG_D
+    decimal_known = st[PM] & FLAG_D
+    if combine == WITH_ADD or combine == WITH_SUBTRACT:
+        if against:
+            a, am = st[2 * against], st[2 * against + 1]
+            if op == SBX:
+                a, am = a & st[X], _and_mask(a, am, st[X], st[XM])
+            c, cm = c & 0 | 1, c & 0 | 1
+            in_decimal, decimal_known = c & 0, c & 0 | FLAG_D
+        w = v ^ 0xFF if combine == WITH_SUBTRACT else v
+        total, known, carry_known = _add(a, am, w, m, c, cm)
+        r = total & 0xFF
+        if not against:
+            overflow = (a ^ r) & (w ^ r) & 0x80
+            overflowm = am & m & known & 0x80
+        n, nm, z, zm = r, known, r, known
+        carry_in, c = c, total >> 8
+        if in_decimal or not decimal_known:
+            exact = 0xFF if am & m == 0xFF and cm and decimal_known else 0
+            known = carry_known = overflowm = nm = zm = exact
+            if in_decimal and combine == WITH_ADD:
+                low = (a & 15) + (v & 15) + carry_in
+                if low > 9:
+                    low = ((low + 6) & 15) + 16
+                r = (a & 0xF0) + (v & 0xF0) + low
+                n = r
+                overflow = (a ^ r) & (v ^ r) & 0x80
+                if r > 0x9F:
+                    r += 0x60
+                c = r >> 8
+            elif in_decimal:
+                low = (a & 15) - (v & 15) + carry_in - 1
                 if low < 0:
                     low = ((low - 6) & 15) - 16
                 r = (a & 0xF0) - (v & 0xF0) + low
                 if r < 0:
                     r -= 0x60
-                r &= 0xFF
-            else:
-                low = (a & 15) + (v & 15) + c
-                if low > 9:
-                    low = ((low + 6) & 15) + 16
-                r = (a & 0xF0) + (v & 0xF0) + low
-                st[P] = (st[P] & ~FLAG_N) | (r & FLAG_N)
-                overflow = (a ^ r) & (v ^ r) & 0x80
-                if r > 0x9F:
-                    r += 0x60
-                carry = 1 if r > 0xFF else 0
-                r &= 0xFF
-        if not exact:
-            st[PM] &= ~(FLAG_N | FLAG_Z)
-    _set_flag(st, FLAG_V, overflow, overflow_known)
-    _set_flag(st, FLAG_C, carry, carry_known)
-    st[A] = r
-    st[AM] = known
-
-
-@njit(cache=True, nogil=True)
-def _arr(st, v, m):
-    """ARR: AND, then ROR with flags of its own; in decimal mode the digits are corrected."""
-    t = st[A] & v
-    tm = _and_mask(st[A], st[AM], v, m)
-    c = st[P] & FLAG_C
-    cm = st[PM] & FLAG_C
-    r = (t >> 1) | (c << 7)
-    rm = (tm >> 1) | (cm << 7)
-    _set_register(st, A, r, rm)
-    carry = r >> 6 & 1
-    overflow = (r >> 6 ^ r >> 5) & 1
-    known = rm & 0x60 == 0x60
-    if (st[P] | ~st[PM]) & FLAG_D:
-        known = rm == 0xFF and tm == 0xFF and (st[PM] & FLAG_D) != 0
-        if not known:
-            st[AM] = 0
-            st[PM] &= ~(FLAG_N | FLAG_Z)
-        if st[P] & FLAG_D:
-            overflow = (t ^ r) & 0x40
-            if (t & 15) + (t & 1) > 5:
-                r = (r & 0xF0) | ((r + 6) & 15)
-            carry = 0
-            if (t & 0xF0) + (t & 0x10) > 0x50:
-                carry = 1
-                r = (r + 0x60) & 0xFF
-            st[A] = r
-    _set_flag(st, FLAG_V, overflow, known)
-    _set_flag(st, FLAG_C, carry, known)
-
-
-@njit(cache=True, nogil=True)
-def _modify(st, op, v, m):
-    """Result and mask of a read-modify-write mnemonic; sets flags and, where it combines, A."""
-    c = st[P] & FLAG_C
-    cm = st[PM] & FLAG_C
-    if op == INC or op == ISC:
-        total, rm, _ = _add(v, m, 1, 0xFF, 0, 1)
-        r = total & 0xFF
-    elif op == DEC or op == DCP:
-        total, rm, _ = _add(v, m, 0xFF, 0xFF, 0, 1)
-        r = total & 0xFF
-    elif op == ASL or op == SLO or op == ROL or op == RLA:
-        rotate = op == ROL or op == RLA
-        r = (v << 1 & 0xFF) | (c if rotate else 0)
-        rm = (m << 1 & 0xFF) | (cm if rotate else 1)
-        _set_flag(st, FLAG_C, v & 0x80, m & 0x80)
-    else:
-        rotate = op == ROR or op == RRA
-        r = v >> 1 | (c << 7 if rotate else 0)
-        rm = m >> 1 | (cm << 7 if rotate else 0x80)
-        _set_flag(st, FLAG_C, v & 1, m & 1)
-    if op == SLO:
-        _load(st, ORA, r, rm)
-    elif op == RLA:
-        _load(st, AND, r, rm)
-    elif op == SRE:
-        _load(st, EOR, r, rm)
-    elif op == RRA:
-        _add_to_a(st, r, rm, False)
-    elif op == ISC:
-        _add_to_a(st, r, rm, True)
-    elif op == DCP:
-        _compare(st, A, r, rm)
-    else:
-        _set_nz(st, r, rm)
-    return r, rm
-
-
-@njit(cache=True, nogil=True)
-def _load(st, op, v, m):
-    """Meaning of a mnemonic that takes a byte from the bus."""
-    a, am = st[A], st[AM]
-    if op == LDA or op == PLA:
-        _set_register(st, A, v, m)
-    elif op == LDX:
-        _set_register(st, X, v, m)
-    elif op == LDY:
-        _set_register(st, Y, v, m)
-    elif op == LAX:
-        _set_register(st, A, v, m)
-        _set_register(st, X, v, m)
-    elif op == AND:
-        _set_register(st, A, a & v, _and_mask(a, am, v, m))
-    elif op == ORA:
-        _set_register(st, A, a | v, (am & m) | (am & a) | (m & v))
-    elif op == EOR:
-        _set_register(st, A, a ^ v, am & m)
-    elif op == ADC:
-        _add_to_a(st, v, m, False)
-    elif op == SBC:
-        _add_to_a(st, v, m, True)
-    elif op == CMP:
-        _compare(st, A, v, m)
-    elif op == CPX:
-        _compare(st, X, v, m)
-    elif op == CPY:
-        _compare(st, Y, v, m)
-    elif op == BIT:
-        both = _and_mask(a, am, v, m)
-        _set_flag(st, FLAG_Z, a & v == 0, both == 0xFF or (a & v & both) != 0)
-        _set_flag(st, FLAG_N, v & 0x80, m & 0x80)
-        _set_flag(st, FLAG_V, v & 0x40, m & 0x40)
-    elif op == PLP:
-        _set_status(st, v, m)
-    elif op == ANC:
-        _set_register(st, A, a & v, _and_mask(a, am, v, m))
-        _set_flag(st, FLAG_C, st[A] & 0x80, st[AM] & 0x80)
-    elif op == ALR:
-        st[A], st[AM] = _modify_lsr(st, a & v, _and_mask(a, am, v, m))
+            r &= 0xFF
+        v, m, cm = r, known, carry_known
     elif op == ARR:
-        _arr(st, v, m)
-    elif op == SBX:
-        both = _and_mask(a, am, st[X], st[XM])
-        st[X] &= a
-        st[XM] = both
-        st[X], st[XM] = _compare(st, X, v, m)
-    elif op == LAS:
-        r = v & st[S]
-        rm = _and_mask(v, m, st[S], st[SM])
-        st[S] = r
-        st[SM] = rm
-        _set_register(st, X, r, rm)
-        _set_register(st, A, r, rm)
-    elif op == XAA or op == LXA:
-        # MAGIC cannot be relied on: a bit is known only where A has a 1 or the rest gives 0.
-        rest, restm = v, m
-        if op == XAA:
-            rest = v & st[X]
-            restm = _and_mask(v, m, st[X], st[XM])
-        r = (a | MAGIC) & rest
-        rm = (am & a & restm) | (restm & ~rest)
-        _set_register(st, A, r, rm)
-        if op == LXA:
-            _set_register(st, X, r, rm)
+        c, cm = v >> 6 & 1, m >> 6 & 1
+        overflow, overflowm = (v >> 6 ^ v >> 5) & 1, m >> 6 & m >> 5 & 1
+        if in_decimal or not decimal_known:
+            m = 0xFF if m == 0xFF and decimal_known else 0
+            cm = overflowm = nm = zm = m
+        if in_decimal:
+            overflow = (anded ^ v) & 0x40
+            c = 1 if (anded & 0xF0) + (anded & 0x10) > 0x50 else 0
+            if (anded & 15) + (anded & 1) > 5:
+                v = (v & 0xF0) | ((v + 6) & 15)
+            v = (v + 0x60 * c) & 0xFF
+    elif op == ANC:
+        c, cm = v >> 7, m >> 7
+    elif op == BIT:
+        z, zm = a & v, _and_mask(a, am, v, m)
+        overflow, overflowm = v & 0x40, m & 0x40
 
+    changed = meaning & 0xCF
+    flags = (n & FLAG_N) | (FLAG_I | FLAG_D if force == FORCE_ONE else 0)
+    known = (nm & FLAG_N) | FLAG_I | FLAG_D
+    if force != FORCE_NONE:
+        c = overflow = 1 if force == FORCE_ONE else 0
+        cm = overflowm = 1
+    flags |= (FLAG_V if overflow else 0) | (FLAG_C if c else 0) | (0 if z else FLAG_Z)
+    known |= (FLAG_V if overflowm else 0) | (FLAG_C if cm else 0)
+    known |= FLAG_Z if zm == 0xFF or z & zm else 0
+    if op == PLP:
+        flags, known = v, m
+    st[P] = (st[P] & ~changed) | (flags & changed)
+    st[PM] = (st[PM] & ~changed) | (known & changed)
 
-@njit(cache=True, nogil=True)
-def _modify_lsr(st, v, m):
-    _set_flag(st, FLAG_C, v & 1, m & 1)
-    _set_nz(st, v >> 1, m >> 1 | 0x80)
-    return v >> 1, m >> 1 | 0x80
-
-
-@njit(cache=True, nogil=True)
-def _set_status(st, v, m):
-    st[P] = (v | 0x20) & 0xEF
-    st[PM] = m | 0x30
-
-
-@njit(cache=True, nogil=True)
-def _operate(st, op):
-    """Meaning of a mnemonic that touches registers only."""
-    if op == TAX:
-        _set_register(st, X, st[A], st[AM])
-    elif op == TAY:
-        _set_register(st, Y, st[A], st[AM])
-    elif op == TXA:
-        _set_register(st, A, st[X], st[XM])
-    elif op == TYA:
-        _set_register(st, A, st[Y], st[YM])
-    elif op == TSX:
-        _set_register(st, X, st[S], st[SM])
-    elif op == TXS:
-        st[S] = st[X]
-        st[SM] = st[XM]
-    elif op == INX or op == INY or op == DEX or op == DEY:
-        register = X if op == INX or op == DEX else Y
-        step = 1 if op == INX or op == INY else 0xFF
-        total, known, _ = _add(st[register], st[register + 1], step, 0xFF, 0, 1)
-        _set_register(st, register, total & 0xFF, known)
-    elif op == CLC or op == SEC:
-        _set_flag(st, FLAG_C, op == SEC, True)
-    elif op == CLI or op == SEI:
-        _set_flag(st, FLAG_I, op == SEI, True)
-    elif op == CLD or op == SED:
-        _set_flag(st, FLAG_D, op == SED, True)
-    elif op == CLV:
-        _set_flag(st, FLAG_V, False, True)
+    if meaning & TO_A:
+        st[A], st[AM] = v, m
+    if meaning & TO_X:
+        st[X], st[XM] = v, m
+    if meaning & TO_Y:
+        st[Y], st[YM] = v, m
+    if meaning & TO_S:
+        st[S], st[SM] = v, m
+    return put_back, put_backm
 
 
 @njit(cache=True, nogil=True)
@@ -363,7 +253,7 @@ def _stored(st, op):
 
 @njit(cache=True, nogil=True)
 def _branch_flag(op):
-    """Flag that a branch looks at, and the level at which it is taken."""
+    """Flag that a branch looks at, and its level (0 or not) when the branch is taken."""
     if op == BPL or op == BMI:
         return FLAG_N, op == BMI
     if op == BVC or op == BVS:
@@ -374,136 +264,113 @@ def _branch_flag(op):
 
 
 @njit(cache=True, nogil=True)
-def _untaken(st):
-    flag, level = _branch_flag(st[OPERATION])
-    return ((st[P] & flag) != 0) != level
+def _ends(st, end):
+    """Whether the instruction ends with this cycle."""
+    if end == END_UNTAKEN:
+        flag, level = _branch_flag(st[OPERATION])
+        return ((st[P] & flag) != 0) != level
+    return end == END_YES or (end == END_SAME and st[CARRY] == 0)
 
 
 @njit(cache=True, nogil=True)
-def _step_pc(st):
-    if st[PCM] == 0xFFFF:
-        st[PC] = (st[PC] + 1) & 0xFFFF
-        return
-    low, lowm, carrym = _add(st[PC] & 0xFF, st[PCM] & 0xFF, 1, 0xFF, 0, 1)
-    high, highm, _ = _add(st[PC] >> 8, st[PCM] >> 8, low >> 8, 0xFF, 0, 1)
-    if not carrym:
-        highm = 0
-    st[PC] = (high & 0xFF) << 8 | (low & 0xFF)
-    st[PCM] = highm << 8 | lowm
-
-
-@njit(cache=True, nogil=True)
-def _index(st, field, register):
-    """Add an index register to a byte of the address; the carry is kept apart."""
-    total, known, carry_known = _add(st[field], st[field + 1], st[register], st[register + 1], 0, 1)
-    st[field] = total & 0xFF
-    st[field + 1] = known
-    st[CARRY] = total >> 8
-    st[CARRYM] = carry_known
-
-
-@njit(cache=True, nogil=True)
-def _carry_into_high(st):
-    if st[CARRYM]:
-        total, known, _ = _add(st[AH], st[AHM], st[CARRY], 0xFF, 0, 1)
-    else:
-        total, known = st[AH] + st[CARRY], 0
-    st[AH] = total & 0xFF
-    st[AHM] = known
-
-
-@njit(cache=True, nogil=True)
-def _act(st, table, action, data, datam):
-    """Do what the microcycle says with the byte on the data pins."""
+def _act(st, table, entry, data, datam):
+    """Do what a microcycle says with the byte on the data pins, then count."""
+    action = entry >> 7 & 31
+    count = entry >> 12 & 3
     op = st[OPERATION]
     if action == DO_OPCODE:
         code = data
         if st[RUNNING] == RESET or st[PENDING]:
+            code = 0
             if st[RUNNING] != RESET:
                 st[RUNNING] = INTERRUPT
-            code = 0
         else:
-            _step_pc(st)
+            count = COUNT_PC
         st[PENDING] = 0
         st[VECTOR] = 0
         st[OPCODE] = code
         word = table[OPCODES_AT + code]
         st[OPERATION] = word >> 8
         st[ENTRY] = MODES_AT + 8 * (word & 0xFF)
-    elif action == DO_LOAD or (action == DO_LOAD_CARRY and not st[CARRY]):
-        _load(st, op, data, datam)
+    elif (
+        action == DO_LOAD or action == DO_OPERATE or (action == DO_LOAD_CARRY and not st[CARRY])
+    ):  # fmt: skip
+        _mean(st, table, data, datam)
+    elif action == DO_ACCUMULATE:
+        st[A], st[AM] = _mean(st, table, st[A], st[AM])
+    elif action == DO_MODIFY:
+        st[LATCH], st[LATCHM] = _mean(st, table, st[LATCH], st[LATCHM])
     elif action == DO_LOW:
         st[AL], st[ALM], st[AH], st[AHM] = data, datam, 0, 0xFF
     elif action == DO_HIGH or action == DO_HIGH_X or action == DO_HIGH_Y:
         st[AH], st[AHM] = data, datam
-        if action != DO_HIGH:
-            _index(st, AL, X if action == DO_HIGH_X else Y)
     elif action == DO_LATCH or action == DO_OFFSET:
         st[LATCH], st[LATCHM] = data, datam
-    elif action == DO_OPERATE:
-        _operate(st, op)
-    elif action == DO_ACCUMULATE:
-        st[A], st[AM] = _modify(st, op, st[A], st[AM])
+    elif action == DO_POINTER:
+        st[POINTER], st[POINTERM] = data, datam
     elif action == DO_JUMP:
-        st[PC] = data << 8 | st[LATCH]
-        st[PCM] = datam << 8 | st[LATCHM]
+        st[PC], st[PCM] = data << 8 | st[LATCH], datam << 8 | st[LATCHM]
     elif action == DO_TARGET:
-        offset = st[LATCH] - 256 if st[LATCH] & 0x80 else st[LATCH]
-        low = (st[PC] & 0xFF) + offset
-        st[CARRY] = low >> 8
+        low = (st[PC] & 0xFF) + st[LATCH] - ((st[LATCH] & 0x80) << 1)
+        st[CARRY], st[CARRYM] = low >> 8, 1
         st[PC] = (st[PC] & 0xFF00) | (low & 0xFF)
     elif action == DO_TARGET_CARRY:
         st[PC] = (st[PC] + (st[CARRY] << 8)) & 0xFFFF
-    elif action == DO_CARRY or action == DO_LOAD_CARRY:
-        _carry_into_high(st)
-    elif action == DO_LOW_X or action == DO_LOW_Y:
-        _index(st, AL, X if action == DO_LOW_X else Y)
-    elif action == DO_MODIFY:
-        st[LATCH], st[LATCHM] = _modify(st, op, st[LATCH], st[LATCHM])
-    elif action == DO_POINTER:
-        st[POINTER], st[POINTERM] = data, datam
-    elif action == DO_POINTER_X:
-        _index(st, POINTER, X)
-    elif action == DO_CARRY_AND:
-        v, m = _stored(st, op)
-        if op == TAS:
-            st[S], st[SM] = v, m
+    elif action == DO_CARRY or action == DO_LOAD_CARRY or action == DO_CARRY_AND:
         high, highm, _ = _add(st[AH], st[AHM], 1, 0xFF, 0, 1)
-        st[LATCH] = v & high & 0xFF
-        st[LATCHM] = _and_mask(v, m, high & 0xFF, highm)
+        high &= 0xFF
+        if action == DO_CARRY_AND:
+            v, m = _stored(st, op)
+            if op == TAS:
+                st[S], st[SM] = v, m
+            m = _and_mask(v, m, high, highm)
+            high, highm = v & high, m
+            st[LATCH], st[LATCHM] = high, m
         if st[CARRY]:
-            st[AH], st[AHM] = st[LATCH], st[LATCHM]
+            st[AH], st[AHM] = high, highm
         if not st[CARRYM]:
             st[AHM] = 0
     elif action == DO_FLAGS:
-        _set_status(st, data, datam)
+        st[P], st[PM] = (data | 0x20) & 0xEF, datam | 0x30
     elif action == DO_VECTOR:
-        if st[RUNNING] == RESET:
-            st[VECTOR] = 0xFFFC
-            st[NMI_SEEN] = 0
-        elif st[NMI_SEEN]:
-            st[VECTOR] = 0xFFFA
-            st[NMI_SEEN] = 0
-        else:
-            st[VECTOR] = 0xFFFE
-        _set_flag(st, FLAG_I, True, True)
+        st[VECTOR] = 0xFFFC if st[RUNNING] == RESET else 0xFFFA if st[NMI_SEEN] else 0xFFFE
+        st[P] |= FLAG_I
+        st[PM] |= FLAG_I
+
+    # Index registers are added to one byte of the address; the carry is kept apart.
+    indexed = -1
+    if action == DO_HIGH_X or action == DO_HIGH_Y or action == DO_LOW_X or action == DO_LOW_Y:
+        indexed = AL
+    elif action == DO_POINTER_X:
+        indexed = POINTER
+    if indexed >= 0:
+        by = Y if action == DO_HIGH_Y or action == DO_LOW_Y else X
+        step, stepm = st[by], st[by + 1]
+    elif count == COUNT_S_UP or count == COUNT_S_DOWN:
+        indexed = S
+        step, stepm = 1 if count == COUNT_S_UP else 0xFF, 0xFF
+    if indexed >= 0:
+        total, known, carry_known = _add(st[indexed], st[indexed + 1], step, stepm, 0, 1)
+        st[indexed], st[indexed + 1] = total & 0xFF, known
+        if indexed != S:
+            st[CARRY], st[CARRYM] = total >> 8, carry_known
+
+    if count == COUNT_PC and st[RUNNING] == INSTRUCTION:
+        # As in `_add`: the increment with unknown bits 0 and with unknown bits 1.
+        differ = ((st[PC] & st[PCM]) + 1) ^ ((st[PC] | (st[PCM] ^ 0xFFFF)) + 1)
+        st[PCM] &= ~differ
+        st[PC] = (st[PC] + 1) & 0xFFFF
 
 
 @njit(cache=True, nogil=True)
-def _ends(st, end):
-    """Whether the instruction ends with this cycle."""
-    if end == END_YES:
-        return True
-    if end == END_SAME:
-        return st[CARRY] == 0
-    return end == END_UNTAKEN and _untaken(st)
+def end_cycle(st, table, data, datam, pins):
+    """End the current cycle with these pins and show the next one.
 
-
-@njit(cache=True, nogil=True)
-def _end_cycle(st, table, data, datam, pins):
-    """End the current cycle with these pins and show the next one."""
+    st : int64 (STATE_FIELDS,), written. table : int32, one row of the packed table. data, datam :
+    byte on the data pins and the mask of its known bits. pins : levels, RES_PIN | ...
+    """
     entry_at = st[ENTRY]
-    entry = table[entry_at]
+    entry = np.int64(table[entry_at])
     poll = entry >> 17 & 3
     end = entry >> 14 & 7
     # What is looked at now was latched at the end of the cycle before.
@@ -512,28 +379,23 @@ def _end_cycle(st, table, data, datam, pins):
     ):
         st[PENDING] = 1
 
+    st[WAITED] = 1
     if pins & RDY_PIN or not st[READ]:
-        action = entry >> 7 & 31
-        _act(st, table, action, data, datam)
-        count = entry >> 12 & 3
-        if count == COUNT_PC:
-            if st[RUNNING] == INSTRUCTION:
-                _step_pc(st)
-        elif count != COUNT_NONE:
-            step = 1 if count == COUNT_S_UP else 0xFF
-            total, known, _ = _add(st[S], st[SM], step, 0xFF, 0, 1)
-            st[S], st[SM] = total & 0xFF, known
+        st[WAITED] = 0
+        _act(st, table, entry, data, datam)
         if _ends(st, end):
             st[ENTRY] = FETCH
             st[RUNNING] = INSTRUCTION
+            # An NMI edge that came while its vector was being fetched is lost with the one served.
+            if st[VECTOR] == 0xFFFA or st[VECTOR] == 0xFFFC:
+                st[NMI_SEEN] = 0
         elif end != END_STAY:
             st[ENTRY] = entry_at + 1
 
     # RES acts two cycles after its level; what the aborted instruction did is not known.
     if not st[RES_LEVEL]:
         if entry_at != HELD:
-            st[PCM] = st[AM] = st[XM] = st[YM] = st[SM] = 0
-            st[PM] = 0x30
+            st[PCM], st[AM], st[XM], st[YM], st[SM], st[PM] = 0, 0, 0, 0, 0, 0x30
         st[ENTRY] = HELD
         st[PENDING] = 0
         st[RUNNING] = RESET
@@ -543,18 +405,22 @@ def _end_cycle(st, table, data, datam, pins):
     if st[NMI_LEVEL] and not pins & NMI_PIN:
         st[NMI_SEEN] = 1
     if st[SO_LEVEL] and not pins & SO_PIN:
-        _set_flag(st, FLAG_V, True, True)
+        st[P] |= FLAG_V
+        st[PM] |= FLAG_V
     st[RES_LEVEL] = pins & RES_PIN
     st[NMI_LEVEL] = pins & NMI_PIN
     st[SO_LEVEL] = pins & SO_PIN
     st[IRQ_LINE] = 0 if pins & IRQ_PIN else 1
-    _show(st, table)
+    show(st, table)
 
 
 @njit(cache=True, nogil=True)
-def _show(st, table):
-    """Put the current cycle's address, data and R/W on the pins."""
-    entry = table[st[ENTRY]]
+def show(st, table):
+    """Put the current cycle's address, data and R/W on the pins.
+
+    st : int64 (STATE_FIELDS,), written. table : int32, one row of the packed table.
+    """
+    entry = np.int64(table[st[ENTRY]])
     where = entry & 15
     if where == AT_PC:
         address, mask = st[PC], st[PCM]
@@ -576,6 +442,17 @@ def _show(st, table):
         address, mask = st[VECTOR] | 1, 0xFFFF
     else:
         address, mask = 0xFFFE if where == AT_FFFE else 0xFFFF, 0xFFFF
+
+    # A wait in a cycle that carries into the high byte shows the carried address from its second
+    # cycle on: seen in recordings of reads (chip traces); elsewhere the high byte is left open.
+    if st[WAITED] and st[CARRY]:
+        action = entry >> 7 & 31
+        if action == DO_LOAD_CARRY or action == DO_CARRY or action == DO_CARRY_AND:
+            address = (address + 0x100) & 0xFFFF
+            if action != DO_LOAD_CARRY:
+                mask &= 0xFF
+        elif action == DO_TARGET_CARRY:
+            mask &= 0xFF
 
     access = entry >> 4 & 7
     out, outm = 0, 0
@@ -605,24 +482,6 @@ def _show(st, table):
     st[ADDRESSM] = mask & table[ADDRESS_MASK_AT]
     st[OUT] = out
     st[OUTM] = outm
-
-
-@njit(cache=True, nogil=True)
-def show(st, table):
-    """Put the current cycle on the pins, after `st` was filled in by the caller.
-
-    st : int64 (STATE_FIELDS,), written; table : int32, one row of the packed table.
-    """
-    _show(st, table)
-
-
-@njit(cache=True, nogil=True)
-def end_cycle(st, table, data, pins):
-    """End one cycle: `data` the byte on the data pins, `pins` the levels (RES_PIN | ...).
-
-    st : int64 (STATE_FIELDS,), written; table : int32, one row of the packed table.
-    """
-    _end_cycle(st, table, data, 0xFF, pins)
 
 
 @njit(cache=True, nogil=True)
@@ -676,7 +535,10 @@ def _decide(st, entry, k, offset, address, address_known, control, control_known
         return False
     if untaken:
         flag, level = _branch_flag(st[OPERATION])
-        _set_flag(st, flag, level != (ends == 1), True)
+        st[P] &= ~flag
+        if level != (ends == 1):
+            st[P] |= flag
+        st[PM] |= flag
     else:
         st[CARRY] = 1 - ends
         st[CARRYM] = 1
@@ -721,7 +583,7 @@ def replay(
     begins = True
     for k in range(n):
         entry_at = st[ENTRY]
-        entry = table[entry_at]
+        entry = np.int64(table[entry_at])
         if begins:
             row_cycle[rows] = k
             row_kind[rows] = _row_kind(st)
@@ -759,9 +621,9 @@ def replay(
                 reason = DISAGREES
                 break
 
-        levels = pins[k] if pins.size else 31
-        datum = reads[k]
-        known = reads_known[k] if reads_known.size else 0xFF
+        levels = np.int64(pins[k]) if pins.size else 31
+        datum = np.int64(reads[k])
+        known = np.int64(reads_known[k]) if reads_known.size else 0xFF
         waits = st[READ] and not levels & RDY_PIN
         if not waits:
             if entry_at == FETCH and known != 0xFF and not st[PENDING] and st[RUNNING] != RESET:
@@ -772,7 +634,7 @@ def replay(
             ):
                 reason = UNDECIDED
                 break
-        _end_cycle(st, table, datum, known, levels)
+        end_cycle(st, table, datum, known, levels)
         ended = k + 1
 
         now = st[ENTRY]

@@ -231,7 +231,7 @@ class Executor:
             | (8 if rdy else 0)
             | (16 if so else 0)
         )
-        self._end(self._fields, self._row, data_in, pins)
+        self._end(self._fields, self._row, data_in, 0xFF, pins)
 
     @property
     def address(self) -> int:

@@ -103,16 +103,6 @@ TAS and    9B:abs,y
 XAA read   8B:imm
 """
 
-# Every mnemonic, in the order the kernels number them: append, never reorder.
-OPERATIONS: Final = tuple(
-    (
-        "ADC ALR ANC AND ARR ASL BCC BCS BEQ BIT BMI BNE BPL BRK BVC BVS CLC CLD CLI "
-        "CLV CMP CPX CPY DCP DEC DEX DEY EOR INC INX INY ISC JAM JMP JSR LAS LAX LDA "
-        "LDX LDY LSR LXA NOP ORA PHA PHP PLA PLP RLA ROL ROR RRA RTI RTS SAX SBC SBX "
-        "SEC SED SEI SHA SHX SHY SLO SRE STA STX STY TAS TAX TAY TSX TXA TXS TYA XAA"
-    ).split()
-)
-
 # Short names used in the matrix -> (line of the microcycle table, operand bytes). The line's name
 # gets the access appended where the access is not "-" and the mode reaches memory.
 MODES: Final = {

@@ -21,12 +21,14 @@ from bustrace.cpu.microcycles import (
     parse_mode,
     parse_table,
 )
-from bustrace.cpu.opcodes import OPERATIONS, Opcode, nmos_matrix
+from bustrace.cpu.mnemonics import OPERATIONS, packed_meanings
+from bustrace.cpu.opcodes import Opcode, nmos_matrix
 from bustrace.errors import InputError, nearest
 
 ADDRESS_MASK_AT: Final = 0
 OPCODES_AT: Final = 16
-MODES_AT: Final = OPCODES_AT + 256
+MEANINGS_AT: Final = OPCODES_AT + 256
+MODES_AT: Final = MEANINGS_AT + 128
 MODES_KEPT: Final = 80
 
 
@@ -108,8 +110,8 @@ def packed_table() -> npt.NDArray[np.int32]:
     -------
     int32, shape (n_variants, MODES_AT + MODES_KEPT * MODE_SLOTS)
         Word ADDRESS_MASK_AT: mask of the address pins. Word OPCODES_AT + opcode: place of its mode
-        among the modes, plus 256 times the place of its mnemonic in OPERATIONS. From MODES_AT,
-        MODE_SLOTS packed microcycles for each mode.
+        among the modes, plus 256 times the place of its mnemonic in OPERATIONS. From
+        MEANINGS_AT, one word a mnemonic. From MODES_AT, MODE_SLOTS packed microcycles a mode.
     """
     table = np.zeros((len(VARIANTS), MODES_AT + MODES_KEPT * MODE_SLOTS), dtype=np.int32)
     for row, variant in zip(table, VARIANTS, strict=True):
@@ -118,6 +120,8 @@ def packed_table() -> npt.NDArray[np.int32]:
         if len(modes) > MODES_KEPT:
             raise ValueError(f"more than {MODES_KEPT} modes in {variant.name}")
         row[ADDRESS_MASK_AT] = (1 << variant.address_bits) - 1
+        meanings = packed_meanings()
+        row[MEANINGS_AT : MEANINGS_AT + len(meanings)] = meanings
         for opcode in variant.opcodes():
             word = places[opcode.microcycles] | OPERATIONS.index(opcode.mnemonic) << 8
             row[OPCODES_AT + opcode.opcode] = word

@@ -1,0 +1,147 @@
+"""What each mnemonic computes, one line each, once for all addressing modes.
+
+    NAME : [WORD ...]
+
+in the order the work is done:
+
+    from:R     the operand is a register, not the byte read
+    and:R      the operand is first ANDed with a register
+    left right shift one place through the carry; `rotate` lets the old carry in
+    up down    step by one
+    or xor then-and magic add subtract
+               combine with A. `then-and` is an AND after a shift; `magic` first ORs into A a
+               constant that differs from die to die
+    against:R  the `subtract` is a comparison with this register; the carry going in is 1
+    to:RR      registers that take the result
+    sets clears  the flags named become 1 or 0
+    N V D I Z C  flags that change
+
+A line without words moves data or control only; the microcycle table says how.
+
+The order of the lines numbers the mnemonics for the kernels: append, never reorder.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+MNEMONICS: Final = """
+ADC : add to:a NVZC
+ALR : and:a right to:a NZC
+ANC : and:a to:a NZC
+AND : and:a to:a NZ
+ARR : and:a right rotate to:a NVZC
+ASL : left NZC
+BCC :
+BCS :
+BEQ :
+BIT : NVZ
+BMI :
+BNE :
+BPL :
+BRK :
+BVC :
+BVS :
+CLC : clears C
+CLD : clears D
+CLI : clears I
+CLV : clears V
+CMP : subtract against:a NZC
+CPX : subtract against:x NZC
+CPY : subtract against:y NZC
+DCP : down subtract against:a NZC
+DEC : down NZ
+DEX : from:x down to:x NZ
+DEY : from:y down to:y NZ
+EOR : xor to:a NZ
+INC : up NZ
+INX : from:x up to:x NZ
+INY : from:y up to:y NZ
+ISC : up subtract to:a NVZC
+JAM :
+JMP :
+JSR :
+LAS : and:s to:axs NZ
+LAX : to:ax NZ
+LDA : to:a NZ
+LDX : to:x NZ
+LDY : to:y NZ
+LSR : right NZC
+LXA : magic to:ax NZ
+NOP :
+ORA : or to:a NZ
+PHA :
+PHP :
+PLA : to:a NZ
+PLP : NVDIZC
+RLA : left rotate then-and to:a NZC
+ROL : left rotate NZC
+ROR : right rotate NZC
+RRA : right rotate add to:a NVZC
+RTI :
+RTS :
+SAX :
+SBC : subtract to:a NVZC
+SBX : subtract against:a to:x NZC
+SEC : sets C
+SED : sets D
+SEI : sets I
+SHA :
+SHX :
+SHY :
+SLO : left or to:a NZC
+SRE : right xor to:a NZC
+STA :
+STX :
+STY :
+TAS :
+TAX : from:a to:x NZ
+TAY : from:a to:y NZ
+TSX : from:s to:x NZ
+TXA : from:x to:a NZ
+TXS : from:x to:s
+TYA : from:y to:a NZ
+XAA : and:x magic to:a NZ
+"""
+
+OPERATIONS: Final = tuple(line.split()[0] for line in MNEMONICS.strip().splitlines())
+
+# Bit position and words of each field of a packed meaning; `to` has a bit for each register.
+FIELDS: Final = {
+    "and": (8, ("", "and:a", "and:x", "and:s")),
+    "shift": (10, ("", "left", "right", "up", "down")),
+    "rotate": (13, ("", "rotate")),
+    "combine": (14, ("", "or", "xor", "then-and", "magic", "add", "subtract")),
+    "from": (17, ("", "from:a", "from:x", "from:y", "from:s")),
+    "against": (20, ("", "against:a", "against:x", "against:y")),
+    "force": (22, ("", "sets", "clears")),
+}
+TO_SHIFT: Final = 24
+FLAG_BITS: Final = {"N": 0x80, "V": 0x40, "D": 0x08, "I": 0x04, "Z": 0x02, "C": 0x01}
+
+
+def packed_meanings() -> list[int]:
+    """Meaning of each mnemonic as one integer, in the order of `OPERATIONS`.
+
+    Raises
+    ------
+    ValueError
+        A word outside the vocabulary.
+    """
+    return [_packed(line.partition(":")[2].split()) for line in MNEMONICS.strip().splitlines()]
+
+
+def _packed(words: list[str]) -> int:
+    packed = 0
+    for word in words:
+        field = next((f for f in FIELDS.values() if word in f[1]), None)
+        if field is not None:
+            packed |= field[1].index(word) << field[0]
+        elif word.startswith("to:"):
+            for register in word[3:]:
+                packed |= 1 << (TO_SHIFT + "axys".index(register))
+        elif set(word) <= set(FLAG_BITS):
+            packed |= sum(FLAG_BITS[letter] for letter in word)
+        else:
+            raise ValueError(f"unknown word {word!r} among the mnemonics")
+    return packed
