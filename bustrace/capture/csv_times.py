@@ -1,0 +1,120 @@
+"""The exact sample rate behind rounded times, and times put back on its grid."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.units import PS_PER_SECOND
+
+# A rate or period that someone would set on an analyser has few digits.
+_MOST_DIGITS = 7
+_FEWEST_ROWS = 4
+
+
+def rounding_ps(significant: int, largest_ps: int) -> int:
+    """Weight of the last digit of the times, in ps, at least 1.
+
+    Parameters
+    ----------
+    significant : int
+        Most significant digits that any time has.
+    largest_ps : int
+        Largest time, without sign. Times written with a fixed number of decimals and times
+        written with a fixed number of significant digits are both coarsest there.
+    """
+    if significant == 0 or largest_ps == 0:
+        return 1
+    return int(10 ** max(0, len(str(largest_ps)) - significant))
+
+
+def uniform_rate(first_ps: int, last_ps: int, rows: int, unit_ps: int) -> Fraction | None:
+    """Rate of a file with one row a sample, given that its times were rounded to `unit_ps`.
+
+    The whole length narrows the period down; of what is left the rate (or the period) with the
+    fewest digits is taken. None when no rate or several of that many digits remain.
+    """
+    span = last_ps - first_ps
+    if rows < _FEWEST_ROWS or span <= unit_ps:
+        return None
+    slowest = Fraction(PS_PER_SECOND * (rows - 1), span + unit_ps)
+    fastest = Fraction(PS_PER_SECOND * (rows - 1), span - unit_ps)
+    return simplest_rate(slowest, fastest)
+
+
+def simplest_rate(slowest: Fraction, fastest: Fraction) -> Fraction | None:
+    """Rate between two bounds that a person would have set: few digits in Hz, or in ps."""
+    if slowest == fastest:
+        return slowest
+    by_rate = _shortest_between(slowest, fastest)
+    by_period = _shortest_between(PS_PER_SECOND / fastest, PS_PER_SECOND / slowest)
+    if by_rate is None and by_period is None:
+        return None
+    if by_period is None or (by_rate is not None and by_rate[0] <= by_period[0]):
+        assert by_rate is not None
+        return by_rate[1]
+    return None if by_period[1] is None else PS_PER_SECOND / by_period[1]
+
+
+def _shortest_between(low: Fraction, high: Fraction) -> tuple[int, Fraction | None] | None:
+    """Fewest decimal digits of a number in [low, high], and the number if it is the only one."""
+    place = len(str(int(high))) if high >= 1 else 0
+    for digits in range(1, _MOST_DIGITS + 1):
+        step = Fraction(10) ** (place - digits)
+        lowest = -(-low // step)
+        count = high // step - lowest + 1
+        if count > 0:
+            return digits, (lowest * step if count == 1 else None)
+    return None
+
+
+def on_grid(
+    time_ps: npt.NDArray[np.int64], rate: Fraction, unit_ps: int
+) -> npt.NDArray[np.int64] | None:
+    """Put rounded times back on the grid of a sample rate.
+
+    Parameters
+    ----------
+    time_ps : int64, shape (n,)
+        Never decreasing.
+    rate : Fraction
+    unit_ps : int
+        How far a time may lie from its sample.
+
+    Returns
+    -------
+    int64, shape (n,), or None
+        index * 10^12 * den // num for each time. Where time 0 is no sample, the grid is counted
+        from the first time. None when a time is on no sample, or two times on one.
+    """
+    for origin in (0, int(time_ps[0]) if len(time_ps) else 0):
+        distance = time_ps - origin
+        index = np.rint(distance * float(rate / PS_PER_SECOND)).astype(np.int64)
+        error = np.abs(distance - index * float(PS_PER_SECOND / rate))
+        # Floats serve to find the sample; half a ps covers what they lose.
+        fits = len(error) == 0 or float(error.max()) <= unit_ps + 0.5
+        if fits and not np.any((index[1:] == index[:-1]) & (distance[1:] != distance[:-1])):
+            return origin + grid_times(index, rate)
+    return None
+
+
+def grid_times(index: npt.NDArray[np.int64], rate: Fraction) -> npt.NDArray[np.int64]:
+    """Times of samples: index * 10^12 * den // num, exact.
+
+    Parameters
+    ----------
+    index : int64, shape (n,)
+
+    Returns
+    -------
+    int64, shape (n,), picoseconds.
+    """
+    period = PS_PER_SECOND / rate
+    size, parts = period.numerator, period.denominator
+    whole, part = np.divmod(index, parts)
+    if size * parts < 1 << 63:
+        return whole * size + part * size // parts
+    exact = [int(i) * size // parts for i in index]
+    return np.array(exact, dtype=np.int64)
