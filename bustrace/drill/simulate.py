@@ -19,7 +19,7 @@ from bustrace.faults import Fault
 RESET_LOW = 12
 """Cycles RES stays low; the makers ask for two (R650X sheet p. 2, SY6500 sheet p. 3-40)."""
 
-BIT_ROT = 0.004
+BIT_ROT = 0.01
 """Share of a ROM's 0 bits that ``content`` faults turn to 1, as an EPROM that loses charge."""
 
 Undriven = Literal["keeps", "high"]
