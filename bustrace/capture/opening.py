@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from bustrace.capture.chunks import DEFAULT_CHUNK_BYTES, open_bytes
+from bustrace.capture.csv_columns import Base
+from bustrace.capture.csv_reader import looks_like_csv, read_csv
 from bustrace.capture.model import Capture, Mode
 from bustrace.capture.vcd_header import looks_like_vcd
 from bustrace.capture.vcd_reader import read_vcd
@@ -29,7 +31,16 @@ class _Format:
 
 
 _COMMON = frozenset({"lines", "rate", "mode", "time_unit"})
-_FORMATS = (_Format("vcd", "VCD (value change dump)", looks_like_vcd, read_vcd, _COMMON),)
+_FORMATS = (
+    _Format("vcd", "VCD (value change dump)", looks_like_vcd, read_vcd, _COMMON),
+    _Format(
+        "csv",
+        "CSV (a table of samples or transitions)",
+        looks_like_csv,
+        read_csv,
+        _COMMON | {"separator", "decimal", "threshold", "base"},
+    ),
+)
 
 
 def open_capture(
@@ -42,6 +53,8 @@ def open_capture(
     time_unit: str | None = None,
     separator: str | None = None,
     decimal: str | None = None,
+    threshold: Fraction | float | None = None,
+    base: Base | None = None,
     chunk_bytes: int = DEFAULT_CHUNK_BYTES,
 ) -> Capture:
     """Read an exported capture; what the file does not say is guessed, noted, and overridable.
@@ -62,6 +75,10 @@ def open_capture(
         Unit of the times in the file, such as ``ns``.
     separator, decimal : str or None
         Column separator and decimal sign; CSV only.
+    threshold : number or None
+        Volts from which a column of volts is 1; CSV only.
+    base : {"bin", "hex", "dec"} or None
+        How numbers without a mark are read; CSV only.
     chunk_bytes : int
         How much is read at a time; the result does not depend on it.
 
@@ -83,9 +100,11 @@ def open_capture(
         "time_unit": time_unit,
         "separator": separator,
         "decimal": decimal,
+        "threshold": threshold,
+        "base": base,
     }
     given = {name: value for name, value in options.items() if value is not None}
-    for name in given.keys() - chosen.options:
+    for name in sorted(given.keys() - chosen.options):
         raise CaptureError(
             f"this option does not apply to {chosen.title}",
             path=path,

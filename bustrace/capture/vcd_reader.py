@@ -18,6 +18,7 @@ from bustrace.capture.chunks import (
     open_bytes,
     progress_over,
 )
+from bustrace.capture.compiled import cache_notes
 from bustrace.capture.model import Capture, Mode, Note
 from bustrace.capture.sample_rate import guess_rate, rate_fits, stated_rate
 from bustrace.capture.vcd_header import END_MARK, Header, parse_tick, read_header
@@ -86,7 +87,7 @@ def read_vcd(
             file, path, header, layout, tick_ps, keep_all=chosen_mode == "state", chunk=chunk_bytes
         )
         body.read()
-    notes += body.notes
+    notes += [*body.notes, *cache_notes()]
 
     end_ps = body.end_ps
     gaps = body.gaps
@@ -170,7 +171,9 @@ class _Body:
     def read(self) -> None:
         """Read everything and check how it ended."""
         feed = self._feed
-        with progress_over(self._size - self._body_at, "Reading") as advance:
+        # Unsigned numbers wrap on purpose; numpy minds only where the kernel runs as plain Python.
+        wrapping = np.errstate(over="ignore")
+        with wrapping, progress_over(self._size - self._body_at, "Reading") as advance:
             while count := feed.more():
                 stop = _last_white(feed.buffer, feed.stop - count, feed.stop)
                 if stop > feed.start:
