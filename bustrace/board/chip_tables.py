@@ -226,14 +226,15 @@ def make_chip(
     images = _images(row, folder) if fitted_image is None else (fitted_image,)
     size = _size(row, images, answers, fitted_image is not None, notes)
     chip = replace(chip, images=images, size=size)
-    chip = replace(chip, base=_base(row, chip, answers))
     readable = int(np.count_nonzero(selection.answers[READ]))
     if images and table.base is None and size > readable:
         raise BadValue(
             f"the image has {size} bytes, but {row.ref} answers only {readable} addresses",
             f"at most {readable} bytes, or base = the address at which the image begins",
             key="--fit" if fitted_image else _image_key(table),
+            found=images[0].path,
         )
+    chip = replace(chip, base=_base(row, chip, answers))
     return replace(chip, selects=_selects(chip, table, decoders, selection.gated))
 
 
@@ -291,23 +292,26 @@ def _decoding(row: ChipRow, decoders: Sequence[Decoder]) -> Decoding:
         for number, chips in enumerate(decoder.outputs)
         if row.ref in chips
     )
-    if wired:
-        pins.insert(0, EnablePin("", 0, wired))
+    chosen = None
     if table.select and table.select.pin is not None:
         chosen = pin_name(table.select.pin)[0]
-        if chosen not in {pin.name for pin in pins}:
-            raise BadValue(
-                "the chip's enable has no such pin",
-                ", ".join(table.enable) or "an enable table that names it",
-                key=".select.pin",
-            )
+    if wired:
+        # The decoder's table names the chip, not its pin; the pin's name may stand in select.
+        unnamed = chosen if chosen not in {pin.name for pin in pins} else None
+        pins.insert(0, EnablePin(unnamed or "", 0, wired))
+    if chosen is not None and pins and chosen not in {pin.name for pin in pins}:
+        raise BadValue(
+            "the chip's enable has no such pin",
+            ", ".join(table.enable),
+            key=".select.pin",
+        )
     shared = table.range or ()
     return Decoding(
         read_ranges=(*shared, *(table.read_range or ())),
         write_ranges=(*shared, *(table.write_range or ())),
         undecoded=table.undecoded,
         enable=tuple(pins),
-        select_pin=pin_name(table.select.pin)[0] if table.select and table.select.pin else None,
+        select_pin=chosen,
         writes_stated=table.write_range is not None,
     )
 
@@ -351,17 +355,20 @@ def _size(
     if images:
         length = len(images[0])
         key = "--fit" if fitted else _image_key(table)
+        found = images[0].path
         if table.size is not None and length != table.size:
             raise BadValue(
                 f"the image has {length} bytes, size says {table.size}",
                 f"{table.size} bytes",
                 key=key,
+                found=found,
             )
         if facts is not None and table.size is None and length > facts.size:
             raise BadValue(
                 f"the image has {length} bytes, a {table.part} holds {facts.size}",
                 f"at most {facts.size} bytes",
                 key=key,
+                found=found,
             )
         return length
     if table.size is not None:
@@ -421,6 +428,6 @@ def _selects(
             aliases=tuple(alias for alias in aliases if alias != name),
             active=active,
             with_phi2=gated,
-            pin=pin.name if pin is not None and pin.name else None,
+            pin=(pin.name if pin is not None else chip.decoding.select_pin) or None,
         ),
     )

@@ -245,7 +245,7 @@ def _shape_error(errors: Sequence[ErrorDetails], raw: dict[str, Any], path: Path
         if place and word in known_keys(()):
             advice = f"{word} belongs to the board: put it above the first [table] of the file"
         return BoardError(
-            f"unknown key {word!r}",
+            _with_ref(f"unknown key {word!r}", key, raw),
             path=path,
             key=key,
             found=_shown(_value_at(raw, key)),
@@ -253,13 +253,18 @@ def _shape_error(errors: Sequence[ErrorDetails], raw: dict[str, Any], path: Path
             advice=advice,
         )
     if error["type"] == "missing":
-        return BoardError("this key is missing", path=path, key=key, expected=_hint(str(loc[-1])))
+        return BoardError(
+            _with_ref("this key is missing", key, raw),
+            path=path,
+            key=key,
+            expected=_hint(str(loc[-1])),
+        )
     cause = error.get("ctx", {}).get("error")
     if isinstance(cause, BadValue):
         return _value_error(cause.under(key), raw, path)
     expected = error.get("ctx", {}).get("expected") or _TYPES.get(error["type"])
     return BoardError(
-        "this value cannot be used",
+        _with_ref("this value cannot be used", key, raw),
         path=path,
         key=key,
         found=_shown(_value_at(raw, key)),
@@ -285,8 +290,21 @@ def _value_error(bad: BadValue, raw: dict[str, Any], path: Path) -> BoardError:
     if found is None and not bad.key.startswith("--"):
         found = _shown(_value_at(raw, bad.key))
     return BoardError(
-        bad.what, path=path, key=bad.key, found=found, expected=bad.expected, advice=bad.advice
+        _with_ref(bad.what, bad.key, raw),
+        path=path,
+        key=bad.key,
+        found=found,
+        expected=bad.expected,
+        advice=bad.advice,
     )
+
+
+def _with_ref(what: str, key: str, raw: dict[str, Any]) -> str:
+    """The sentence with the chip's reference in front: people do not count tables."""
+    match = re.match(r"chips\[\d+\]", key)
+    chip = _value_at(raw, match[0]) if match else None
+    ref = chip.get("ref") if isinstance(chip, dict) else None
+    return f"{ref}: {what}" if isinstance(ref, str) and ref and ref not in what else what
 
 
 def _dotted(loc: Iterable[int | str]) -> str:

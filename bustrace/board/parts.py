@@ -64,7 +64,7 @@ def cpu_variant(part: str) -> str:
         Unknown, or a member of the family that this version does not know yet.
     """
     text = _plain(part)
-    if re.fullmatch(r"[A-Z]{0,4}6502[A-Z]{0,4}\d{0,4}", text):
+    if re.fullmatch(r"[A-Z]{0,4}-?6502(?:[A-Z]{1,4}\d{0,2})?(?:-\w{1,4})?", text):
         return NMOS
     for family, pattern in _CPU_LATER.items():
         if re.search(rf"(?<!\d)(?:{pattern})", text):
@@ -87,4 +87,4 @@ def decoder_kind(part: str) -> str | None:
 
 
 def _plain(part: str) -> str:
-    return re.sub(r"[\s_/-]+", "", part).upper()
+    return re.sub(r"[\s_]+", "", part).upper()

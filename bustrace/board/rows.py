@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 
-from bustrace.board.model import N_ADDRESSES, READ, WRITE, Board
+from bustrace.board.model import N_ADDRESSES, READ, WRITE, AddressMap, Board
 
 VECTORS = 0xFFFA
 """First address of the vectors NMI, RES and IRQ/BRK (W65C02S data sheet, table 3-1)."""
+
+MAX_PATTERN = 32
+"""Longest pattern of rows, in rows, whose repetition is noticed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,35 +44,47 @@ class MapRow:
 
 
 def map_rows(board: Board) -> tuple[MapRow, ...]:
-    """All 65,536 addresses as rows, lowest first, without a hole and without an overlap."""
+    """All 65,536 addresses as rows, lowest first, without a hole and without an overlap.
+
+    Where a pattern of several rows repeats, as with chips selected by single address lines, it is
+    shown once and its repetitions are one row.
+    """
     table = board.map
-    mirrored = np.zeros(N_ADDRESSES, dtype=np.bool_)
-    answered = (table.responds != 0).any(axis=0)
-    mirrored[answered] = True
-    for offsets in table.offsets:
-        here = np.flatnonzero(offsets >= 0)
-        _, first = np.unique(offsets[here], return_index=True)
-        # An address is original as soon as one of its chips shows a byte for the first time.
-        mirrored[here[first]] = False
+    origins = _origins(table)
+    # An address is original as soon as one of its chips shows a byte for the first time.
+    mirrored = (origins >= 0).any(axis=0) & ~(origins == np.arange(N_ADDRESSES)).any(axis=0)
     doubled = table.doubled()
     marks = np.stack(
-        [
-            table.responds[WRITE],
-            table.responds[READ],
-            mirrored,
-            doubled,
-            table.described,
-        ]
+        [table.responds[WRITE], table.responds[READ], mirrored, doubled, table.described]
     ).astype(np.int64)
     starts = np.flatnonzero(np.any(marks[:, 1:] != marks[:, :-1], axis=0)) + 1
     edges = [0, *starts.tolist(), N_ADDRESSES]
-    return tuple(
-        _row(board, first, end - 1, bool(mirrored[first]), bool(doubled[first]))
+    rows = [
+        _row(board, first, end - 1, origins if mirrored[first] else None, bool(doubled[first]))
         for first, end in pairwise(edges)
-    )
+    ]
+    return tuple(_with_vectors(board, row) for row in _folded(rows))
 
 
-def _row(board: Board, first: int, last: int, mirrored: bool, doubled: bool) -> MapRow:
+def _origins(table: AddressMap) -> npt.NDArray[np.int64]:
+    """Lowest address that shows the same byte of the same chip; -1 where the chip is silent.
+
+    Returns
+    -------
+    int64, shape (n_chips, 65536)
+    """
+    origins = np.full(table.offsets.shape, -1, dtype=np.int64)
+    for chip_origins, offsets in zip(origins, table.offsets, strict=True):
+        here = np.flatnonzero(offsets >= 0)
+        _, first, which = np.unique(offsets[here], return_index=True, return_inverse=True)
+        chip_origins[here] = here[first[which]]
+    return origins
+
+
+def _row(
+    board: Board, first: int, last: int, origins: npt.NDArray[np.int64] | None, doubled: bool
+) -> MapRow:
+    """One row; `origins` only for a mirror."""
     table = board.map
     readers = _refs(table.chips, int(table.responds[READ, first]))
     writers = _refs(table.chips, int(table.responds[WRITE, first]))
@@ -75,24 +92,58 @@ def _row(board: Board, first: int, last: int, mirrored: bool, doubled: bool) -> 
     mirror_of = None
     if not readers and not writers:
         remarks.append("nobody answers" if table.described[first] else "not described")
-    if mirrored:
-        index = table.index((readers or writers)[0])
-        offsets = table.offsets[index]
-        inside = offsets[first : last + 1]
-        shown = np.isin(offsets, inside)
-        originals = np.flatnonzero(shown)
-        start = int(originals[0])
-        length = min(len(np.unique(inside)), last - first + 1)
-        mirror_of = (start, start + length - 1)
-        images = (last - first + 1) / length
+    if origins is not None:
+        shown = np.unique(origins[table.index((readers or writers)[0]), first : last + 1])
+        mirror_of = (int(shown[0]), int(shown[-1]))
+        images = (last - first + 1) / len(shown)
         remarks.append(f"{images:g} more image{'' if images == 1 else 's'}")
     if doubled:
-        remarks.append("DOUBLED: " + " and ".join(readers) + " both drive reads")
+        remarks.append("DOUBLED: " + " and ".join(readers) + " drive the same read")
     if not readers and writers:
         remarks.append("write only")
-    if last >= VECTORS:
-        remarks.append(_vectors(board))
     return MapRow(first, last, readers, writers, mirror_of, "; ".join(remarks))
+
+
+def _folded(rows: Sequence[MapRow]) -> list[MapRow]:
+    """Rows with every pattern that comes at least three times in a row shown once."""
+    keys = [(row.last - row.first, row.readers, row.writers) for row in rows]
+    # Only mirrors and gaps repeat; an address with a byte of its own is always shown.
+    repeats = [row.mirror_of is not None or not (row.readers or row.writers) for row in rows]
+    kept: list[MapRow] = []
+    at = 0
+    while at < len(rows):
+        for period in range(2, MAX_PATTERN + 1):
+            end = at + period
+            while end < len(rows) and repeats[end] and keys[end] == keys[end - period]:
+                end += 1
+            copies = (end - at) // period
+            if copies >= 3:
+                break
+        else:
+            kept.append(rows[at])
+            at += 1
+            continue
+        pattern = rows[at : at + period]
+        end = at + copies * period
+        kept.extend(pattern)
+        kept.append(
+            MapRow(
+                first=rows[at + period].first,
+                last=rows[end - 1].last,
+                readers=tuple(dict.fromkeys(ref for row in pattern for ref in row.readers)),
+                writers=tuple(dict.fromkeys(ref for row in pattern for ref in row.writers)),
+                mirror_of=(pattern[0].first, pattern[-1].last),
+                remark=f"the {period} rows above, {copies - 1} more times",
+            )
+        )
+        at = end
+    return kept
+
+
+def _with_vectors(board: Board, row: MapRow) -> MapRow:
+    if row.last < VECTORS:
+        return row
+    return replace(row, remark="; ".join(filter(None, (row.remark, _vectors(board)))))
 
 
 def _vectors(board: Board) -> str:

@@ -25,8 +25,13 @@ from bustrace.units import parse_rate
 LATER = "this is not supported yet in this version"
 
 
-def _later(value: object) -> object:
-    raise BadValue(LATER, advice="leave it out; describe the addresses with range instead")
+def _later(advice: str) -> BeforeValidator:
+    """A key whose meaning is settled and documented, and which this version cannot follow."""
+
+    def refuse(value: object) -> object:
+        raise BadValue(LATER, advice=advice)
+
+    return BeforeValidator(refuse)
 
 
 def _rate(value: object) -> Fraction:
@@ -84,7 +89,9 @@ Pins = Annotated[
 ]
 AddressLines = Annotated[int, BeforeValidator(lambda value: parse_line_set(value, "A", 16))]
 DataLines = Annotated[int, BeforeValidator(lambda value: parse_line_set(value, "D", 8))]
-Later = Annotated[Any, BeforeValidator(_later)]
+Equations = Annotated[Any, _later("give the addresses as range on the chips it selects")]
+Banking = Annotated[Any, _later("describe the bank that is on after reset with range")]
+Buffers = Annotated[Any, _later("leave it out: the buffer is taken for a plain connection")]
 
 
 class Table(BaseModel):
@@ -164,10 +171,11 @@ class ChipTable(Table):
     rails: dict[str, Pins] = Field(default_factory=dict)
     inputs: dict[str, Any] = Field(default_factory=dict)
     outputs: dict[str, Refs] = Field(default_factory=dict)
-    equations: Later = None
-    truth_table: Later = None
-    buffers: Later = None
-    when: Later = None
+    equations: Equations = None
+    truth_table: Equations = None
+    when: Banking = None
+    bank_lines: Banking = None
+    buffers: Buffers = None
 
 
 class BoardFile(Table):
@@ -185,7 +193,7 @@ class BoardFile(Table):
     clip: Annotated[dict[str, str], _short_form("default")] | None = None
     holds: list[HoldTable] = Field(default_factory=list)
     chips: list[ChipTable] = Field(default_factory=list)
-    state: Later = None
+    state: Banking = None
 
 
 TABLES: dict[tuple[str, ...], type[Table]] = {

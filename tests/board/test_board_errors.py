@@ -1,0 +1,373 @@
+"""Every error of a board file names the file, the key, the value and what is allowed."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from bustrace.board import Board, load_board
+from bustrace.errors import BoardError
+
+GOOD = """
+cpu = "6502"
+[[chips]]
+ref = "U4"
+role = "rom"
+range = "$E000-$FFFF"
+"""
+DECODER = """
+[[chips]]
+ref = "U7"
+part = "74LS138"
+inputs = { A = "A13", B = "A14", C = "A15" }
+"""
+
+# text after GOOD's last chip, key, parts of the message
+CASES = {
+    "misspelt key": ('rnage = "$0000"', "chips[0].rnage", ["U4", "'rnage'", "mean range?"]),
+    "board key inside a chip": ('clip = "U1"', "chips[0].clip", ["above the first [table]"]),
+    "unknown key of select": (
+        'select = { lin = "x" }',
+        "chips[0].select.lin",
+        ["mean line?", "one of line, active, phi2, pin"],
+    ),
+    "backwards range": (
+        'write_range = "$9000-$8000"',
+        "chips[0].write_range",
+        ["U4", '"$9000-$8000"', "backwards", '"$8000-$FFFF"'],
+    ),
+    "bad item of a list": (
+        'write_range = ["$0000-$00FF", "x"]',
+        "chips[0].write_range[1]",
+        ['"x"', "not a range"],
+    ),
+    "address too high": (
+        'base = "$1E000"',
+        "chips[0].base",
+        ['"$1E000"', "outside the CPU's 64 KB", "$0000 to $FFFF"],
+    ),
+    "size": ('size = "9 MB"', "chips[0].size", ['"9 MB"', "64 KB"]),
+    "truth value": ("socketed = 1", "chips[0].socketed", ["true or false", "found:    1"]),
+    "wrong role": (
+        'about = "x"\n[[chips]]\nref = "U5"\nrole = "roam"',
+        "chips[1].role",
+        ["'rom'", "U5"],
+    ),
+    "the cpu as a chip": ('[[chips]]\nref = "U5"\nrole = "cpu"', "chips[1].role", ["[cpu]"]),
+    "reference twice": ('[[chips]]\nref = "u4"', "chips[1].ref", ["used twice", "chips[0].ref"]),
+    "reference of a line": ('[[chips]]\nref = "RDY"', "chips[1].ref", ["CPU line"]),
+    "reference with a dot": ('[[chips]]\nref = "U4.1"', "chips[1].ref", ["letters, digits"]),
+    "reference that is a place": ('[[chips]]\nref = "bus"', "chips[1].ref", ["letters, digits"]),
+    "no reference": ('[[chips]]\npart = "555"', "chips[1].ref", ["is missing", 'ref = "U4"']),
+    "pin": ('pins = { A9 = "?" }', "chips[0].pins.A9", ['"?"', "pin number"]),
+    "undecoded line": ('undecoded = "A17"', "chips[0].undecoded", ["A0 to A15"]),
+    "data line": ('data = "D9"', "chips[0].data", ["D0 to D7"]),
+    "undecoded without range": (
+        '[[chips]]\nref = "U5"\nrole = "ram"\nundecoded = "A4"\nenable = { CS = "A1" }',
+        "chips[1].undecoded",
+        ["need a range"],
+    ),
+    "no addresses": ('[[chips]]\nref = "U5"\nrole = "ram"', "chips[1].range", ["nothing tells"]),
+    "never answers": (
+        '[[chips]]\nref = "U5"\nrole = "ram"\nenable = { CS1 = "A1", "/CS2" = "A1" }',
+        "chips[1].enable",
+        ["never answers"],
+    ),
+    "net": ('enable = { "/OE" = "A16" }', "chips[0].enable./OE", ['"A16"', "A0 to A15"]),
+    "no such decoder": (
+        'enable = { "/CE" = "U9.Y1" }' + DECODER,
+        "chips[0].enable./CE",
+        ["U9 is no decoder", "a 74x138: U7"],
+    ),
+    "polarity": (
+        'enable = { CE = "U7.Y7" }' + DECODER,
+        "chips[0].enable.CE",
+        ["active low", '"/CE" = "U7.Y7"'],
+    ),
+    "polarity inverted": (
+        'enable = { "/CE" = "!U7.Y7" }' + DECODER,
+        "chips[0].enable./CE",
+        ["active high"],
+    ),
+    "select pin": (
+        'enable = { "/CE" = "A1" }\nselect = { pin = "/OE" }',
+        "chips[0].select.pin",
+        ["no such pin", "/CE"],
+    ),
+    "same select twice": (
+        'select = "SEL"\n[[chips]]\nref = "U5"\nrole = "ram"\nrange = "$0000"\nselect = "sel"',
+        "chips[1].select",
+        ["U5 and U4 have the same select line"],
+    ),
+    "narrow memory": (
+        '[[chips]]\nref = "U5"\npart = "2114"\nrange = "$0000-$03FF"',
+        "chips[1].data",
+        ["4 data line(s)", "D0-D3"],
+    ),
+    "bank of the wrong width": (
+        '[[chips]]\nref = ["U5", "U6", "U8"]\npart = "2114"\nrange = "$0000-$03FF"',
+        "chips[1].ref",
+        ["2 reference(s)"],
+    ),
+    "decoder pin": (
+        DECODER.replace("C =", "D ="),
+        "chips[1].inputs",
+        ["no such pin here: D", "A, B, C"],
+    ),
+    "decoder pin missing": (
+        DECODER.replace(', C = "A15"', ""),
+        "chips[1].inputs",
+        ["wiring of C is missing"],
+    ),
+    "decoder pin twice": (
+        DECODER.replace("C =", "A0 ="),
+        "chips[1].inputs",
+        ["A is given twice"],
+    ),
+    "decoder net": (
+        DECODER.replace("A15", "A55"),
+        "chips[1].inputs.C",
+        ['"A55"', "not a net"],
+    ),
+    "decoder output": (
+        DECODER + 'outputs = { Y8 = "U4" }',
+        "chips[1].outputs.Y8",
+        ["no such output", "Y0 to Y7"],
+    ),
+    "decoder output's chip": (
+        DECODER + 'outputs = { Y7 = "U44" }',
+        "chips[1].outputs.Y7",
+        ["no such chip", "mean U4?", "U44"],
+    ),
+    "outputs of another part": ('outputs = { Y0 = "U4" }', "chips[0].outputs", ["74x138"]),
+    "missing image": ('file = "x.bin"', "chips[0].file", ["no such file", "x.bin"]),
+    "no images": ("files = []", "chips[0].files", ["not image files"]),
+    "clip's chip": ('[clip]\ndefault = "U3"', "clip.default", ["no such chip", "CPU, U4", "U3"]),
+    "clip's line": ('[clip]\nRDYY = "U4"', "clip.RDYY", ["no line of the CPU", "mean RDY?"]),
+    "clip's bus": ('[clip]\nD = "U4.3"', "clip.D", ["no single pin"]),
+    "hold's line": ('[[holds]]\nline = "WAIT"\nlevel = 0', "holds[0].line", ["no line"]),
+    "hold's level": ('[[holds]]\nline = "RDY"\nlevel = "up"', "holds[0].level", ["low"]),
+    "hold's length": (
+        '[[holds]]\nline = "RDY"\nlevel = 0\ncycles = 0',
+        "holds[0].cycles",
+        ["above zero"],
+    ),
+    "interrupt's chip": ('[irq]\nfrom = ["U4", "U9"]', "irq.from", ["no such chip", "U9"]),
+    "clock rate": ('[clock]\nrate = "fast"', "clock.rate", ['"fast"', "1 MHz"]),
+    "clock without rate": ('[clock]\nfrom = "U4"', "clock.rate", ["is missing"]),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_the_error_names_key_value_and_what_is_allowed(
+    write_board: Callable[..., Board], tmp_path: Path, case: str
+) -> None:
+    text, key, parts = CASES[case]
+    with pytest.raises(BoardError) as caught:
+        write_board(GOOD + text + "\n")
+    assert caught.value.path == str(tmp_path / "board.toml")
+    assert caught.value.key == key
+    for part in parts:
+        assert part in caught.value.message
+
+
+@pytest.mark.parametrize(
+    ("text", "key"),
+    [
+        ('equations = { "/F0" = "A15" }', "chips[0].equations"),
+        ('truth_table = { file = "x.bin" }', "chips[0].truth_table"),
+        ("when = { BANK = 1 }", "chips[0].when"),
+        ('bank_lines = ["BANK"]', "chips[0].bank_lines"),
+        ('buffers = { lines = "D0-D7" }', "chips[0].buffers"),
+        ('[[state]]\nname = "BANK"', "state"),
+        (
+            '[[chips]]\nref = "U7"\npart = "74LS139"\ninputs = { 1A = "A14" }',
+            "chips[1].inputs",
+        ),
+    ],
+)
+def test_what_is_settled_but_not_read_yet_is_refused_by_its_key(
+    write_board: Callable[..., Board], text: str, key: str
+) -> None:
+    with pytest.raises(BoardError, match="not supported yet in this version") as caught:
+        write_board(GOOD + text + "\n")
+    assert caught.value.key == key
+
+
+@pytest.mark.parametrize(
+    ("content", "key", "parts"),
+    [
+        (b'cpu = "6502"', "format", ["format = 1, before anything else"]),
+        (b'format = 2\ncpu = "6502"', "format", ["not known to this version", "found:    2"]),
+        (b'format = true\ncpu = "6502"', "format", ["not known"]),
+        (b"format = 1", "cpu", ["is missing", 'cpu = "6502"']),
+        (b'format = 1\ncpu = "Z80"', "cpu.part", ["no known CPU", "NMOS 6502"]),
+        (b'format = 1\ncpu = "65C02"', "cpu.part", ["not supported yet", "65C02"]),
+        (b"format = 1\ncpu = 6502", "cpu.part", ["a text in quotes", "found:    6502"]),
+        (b'format = 1\ncpu = { part = "6502", ref = "D1" }', "cpu.ref", ["CPU line"]),
+        (b'format = 1\ncpu = "6502"\nchips = 3', "chips", ["a list"]),
+        (b'format = 1\ncpu = "6502"\nchips = [3]', "chips[0]", ["a table"]),
+        (b'format = 1\ncpu = "6502"\nclok = 1', "clok", ["mean clock?"]),
+    ],
+)
+def test_errors_of_the_whole_file(
+    tmp_path: Path, content: bytes, key: str, parts: list[str]
+) -> None:
+    (tmp_path / "b.toml").write_bytes(content)
+    with pytest.raises(BoardError) as caught:
+        load_board(tmp_path / "b.toml")
+    assert caught.value.key == key
+    for part in parts:
+        assert part in caught.value.message
+
+
+@pytest.mark.parametrize(
+    ("content", "line", "column"),
+    [
+        (b"format = 1\ncpu = 6502A\n", 2, 11),
+        (b'format = 1\ncpu = "6502', 2, 12),
+        (b'format = 1\nname = "a"\nname = "b"\n', 3, 11),
+        (b"format = 1\n\nrange = $8000\n", 3, 9),
+        (b"format =", 1, 9),
+        (b'format = 1\nname = "\xff"\n', 2, None),
+    ],
+)
+def test_broken_toml_is_placed_by_line_and_column(
+    tmp_path: Path, content: bytes, line: int, column: int | None
+) -> None:
+    (tmp_path / "b.toml").write_bytes(content)
+    with pytest.raises(BoardError) as caught:
+        load_board(tmp_path / "b.toml")
+    assert caught.value.line == line
+    if column is not None:
+        assert caught.value.column == column
+
+
+def test_a_mark_at_the_start_of_the_file_is_skipped(tmp_path: Path) -> None:
+    """Editors on some systems save UTF-8 with a byte-order mark (RFC 3629, section 6)."""
+    (tmp_path / "b.toml").write_bytes(b'\xef\xbb\xbfformat = 1\ncpu = "6502"\n')
+    assert load_board(tmp_path / "b.toml").cpu.part == "6502"
+
+
+@pytest.mark.parametrize("kind", ["missing", "folder", "huge", "deep"])
+def test_files_that_are_no_board_file_are_refused(tmp_path: Path, kind: str) -> None:
+    path = tmp_path / "b.toml"
+    if kind == "folder":
+        path.mkdir()
+    elif kind == "huge":
+        path.write_bytes(b"#" * ((1 << 20) + 1))
+    elif kind == "deep":
+        path.write_bytes(b"format = " + b"[" * 100_000)
+    with pytest.raises(BoardError) as caught:
+        load_board(path)
+    assert caught.value.path == str(path)
+
+
+@pytest.mark.parametrize(
+    ("name", "message"),
+    [
+        ("/etc/hostname", "absolute"),
+        ("C:\\\\x.bin", "absolute"),
+        ("\\\\x.bin", "absolute"),
+        ("../x.bin", "leaves"),
+        ("a/../../x.bin", "leaves"),
+        ("a\\\\..\\\\x.bin", "leaves"),
+        ("", "not a path"),
+        ("a\\u0000b", "not a path"),
+        ("link.bin", "link that leaves"),
+        ("loop.bin", "cannot be followed|no such file"),
+        ("folder", "not a file"),
+        ("empty.bin", "empty"),
+        ("huge.bin", "larger than 1 MB"),
+    ],
+)
+def test_images_stay_within_the_boards_folder_and_within_bounds(
+    tmp_path: Path, name: str, message: str
+) -> None:
+    """A board file may come from a stranger: it must not read anything else."""
+    home = tmp_path / "home"
+    (home / "folder").mkdir(parents=True)
+    (tmp_path / "x.bin").write_bytes(b"secret")
+    (home / "link.bin").symlink_to(tmp_path / "x.bin")
+    (home / "loop.bin").symlink_to(home / "loop.bin")
+    (home / "empty.bin").touch()
+    (home / "huge.bin").write_bytes(bytes((1 << 20) + 1))
+    (home / "b.toml").write_text(f'format = 1\n{GOOD}file = "{name}"\n')
+    with pytest.raises(BoardError, match=message) as caught:
+        load_board(home / "b.toml")
+    assert caught.value.key == "chips[0].file"
+
+
+@pytest.mark.parametrize(
+    ("chip", "sizes", "key", "message"),
+    [
+        ('range = "$F000-$FFFF"\nfile = "0.bin"', [0x2000], "file", "answers only 4096 addresses"),
+        ('range = "$E000-$FFFF"\nsize = "4K"\nfile = "0.bin"', [0x2000], "file", "size says 4096"),
+        ('range = "$8000-$FFFF"\npart = "2764"\nfile = "0.bin"', [0x4000], "file", "holds 8192"),
+        ('range = "$D000-$EFFF"\nfile = "0.bin"', [0x2000], "base", 'base = "\\$C000"'),
+        (
+            'range = "$E000-$FFFF"\nfiles = ["0.bin", "1.bin"]',
+            [0x2000, 0x1000],
+            "files[1]",
+            "differ in size",
+        ),
+        (
+            'range = "$E000-$FFFF"\nfiles = { A = "0.bin", B = "1.bin" }',
+            [0x2000, 0x1000],
+            "files[B]",
+            "differ in size",
+        ),
+        (
+            'range = "$E000-$FFFF"\nfile = "0.bin"\nfiles = ["0.bin"]',
+            [0x2000],
+            "files",
+            "exclude each other",
+        ),
+    ],
+)
+def test_images_that_do_not_fit_their_chip_are_refused(
+    write_board: Callable[..., Board], chip: str, sizes: list[int], key: str, message: str
+) -> None:
+    images = {f"{index}.bin": bytes(size) for index, size in enumerate(sizes)}
+    with pytest.raises(BoardError, match=message) as caught:
+        write_board(f'cpu = "6502"\n[[chips]]\nref = "U4"\n{chip}\n', images)
+    assert caught.value.key == f"chips[0].{key}"
+
+
+@pytest.mark.parametrize(
+    ("options", "key", "message"),
+    [
+        ({"without": ["U5"]}, "--without", "no such chip"),
+        ({"without": ["cpu"]}, "--without", "without its CPU"),
+        ({"fit": {"U5": "x.bin"}}, "--fit", "no such chip"),
+        ({"fit": {"U6": "x.bin"}}, "--fit", "is no ROM"),
+        ({"fit": {"CPU": "x.bin"}}, "--fit", "is no ROM"),
+        ({"fit": {"U4": "no/such/file.bin"}}, "--fit", "no such file"),
+    ],
+)
+def test_options_that_do_not_fit_the_board_are_refused(
+    write_board: Callable[..., Board], options: dict[str, object], key: str, message: str
+) -> None:
+    ram = '[[chips]]\nref = "U6"\nrole = "ram"\nrange = "$0000-$07FF"\n'
+    with pytest.raises(BoardError, match=message) as caught:
+        write_board(GOOD + ram, **options)
+    assert caught.value.key == key
+
+
+def test_a_fitted_image_of_the_wrong_size_is_refused_under_its_option(
+    write_board: Callable[..., Board], tmp_path: Path
+) -> None:
+    (tmp_path / "long.bin").write_bytes(bytes(0x4000))
+    with pytest.raises(BoardError, match="answers only 8192") as caught:
+        write_board(GOOD, fit={"U4": tmp_path / "long.bin"})
+    assert caught.value.key == "--fit"
+    assert caught.value.found == str(tmp_path / "long.bin")
+
+
+def test_more_chips_than_the_map_holds_are_refused(write_board: Callable[..., Board]) -> None:
+    chips = "".join(
+        f'[[chips]]\nref = "U{n}"\nrole = "io"\nrange = "${n:04X}"\n' for n in range(100, 133)
+    )
+    with pytest.raises(BoardError, match="at most 32 chips") as caught:
+        write_board('cpu = "6502"\n' + chips)
+    assert caught.value.key == "chips"
