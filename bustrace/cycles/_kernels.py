@@ -53,16 +53,15 @@ def mark_edges(
     flip : uint64
         1 to take the opposite level.
     gaps : int64 (k, 2)
-    row : int64 (m,), level, first : uint8 (m,)
-        Filled with the row, the level after the edge, and 1 where the half before was not seen
-        whole. With m = 0 edges are only counted.
+    row : int64 (n,), level, first : uint8 (n,)
+        Filled from the front with the row, the level after the edge, and 1 where the half before
+        was not seen whole.
 
     Returns
     -------
     int64
         Number of edges.
     """
-    fill = len(row) > 0
     partial = len(known) > 0
     n_gaps = gaps.shape[0]
     gap = 0
@@ -80,10 +79,9 @@ def mark_edges(
         now = ((state[i] >> clock_bit) & _1) ^ flip
         if now != before:
             if before != np.uint64(2):
-                if fill:
-                    row[count] = i
-                    level[count] = np.uint8(now)
-                    first[count] = fresh
+                row[count] = i
+                level[count] = np.uint8(now)
+                first[count] = fresh
                 count += 1
                 fresh = np.uint8(0)
             before = now
@@ -98,7 +96,8 @@ def drop_short_pulses(
     first: U8,
     least_high: int,
     least_low: int,
-) -> tuple[int, int]:
+    falls: I64,
+) -> tuple[int, int, int]:
     """Remove both edges of every pulse that is too short, in place.
 
     Parameters
@@ -107,11 +106,13 @@ def drop_short_pulses(
         Edges; the kept ones are moved to the front.
     least_high, least_low : int64
         Shortest pulse that is kept, in ps.
+    falls : int64 (m,)
+        Filled from the front with the indices of the kept falls whose rise was seen.
 
     Returns
     -------
-    kept, dropped : int64
-        Edges kept, pulses dropped.
+    kept, dropped, cycles : int64
+        Edges kept, pulses dropped, falls filled in.
     """
     kept = 0
     dropped = 0
@@ -132,7 +133,12 @@ def drop_short_pulses(
         first[kept] = 1 if alone else 0
         alone = False
         kept += 1
-    return kept, dropped
+    cycles = 0
+    for i in range(kept):
+        if level[i] == 0 and first[i] == 0:
+            falls[cycles] = i
+            cycles += 1
+    return kept, dropped, cycles
 
 
 @compiled
@@ -143,7 +149,7 @@ def count_moves(
     rise: I64,
     fall: I64,
     half_sample: int,
-    width: float,
+    per_ps: float,
     before: int,
     planes: U64,
 ) -> None:
@@ -160,8 +166,8 @@ def count_moves(
         Times of the edges of each cycle.
     half_sample : int64
         Added to a row's time, so that bins are centred on samples.
-    width : float64
-        Width of a bin in ps.
+    per_ps : float64
+        Bins per ps.
     before : int64
         Bins before the fall.
     planes : uint64 (b, PLANES)
@@ -182,10 +188,15 @@ def count_moves(
             carry &= known[i] & known[i - 1]
         if carry == _0:
             continue
-        place = np.int64(np.floor((t - fall[cycle] + half_sample) / width)) + before
+        place = np.int64((t - fall[cycle] + half_sample) * per_ps + before)
         if place < 0 or place >= n_bins:
             continue
-        plane = 0
+        # Few carries get past the first planes: these go without a branch.
+        for plane in range(4):
+            old = planes[place, plane]
+            planes[place, plane] = old ^ carry
+            carry &= old
+        plane = 4
         while carry != _0 and plane < PLANES:
             old = planes[place, plane]
             planes[place, plane] = old ^ carry

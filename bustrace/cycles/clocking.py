@@ -116,7 +116,14 @@ def divide(edges: Edges, division: Division) -> Edges:
     if len(fall):
         first[0] = 1
         first[2::2] = seams[middle[1:]] != seams[fall[:-1]]
-    return Edges(edges.time_ps[index], edges.row[index], level, first, edges.dropped)
+    return Edges(
+        edges.time_ps[index],
+        edges.row[index],
+        level,
+        first,
+        np.arange(1, len(index), 2),
+        edges.dropped,
+    )
 
 
 def _every_step(moving: npt.NDArray[np.int64], by: int) -> bool:

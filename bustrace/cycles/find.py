@@ -86,7 +86,7 @@ def _from_clock(capture: Capture, pins: PinTable, tap: Tap, board: Board | None)
                 f"--line {tap.line}=-",
             )
         )
-    period = median(edges.periods()) or sum(median(edges.widths(level)) or 0 for level in (0, 1))
+    period = median(edges.periods()) or sum(edges.usual_width(level) or 0 for level in (0, 1))
     coarse = too_coarse(period, sample_ps)
     if coarse is not None:
         return _no_cycles(pins, _describe(capture, edges, tap, flip, division.by), coarse)
@@ -204,9 +204,7 @@ def _take(
                 columns["flags"][block],
             )
         )
-        if known is None:
-            words[2:] = (1 << len(capture.lines)) - 1
-        _fill(columns, block, pins, words)
+        _fill(columns, block, pins, words, known is None)
     return _assemble(columns, pins), mended
 
 
@@ -222,7 +220,7 @@ def _from_rows(capture: Capture, pins: PinTable, board: Board | None) -> Cycles:
     known = capture.known if capture.known is not None else capture.all_known
     asserted = (capture.state ^ np.uint64(pins.low_select_lines)) & known
     nothing = np.zeros(n, dtype=np.uint64)
-    _fill(columns, slice(0, n), pins, np.stack([asserted, nothing, known, nothing]))
+    _fill(columns, slice(0, n), pins, np.stack([asserted, nothing, known, nothing]), False)
     cycles = _assemble(columns, pins)
     evidence = wrong_edge(cycles, board)
     if evidence is not None:
@@ -240,20 +238,23 @@ def _fill(
     block: slice,
     pins: PinTable,
     words: npt.NDArray[np.uint64],
+    all_known: bool,
 ) -> None:
     """Columns of a block of cycles from its states (see `_kernels.take_words`)."""
     levels = pins.columns(words[0], levels=True)
     other = pins.columns(words[1], levels=True)
+    if all_known:
+        words = np.full((4, 1), (1 << 64) - 1, dtype=np.uint64)
     known = pins.columns(words[2], levels=False)
     other_known = pins.columns(words[3], levels=False)
     for prefix, values, masks in (("", levels, known), ("other_", other, other_known)):
         for name in ("address", "data"):
             mask = getattr(masks, name)
-            columns[f"{prefix}{name}"][block] = getattr(values, name) & mask
+            np.bitwise_and(getattr(values, name), mask, out=columns[f"{prefix}{name}"][block])
             columns[f"{prefix}{name}_known"][block] = mask
-    columns["control"][block] = levels.control & known.control
+    np.bitwise_and(levels.control, known.control, out=columns["control"][block])
     columns["control_known"][block] = known.control
-    columns["selects"][block] = levels.selects & known.selects
+    np.bitwise_and(levels.selects, known.selects, out=columns["selects"][block])
     columns["selects_known"][block] = known.selects
 
 
@@ -272,8 +273,10 @@ def _clock_tap(capture: Capture, hookup: Hookup) -> Tap | None:
     does not."""
     taps = [tap for pin in ("PHI2", "PHI0", "PHI1") if (tap := hookup.tap(pin))]
     for tap in taps:
-        bit = (capture.state >> np.uint64(tap.index)) & np.uint64(1)
-        if len(taps) == 1 or np.count_nonzero(bit[1:] != bit[:-1]) >= 4:
+        if len(taps) == 1:
+            return tap
+        level = capture.state & np.uint64(1 << tap.index)
+        if np.count_nonzero(level[1:] != level[:-1]) >= 4:
             return tap
     return taps[0] if taps else None
 
@@ -304,8 +307,8 @@ def _describe(
         tap.line,
         "phase 1, inverted" if flip and not (tap.inverted and tap.pin != "PHI1") else role,  # type: ignore[arg-type]
         period_ps=period,
-        high_ps=median(edges.widths(1)) if by == 1 else None,
-        low_ps=median(edges.widths(0)) if by == 1 else None,
+        high_ps=edges.usual_width(1) if by == 1 else None,
+        low_ps=edges.usual_width(0) if by == 1 else None,
         min_period_ps=int(periods.min()) if len(periods) else None,
         max_period_ps=int(periods.max()) if len(periods) else None,
         rejected=raw.dropped,

@@ -8,10 +8,12 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.capture.model import Capture
-from bustrace.cycles.edges import NO_MASK, Edges, median
+from bustrace.cycles.edges import NO_MASK, Edges
 from bustrace.cycles.model import Sampling
 
 _MOST_BINS = 256
+_BLOCK = 1 << 12
+_MOST_BLOCKS = 64
 _BUSY = 0.02
 """Share of a line's moves from which a bin counts as busy."""
 
@@ -49,35 +51,51 @@ class Moves:
 
 
 def count_moves(capture: Capture, edges: Edges, sample_ps: int) -> Moves:
-    """Histogram the changes of all lines over one cycle, from the rise to the next rise."""
+    """Histogram the changes of all lines over one cycle, from the rise to the next rise.
+
+    Of more than 262,144 cycles at most so many are looked at, in blocks spread over the capture.
+    """
     from bustrace.cycles import _kernels
 
-    high = median(edges.widths(1)) or 1
-    low = median(edges.widths(0)) or high
+    high = edges.usual_width(1) or 1
+    low = edges.usual_width(0) or high
     sample = max(sample_ps, 1)
     merged = max(1, -(-(high + low) // (sample * _MOST_BINS)))
     width = float(sample * merged)
     before = int(np.ceil(high / width)) + 1
     n_bins = before + int(np.ceil(low / width)) + 1
     planes = np.zeros((n_bins, _kernels.PLANES), dtype=np.uint64)
-    falls = edges.falls
-    known = capture.known if capture.known is not None else NO_MASK
-    _kernels.count_moves(
-        capture.time_ps,
-        capture.state,
-        known,
-        edges.time_ps[falls - 1],
-        edges.time_ps[falls],
-        sample // 2,
-        width,
-        before,
-        planes,
-    )
+    known = capture.known
+    n_cycles = len(edges.falls)
+    for start in _block_starts(n_cycles):
+        falls = edges.falls[start : start + _BLOCK]
+        after = int(falls[-1]) + 1
+        rows = slice(
+            int(edges.row[falls[0] - 1]) - 1,
+            int(edges.row[after]) if after < len(edges) else len(capture),
+        )
+        _kernels.count_moves(
+            capture.time_ps[rows],
+            capture.state[rows],
+            known[rows] if known is not None else NO_MASK,
+            edges.time_ps[falls - 1],
+            edges.time_ps[falls],
+            sample // 2,
+            1.0 / width,
+            before,
+            planes,
+        )
     bits = np.arange(len(capture.lines), dtype=np.uint64)[:, None, None]
     per_plane = (planes[None] >> bits) & np.uint64(1)
     weights = np.int64(1) << np.arange(_kernels.PLANES, dtype=np.int64)
     counts: npt.NDArray[np.int64] = (per_plane.astype(np.int64) * weights).sum(axis=2)
     return Moves(counts, before, width, sample // 2)
+
+
+def _block_starts(n_cycles: int) -> range:
+    """First cycles of the blocks that are looked at, evenly spread over a long capture."""
+    blocks = -(-n_cycles // _BLOCK)
+    return range(0, n_cycles, _BLOCK * -(-blocks // _MOST_BLOCKS))
 
 
 def choose_bins_back(moves: Moves, data_lines: int, early_lines: int) -> int:
