@@ -9,6 +9,7 @@ from bustrace.cpu.executor import (
     StopReason,
     replay,
 )
+from bustrace.cpu.listing import instruction_length, instruction_text, opcode_info
 from bustrace.cpu.opcodes import Opcode
 from bustrace.cpu.variants import VARIANTS, Variant, variant_named
 
@@ -22,6 +23,9 @@ __all__ = [
     "SequenceKind",
     "StopReason",
     "Variant",
+    "instruction_length",
+    "instruction_text",
+    "opcode_info",
     "replay",
     "variant_named",
 ]

@@ -107,25 +107,28 @@ class CpuState:
         return state
 
     def _set_registers(self, registers: dict[str, int], known: Sequence[str]) -> None:
-        unknown = set(registers) | set(known)
-        if unknown - set(REGISTERS):
-            raise TypeError(f"no such register: {', '.join(sorted(unknown - set(REGISTERS)))}")
+        strange = (set(registers) | set(known)) - set(REGISTERS)
+        if strange:
+            raise TypeError(f"no such register: {', '.join(sorted(strange))}")
         for name in REGISTERS:
-            full = 0xFFFF if name == "pc" else 0xFF
             value = registers.get(name, 0x24 if name == "p" else 0)
-            self.amend(name, value, full if name in known else 0)
+            self._store(name, value, 0xFFFF if name in known else 0)
+        _kernels.show(self._fields, self._row)
 
     def amend(self, register: str, value: int, known: int | None = None) -> None:
         """Set a register and the mask of its known bits (all of them by default)."""
+        self._store(register, value, 0xFFFF if known is None else known)
+        _kernels.show(self._fields, self._row)
+
+    def _store(self, register: str, value: int, known: int) -> None:
         full = 0xFFFF if register == "pc" else 0xFF
         if not 0 <= value <= full:
             raise ValueError(f"{register} = {value} is out of range")
-        mask = full if known is None else known & full
+        known &= full
         if register == "p":
-            value, mask = (value | 0x20) & 0xEF, mask | 0x30
+            value, known = (value | 0x20) & 0xEF, known | 0x30
         self._fields[_FIELDS[register]] = value
-        self._fields[_FIELDS[register] + 1] = mask
-        _kernels.show(self._fields, self._row)
+        self._fields[_FIELDS[register] + 1] = known
 
     def register(self, name: str) -> tuple[int, int]:
         """Value of a register and the mask of its known bits."""
@@ -440,8 +443,8 @@ def replay(
         address_known=out_address_known[cut],
         data_out=out_data[cut],
         data_out_known=out_data_known[cut],
-        rw=out_control[cut] & _kernels.RW_BIT,
-        sync=(out_control[cut] & _kernels.SYNC_BIT) >> 1,
+        rw=out_control[cut] & np.uint8(_kernels.RW_BIT),
+        sync=(out_control[cut] >> np.uint8(1)) & np.uint8(1),
         control_known=out_control_known[cut],
         address_mismatch=bad_address[cut],
         data_mismatch=bad_data[cut],
