@@ -33,8 +33,6 @@ everywhere; every glyph is 0.602 of the size wide."""
 SERIF = "DejaVu Serif"
 """Names, headings and sentences."""
 MONO_ADVANCE = 0.602
-SERIF_ADVANCE = 0.54
-"""Above the average of English sentences in this face."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from bustrace.draw.lanes import Lane, View
 from bustrace.draw.look import Look
-from bustrace.draw.sheet import PS_PER_US, wrap
+from bustrace.draw.sheet import PS_PER_US, serif_width, wrap
 from bustrace.hookup.model import ADDRESS_PINS, DATA_PINS, SELECT
 from bustrace.units import format_time
 
@@ -192,7 +192,7 @@ def draw_derail(view: View, derail: Derail, top: float, bottom: float, ruler: fl
     label = "derail"
     if derail.consequences:
         label += f": {derail.consequences:,} consequences"
-    wide = (len(label) * 4.3 + 14) * point
+    wide = (serif_width(label, 7.0) * 1.12 + 14) * point
     leftward = begin + wide > sheet.right_us + 30 * point
     tip = begin - wide if leftward else begin + wide
     notch = tip + 4 * point if leftward else tip - 4 * point
@@ -238,7 +238,7 @@ def _told(
     """Rows of the legend as (badge, severity, lines)."""
     if diagnosis is None:
         return []
-    room = view.sheet.plot_width + 40
+    room = view.sheet.plot_width + 50
     rows = []
     if diagnosis.derail is not None:
         derail = diagnosis.derail

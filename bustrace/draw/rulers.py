@@ -7,8 +7,8 @@ import numpy as np
 from bustrace.cycles.model import IN_RESET
 from bustrace.draw.bins import runs
 from bustrace.draw.lanes import View
-from bustrace.draw.look import MONO_ADVANCE, SERIF_ADVANCE
-from bustrace.draw.sheet import GUTTER, PS_PER_US, card, wrap
+from bustrace.draw.look import MONO_ADVANCE
+from bustrace.draw.sheet import GUTTER, PS_PER_US, card, serif_width, wrap
 from bustrace.hookup.model import SELECT, Tap
 from bustrace.units import format_time
 
@@ -156,8 +156,7 @@ def name_clip(view: View, tap: Tap, label: str, y: float) -> None:
 
     pin = bare(tap.pin.removeprefix(SELECT))
     same = bare(tap.line) == pin or (tap.pin.startswith(SELECT) and pin in bare(tap.line))
-    # Letters of the two faces at their sizes, and a space between them.
-    wide = len(label) * 7.5 * SERIF_ADVANCE + len(tap.line) * 5.4 * MONO_ADVANCE + 4
+    wide = serif_width(label, 7.5) + len(tap.line) * 5.4 * MONO_ADVANCE + 4
     if same or wide > GUTTER - 10:
         return
     sheet = view.sheet
@@ -195,7 +194,7 @@ def draw_key(view: View, y: float) -> None:
         shape = card(x, x + 16 * point, y - 4, y + 4, 2.5 * point, 2.5, left_cut=left_cut)
         sheet.shapes([shape], face=face, edge=edge, hatch=hatch)
         sheet.text(x + 20 * point, y, text, size=6.4, ha="left", color=look.quiet, style="italic")
-        x += (34 + len(text) * 3.9) * point
+        x += (34 + serif_width(text, 6.4)) * point
 
 
 def window_text(view: View) -> str:

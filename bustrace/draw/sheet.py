@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -11,10 +10,12 @@ import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.colors import Normalize
+from matplotlib.font_manager import FontProperties
 from matplotlib.image import AxesImage
+from matplotlib.textpath import text_to_path
 
 from bustrace.draw.bins import I64, column_edges
-from bustrace.draw.look import MONO, MONO_ADVANCE, SERIF, SERIF_ADVANCE, Look
+from bustrace.draw.look import MONO, MONO_ADVANCE, SERIF, Look
 
 PS_PER_US = 1e6
 GUTTER = 66.0
@@ -261,10 +262,27 @@ def useful_columns(width: float, cycles: int) -> int:
     return min(max(cycles // _CYCLES_A_COLUMN, int(width / 3)), int(width))
 
 
+def serif_width(text: str, size: float) -> float:
+    """Points that text takes in the serif face."""
+    wide, _, _ = text_to_path.get_text_width_height_descent(
+        text, FontProperties(family=SERIF, size=size), ismath=False
+    )
+    return float(wide)
+
+
 def wrap(text: str, points: float, size: float) -> list[str]:
     """Break a sentence into lines that fit a width in the serif face."""
-    room = max(int(points / (size * SERIF_ADVANCE)), 12)
-    return textwrap.wrap(text, room, break_long_words=True) or [""]
+    lines: list[str] = []
+    for word in text.split():
+        if lines and serif_width(f"{lines[-1]} {word}", size) <= points:
+            lines[-1] += f" {word}"
+            continue
+        while len(word) > 1 and serif_width(word, size) > points:
+            fit = max(int(len(word) * points / serif_width(word, size)) - 1, 1)
+            lines.append(word[:fit])
+            word = word[fit:]
+        lines.append(word)
+    return lines or [""]
 
 
 def card(
