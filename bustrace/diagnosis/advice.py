@@ -122,15 +122,15 @@ def check_for(fault: Fault, board: Board) -> str:
         )
     if fault.family == "silent":
         return (
-            f"Probe the enable and output-enable pins of {chip_name(board, first_chip)} while it is "
-            f"addressed. If they come, {_swap(board, first_chip)}. If they do not, follow the "
+            f"Probe the enable and output-enable pins of {chip_name(board, first_chip)} while it "
+            f"is addressed. If they come, {_swap(board, first_chip)}. If they do not, follow the "
             "select back to the decoder."
         )
     if fault.family in ("doubled", "always"):
         guilty = fault.chips[-1]
         return (
-            f"Probe the enable pins of {chip_name(board, guilty)}: they are active when they should "
-            f"not be, or it drives regardless. If the pins are right, {_swap(board, guilty)}."
+            f"Probe the enable pins of {chip_name(board, guilty)}: they are active when they "
+            f"should not be, or it drives regardless. If the pins are right, {_swap(board, guilty)}."
         )
     if fault.family == "swapped":
         return f"Compare the labels of {' and '.join(fault.chips)} with the board file; swap them."

@@ -190,8 +190,9 @@ def _verdict(
     if faults:
         if suspects:
             top = suspects[0]
-            more = f" (or {len(top.alike)} more that look alike)" if top.alike else ""
-            return "fault", f"{faults[0].text} Most likely {top.fault}{more}."
+            shown = next((f for f in faults if f.rule in top.explains), faults[0])
+            more = f", or one of {len(top.alike)} that look alike" if top.alike else ""
+            return "fault", f"{shown.text} Most likely: {top.fault}{more}."
         return "fault", faults[0].text
     if reading.hookup.questions:
         return "cannot conclude", reading.hookup.questions[0]

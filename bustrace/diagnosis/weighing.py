@@ -16,11 +16,14 @@ MIN_GAIN = 8.0
 ONSET_PRICE = 12.0
 """Bits for a fault that begins in the middle of the capture: one free parameter."""
 
-ALIKE = 1.5
+ALIKE = 1.0
 """Hypotheses this close in evidence (bits) are not told apart by the capture."""
 
-MAX_NAMED = 8
+MAX_NAMED = 5
 """Groups of hypotheses reported."""
+
+MIN_PROBABILITY = 0.005
+"""Below this a group is not worth a line, but for the likeliest."""
 
 SECOND_FAULT_PRICE = 6.0
 """Bits for assuming one more fault than necessary, beyond its own prior."""
@@ -96,7 +99,11 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
         if joined is None:
             break
         given = joined
-    others = [g for g in groups[1:] if g.fault not in {c.fault for c in chosen}]
+    others = [
+        g
+        for g in groups[1:]
+        if g.probability >= MIN_PROBABILITY and g.fault not in {c.fault for c in chosen}
+    ]
     return (*chosen, *others)[:MAX_NAMED]
 
 
@@ -148,17 +155,12 @@ def _groups(scored: list[_Scored]) -> list[Weighed]:
     weights = np.exp2(bits - bits.max())
     total = float(weights.sum())
     share = {id(s): float(w) / total for s, w in zip(scored, weights, strict=False)}
-    telling.sort(key=lambda s: (-s.weight_bits, str(s.hypothesis.fault)))
+    telling.sort(key=lambda s: -s.weight_bits)
     groups: list[Weighed] = []
     left = telling
     while left and len(groups) < MAX_NAMED:
         head, rest = left[0], left[1:]
-        same = [
-            s
-            for s in rest
-            if abs(s.gain - head.gain) <= ALIKE
-            and _related(s.hypothesis.fault, head.hypothesis.fault)
-        ]
+        same = [s for s in rest if abs(s.gain - head.gain) <= ALIKE]
         members = dict.fromkeys(s.hypothesis.fault for s in same)
         members.pop(head.hypothesis.fault, None)
         ids = {id(s) for s in same}
@@ -174,13 +176,3 @@ def _groups(scored: list[_Scored]) -> list[Weighed]:
         )
         left = [s for s in rest if id(s) not in ids]
     return groups
-
-
-def _related(one: Fault, other: Fault) -> bool:
-    """Faults of one line or one chip, or of the line's bit in a chip."""
-    if set(one.lines) & set(other.lines) or set(one.chips) & set(other.chips):
-        return True
-    planes = {
-        f.chip.rsplit(".", 1)[1] for f in (one, other) if f.family in ("plane", "cell") and f.chip
-    }
-    return any(f"D{bit}" in (*one.lines, *other.lines) for bit in planes)

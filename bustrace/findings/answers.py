@@ -241,7 +241,8 @@ class BoardReplay:
 
     def where(self, chip: int, address: npt.NDArray[np.int32]) -> npt.NDArray[np.int64]:
         """Place in the replay's memory of a chip's byte at each address."""
-        return self.base[chip] + self._map.inner[chip, address]
+        where: npt.NDArray[np.int64] = self.base[chip] + self._map.inner[chip, address]
+        return where
 
     def replay(self, assumption: Assumption) -> Answers:
         """Replay under one assumption; linear in the cycles, one pass."""

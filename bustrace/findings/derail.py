@@ -7,6 +7,7 @@ import numpy as np
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.memory_rules import wrong_bits
 from bustrace.findings.model import Derail, Finding
+from bustrace.findings.reset_rules import last_release
 
 CAUSES = (
     "vector-absent",
@@ -35,12 +36,15 @@ STATE_CAUSES = {"rdy-held", "clock-stops"}
 
 def find_derail(evidence: Evidence, findings: list[Finding]) -> Derail | None:
     """First cycle that what came before does not explain, with what was seen and expected."""
-    marks = [
-        (f.cycles[0], CAUSES.index(f.rule), f)
-        for f in findings
-        if f.rule in CAUSES and f.cycles and f.severity != "note"
-        and (f.severity == "fault" or f.rule == "program-lost")
-    ]  # fmt: skip
+    start = path_start(evidence)
+    marks = []
+    for finding in findings:
+        if finding.rule not in CAUSES or not finding.cycles:
+            continue
+        if finding.severity != "fault" and finding.rule != "program-lost":
+            continue
+        first = next((c for c in finding.cycles if c >= start), finding.cycles[-1])
+        marks.append((first, CAUSES.index(finding.rule), finding))
     if not marks or not len(evidence.reading.cycles):
         return None
     cycle, _, cause = min(marks, key=lambda mark: mark[:2])
@@ -66,3 +70,16 @@ def find_derail(evidence: Evidence, findings: list[Finding]) -> Derail | None:
         (later & ((off != 0) | (evidence.address_off != 0) | (evidence.data_off != 0))).sum()
     )
     return Derail(cycle, int(cycles.time_ps[cycle]), seen, expected, text, consequences)
+
+
+def path_start(evidence: Evidence) -> int:
+    """First cycle of the program's path: the vector fetch, else the release, else the first.
+
+    In reset, and in the five cycles before the vector, the CPU reads what it does not use.
+    """
+    release = last_release(evidence.reading)
+    if release is None:
+        return int(np.argmax(evidence.live)) if evidence.live.any() else 0
+    address = evidence.replay.address
+    window = np.flatnonzero(address[release : release + 10] == 0xFFFC)
+    return release + int(window[0]) if len(window) else release

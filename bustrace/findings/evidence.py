@@ -58,8 +58,11 @@ class Evidence:
         return self.replay.n
 
     def show(self, where: npt.NDArray[np.bool_]) -> tuple[int, ...]:
-        """First cycles of a column."""
-        return tuple(int(cycle) for cycle in np.flatnonzero(where)[:SHOWN])
+        """First cycles of a column, those outside reset where there are any."""
+        outside = where & self.live
+        return tuple(
+            int(cycle) for cycle in np.flatnonzero(outside if outside.any() else where)[:SHOWN]
+        )
 
 
 Rule = Callable[[Evidence], Iterable[Finding]]

@@ -210,8 +210,7 @@ def _pairs(
             differ = (seen >> a) & 1 != (seen >> b) & 1
             if (asked & differ).any():
                 continue
-            level = (seen[rows] >> a) & 1
-            if level.all() or not level.any():
+            if any(_one_level((seen[rows] >> bit) & 1) for bit in (a, b)):
                 continue
             count = int(asked.sum())
             low = not ((seen[asked] >> a) & 1).any()
@@ -228,6 +227,15 @@ def _pairs(
                 text=f"{pins[a]} and {pins[b]} move as one"
                 + (": when one is low both are." if low else "."),
             )
+
+
+def _one_level(level: npt.NDArray[np.integer]) -> bool:
+    return bool(level.all() or not level.any())
+
+
+def still_text(lines: tuple[str, ...]) -> str:
+    """The sentence about lines that were not exercised."""
+    return f"Never moved: {', '.join(lines)}. That proves neither good nor bad."
 
 
 def still_lines(evidence: Evidence) -> Iterator[Finding]:
@@ -249,7 +257,7 @@ def still_lines(evidence: Evidence) -> Iterator[Finding]:
             count=int(evidence.live.sum()),
             measured="one level in the whole capture",
             expected="nothing asked these lines to move, as far as the program is known",
-            text=f"Never moved: {', '.join(still)}. That proves neither good nor bad.",
+            text=still_text(tuple(still)),
         )
 
 

@@ -20,11 +20,9 @@ Column = npt.NDArray[np.bool_]
 
 def sole_driver(evidence: Evidence, chip: int) -> Column:
     """Reads in which only this chip should drive: bool, shape (n,)."""
-    return (
-        (evidence.replay.healthy.drivers == np.uint32(1 << chip))
-        & (evidence.replay.read == 1)
-        & evidence.owned
-    )
+    alone: Column = evidence.replay.healthy.drivers == np.uint32(1 << chip)
+    alone = alone & (evidence.replay.read == 1) & evidence.owned
+    return alone
 
 
 def wrong_bits(evidence: Evidence) -> npt.NDArray[np.uint8]:

@@ -14,6 +14,7 @@ from bustrace.findings import (
 )
 from bustrace.findings.derail import find_derail
 from bustrace.findings.evidence import Evidence, Rule, gather
+from bustrace.findings.line_rules import still_text
 from bustrace.findings.model import Derail, Finding, Rung
 from bustrace.findings.progress import ladder, not_exercised
 from bustrace.reading import Reading
@@ -55,6 +56,7 @@ def observe(reading: Reading) -> Observations:
     """Run every rule, find the derail, mark what lies after it, climb the ladder."""
     evidence = gather(reading)
     found = [finding for rule in RULES for finding in rule(evidence)]
+    found = [_without_judged_lines(finding, found) for finding in found]
     derail = find_derail(evidence, found)
     if derail is not None:
         found = [
@@ -68,6 +70,15 @@ def observe(reading: Reading) -> Observations:
         derail,
         not_exercised(evidence),
     )
+
+
+def _without_judged_lines(finding: Finding, found: list[Finding]) -> Finding:
+    """A still line that another rule judges was asked to move: it is not "not exercised"."""
+    if finding.rule != "line-still":
+        return finding
+    judged = {name for other in found if other is not finding for name in other.lines}
+    left = tuple(name for name in finding.lines if name not in judged)
+    return replace(finding, lines=left, text=still_text(left))
 
 
 def find_all(reading: Reading) -> tuple[Finding, ...]:

@@ -57,7 +57,8 @@ def _places(evidence: Evidence, where: Column) -> int:
 
 def _telling(evidence: Evidence) -> Column:
     """Reads whose whole byte is known in advance."""
-    return evidence.replay.healthy.expected_known == 0xFF
+    whole: Column = evidence.replay.healthy.expected_known == 0xFF
+    return whole
 
 
 def _missing(
