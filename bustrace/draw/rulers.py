@@ -42,6 +42,12 @@ def draw_cycle_ruler(view: View, y: float, bottom: float) -> None:
     for at, x in zip(number.tolist(), (begin if narrow else middle).tolist(), strict=True):
         sheet.text(x, y - 6, f"{at:,}", size=6.8, mono=True)
     sheet.name(y - 6, "cycle", inset=20.0)
+    last = int(view.ends_ps[-1])
+    if view.reading.cycles.clock.stops_ps is not None and sheet.end_ps > last:
+        begin = last / PS_PER_US
+        if sheet.fits("clock at rest", (sheet.right_us - begin) / sheet.us_per_point, 6.8):
+            x = (begin + sheet.right_us) / 2
+            sheet.text(x, y - 6, "clock at rest", size=6.8, style="italic", color=look.quiet)
     sheet.rule(y, color=look.ink, width=0.8)
     ticks = begin if narrow else view.starts_ps / PS_PER_US
     sheet.lines([[(x, y), (x, y + 3)] for x in ticks.tolist()], color=look.ink, width=0.7)

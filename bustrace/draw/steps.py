@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.cpu import instruction_text, opcode_info
 from bustrace.draw.bins import runs
 from bustrace.draw.lanes import View
 from bustrace.draw.sheet import PS_PER_US, SMALLEST
@@ -97,7 +98,7 @@ def _write_instruction(
     view: View, row: int, x: float, wide: float, top: float, bottom: float
 ) -> None:
     sheet, program = view.sheet, view.reading.program
-    text = instruction_text(view, row)
+    text = row_text(view, row)
     mnemonic, _, operand = text.partition(" ")
     place = f"${int(program.pc[row]):04X}" if program.pc[row] >= 0 else ""
     high, low = top + 7.2, bottom - 6.6
@@ -133,9 +134,27 @@ def _write_instruction(
     )
 
 
-def instruction_text(view: View, row: int) -> str:
-    """Mnemonic and operand of a row."""
-    return f"op {view.reading.program.opcode[row]:02X}"
+def row_text(view: View, row: int) -> str:
+    """Mnemonic and operand of a row, from the bytes the CPU read in it; ``?`` where unknown."""
+    program, variant = view.reading.program, view.reading.board.cpu.variant
+    opcode, pc = int(program.opcode[row]), int(program.pc[row])
+    if opcode < 0:
+        return "?"
+    info = opcode_info(variant, opcode)
+    # The second byte is read in the second cycle, the third in the third; a call reads it last.
+    places = (1, 5 if info.mode == "call" else 2)[: info.length - 1]
+    operands = [_byte(view, row, place) for place in places]
+    if info.mode == "rel" and pc < 0:
+        operands = [None]
+    return instruction_text(variant, opcode, operands, max(pc, 0))
+
+
+def _byte(view: View, row: int, place: int) -> int | None:
+    program, cycles = view.reading.program, view.reading.cycles
+    if place >= program.length[row]:
+        return None
+    cycle = int(program.first_cycle[row]) + place
+    return int(cycles.data[cycle]) if cycles.data_known[cycle] == 0xFF else None
 
 
 @dataclass(frozen=True, slots=True)

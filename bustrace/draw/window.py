@@ -136,10 +136,11 @@ def _story(reading: Reading, diagnosis: Diagnosis | None) -> tuple[int, str]:
 def vector_fetch(reading: Reading) -> int | None:
     """Cycle that reads the reset vector's low byte, or None where none was seen."""
     program, cycles = reading.program, reading.cycles
-    rows = np.flatnonzero(program.kind == Kind.RESET)
-    if len(rows):
-        row = int(rows[-1])
-        return int(program.first_cycle[row]) + max(int(program.length[row]) - 2, 0)
+    # A row of reset ends with the vector's two bytes, unless the capture ends within it.
+    for row in np.flatnonzero(program.kind[:-1] == Kind.RESET)[::-1].tolist():
+        end = int(program.first_cycle[row] + program.length[row])
+        if program.length[row] >= 2 and not (cycles.flags[end - 2 : end] & IN_RESET).any():
+            return end - 2
     seen = (cycles.address == 0xFFFC) & (cycles.address_known == 0xFFFF)
     seen &= cycles.flags & IN_RESET == 0
     hits = np.flatnonzero(seen)

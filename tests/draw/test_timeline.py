@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 
 from bustrace.cycles.model import Clock
 from bustrace.draw import draw_timeline
+from bustrace.draw.window import vector_fetch
 from bustrace.errors import InputError
 
 
@@ -52,6 +53,7 @@ def test_every_box_is_labelled_at_twenty_cycles(reading_of):
     shown = texts(figure)
     assert sum(text.startswith("$E00") and len(text) == 5 for text in shown) >= 14
     assert shown.count("$5A") == 4
+    assert {"LDA $0340", "STA $0341", "JMP $E000"} <= set(shown)
     assert shown.count("$0341") == 2
     for lane in ("program", "address", "data", "φ2", "/RES", "R/W", "SYNC", "U4 select"):
         assert lane in shown
@@ -113,6 +115,14 @@ def test_the_window_is_about_the_reset_vector_otherwise(reading_of):
     assert any(": the reset vector" in text for text in shown)
 
 
+def test_a_reset_never_released_is_shown_from_its_start(reading_of):
+    """Without a vector fetch the picture begins with the capture."""
+    reading = reading_of(8)
+    shown = texts(draw_timeline(reading))
+    assert any("all 8 cycles" in text for text in shown)
+    assert vector_fetch(reading) is None
+
+
 def test_the_window_is_about_a_fault_seen_after_the_reset_vector(reading_of):
     """A late fault is worth more than the vector."""
     late = diagnosis(finding("late", cycles=(900,)))
@@ -135,6 +145,7 @@ def test_a_stopped_clock_is_shown_with_the_rest_after_it(reading_of):
     cut.program = reading_of(300).program
     figure = draw_timeline(cut)
     assert any(": where the clock stops" in text for text in texts(figure))
+    assert "clock at rest" in texts(figure)
     right = max(max(ax.get_xlim()) for ax in figure.axes)
     assert right > 302
 
