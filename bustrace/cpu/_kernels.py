@@ -54,12 +54,8 @@ RW_BIT, SYNC_BIT = 1, 2
 (END_NO, END_YES, END_SAME, END_UNTAKEN, END_STAY) = range(5)
 (POLL_AT_END, POLL_ALWAYS, POLL_NEVER) = range(3)
 
-(
-    ADC, ALR, ANC, AND, ARR, ASL, BCC, BCS, BEQ, BIT, BMI, BNE, BPL, BRK, BVC, BVS, CLC, CLD, CLI,
-    CLV, CMP, CPX, CPY, DCP, DEC, DEX, DEY, EOR, INC, INX, INY, ISC, JAM, JMP, JSR, LAS, LAX, LDA,
-    LDX, LDY, LSR, LXA, NOP, ORA, PHA, PHP, PLA, PLP, RLA, ROL, ROR, RRA, RTI, RTS, SAX, SBC, SBX,
-    SEC, SED, SEI, SHA, SHX, SHY, SLO, SRE, STA, STX, STY, TAS, TAX, TAY, TSX, TXA, TXS, TYA, XAA,
-) = range(76)  # fmt: skip
+# Mnemonics with a rule of their own.
+ANC, ARR, BIT, BRK, PLP, SBX = 2, 4, 9, 13, 47, 56
 
 FLAG_N, FLAG_V, FLAG_D, FLAG_I, FLAG_Z, FLAG_C = 0x80, 0x40, 0x08, 0x04, 0x02, 0x01
 
@@ -71,7 +67,9 @@ AND_NONE, AND_A, AND_X, AND_S = range(4)
 SHIFT_NONE, SHIFT_LEFT, SHIFT_RIGHT, STEP_UP, STEP_DOWN = range(5)
 WITH_NOTHING, WITH_OR, WITH_XOR, WITH_AND, WITH_MAGIC, WITH_ADD, WITH_SUBTRACT = range(7)
 FORCE_NONE, FORCE_ONE, FORCE_ZERO = range(3)
+FROM_P, FROM_AX = 5, 6
 TO_A, TO_X, TO_Y, TO_S = 1 << 24, 1 << 25, 1 << 26, 1 << 27
+BRANCH_SET = 2 << 28
 
 # Why a replay stopped.
 RAN_OUT, DISAGREES, UNDECIDED, UNKNOWN_OPCODE = range(4)
@@ -239,37 +237,21 @@ def _mean(st, table, v, m):
 
 
 @njit(cache=True, nogil=True)
-def _stored(st, op):
+def _stored(st, table):
     """Byte and mask that a storing mnemonic puts on the data pins."""
-    if op == STA or op == PHA:
-        return st[A], st[AM]
-    if op == STX or op == SHX:
-        return st[X], st[XM]
-    if op == STY or op == SHY:
-        return st[Y], st[YM]
-    if op == PHP:
-        return st[P] | 0x30, st[PM] | 0x30
-    return st[A] & st[X], _and_mask(st[A], st[AM], st[X], st[XM])
+    source = table[MEANINGS_AT + st[OPERATION]] >> 17 & 7
+    if source == FROM_AX:
+        return st[A] & st[X], _and_mask(st[A], st[AM], st[X], st[XM])
+    always = 0x30 if source == FROM_P else 0
+    return st[2 * source] | always, st[2 * source + 1] | always
 
 
 @njit(cache=True, nogil=True)
-def _branch_flag(op):
-    """Flag that a branch looks at, and its level (0 or not) when the branch is taken."""
-    if op == BPL or op == BMI:
-        return FLAG_N, op == BMI
-    if op == BVC or op == BVS:
-        return FLAG_V, op == BVS
-    if op == BCC or op == BCS:
-        return FLAG_C, op == BCS
-    return FLAG_Z, op == BEQ
-
-
-@njit(cache=True, nogil=True)
-def _ends(st, end):
+def _ends(st, table, end):
     """Whether the instruction ends with this cycle."""
     if end == END_UNTAKEN:
-        flag, level = _branch_flag(st[OPERATION])
-        return ((st[P] & flag) != 0) != level
+        meaning = table[MEANINGS_AT + st[OPERATION]]
+        return (st[P] & meaning & 0xCF != 0) != (meaning & BRANCH_SET != 0)
     return end == END_YES or (end == END_SAME and st[CARRY] == 0)
 
 
@@ -278,7 +260,6 @@ def _act(st, table, entry, data, datam):
     """Do what a microcycle says with the byte on the data pins, then count."""
     action = entry >> 7 & 31
     count = entry >> 12 & 3
-    op = st[OPERATION]
     if action == DO_OPCODE:
         code = data
         if st[RUNNING] == RESET or st[PENDING]:
@@ -321,8 +302,8 @@ def _act(st, table, entry, data, datam):
         high, highm, _ = _add(st[AH], st[AHM], 1, 0xFF, 0, 1)
         high &= 0xFF
         if action == DO_CARRY_AND:
-            v, m = _stored(st, op)
-            if op == TAS:
+            v, m = _stored(st, table)
+            if table[MEANINGS_AT + st[OPERATION]] & TO_S:
                 st[S], st[SM] = v, m
             m = _and_mask(v, m, high, highm)
             high, highm = v & high, m
@@ -375,7 +356,7 @@ def end_cycle(st, table, data, datam, pins):
     poll = entry >> 17 & 3
     end = entry >> 14 & 7
     # What is looked at now was latched at the end of the cycle before.
-    if (poll == POLL_ALWAYS or (poll == POLL_AT_END and _ends(st, end))) and (
+    if (poll == POLL_ALWAYS or (poll == POLL_AT_END and _ends(st, table, end))) and (
         st[NMI_SEEN] or (st[IRQ_LINE] and not st[P] & FLAG_I)
     ):
         st[PENDING] = 1
@@ -384,7 +365,7 @@ def end_cycle(st, table, data, datam, pins):
     if pins & RDY_PIN or not st[READ]:
         st[WAITED] = 0
         _act(st, table, entry, data, datam)
-        if _ends(st, end):
+        if _ends(st, table, end):
             st[ENTRY] = FETCH
             st[RUNNING] = INSTRUCTION
             # An NMI edge that came while its vector was being fetched is lost with the one served.
@@ -446,11 +427,11 @@ def show(st, table):
 
     # A wait in a cycle that carries into the high byte shows the carried address from its second
     # cycle on: seen in recordings of reads (chip traces); elsewhere the high byte is left open.
-    if st[WAITED] and st[CARRY]:
+    if st[WAITED] and (st[CARRY] or not st[CARRYM]):
         action = entry >> 7 & 31
         if action == DO_LOAD_CARRY or action == DO_CARRY or action == DO_CARRY_AND:
-            address = (address + 0x100) & 0xFFFF
-            if action != DO_LOAD_CARRY:
+            address = (address + (st[CARRY] << 8)) & 0xFFFF
+            if action != DO_LOAD_CARRY or not st[CARRYM]:
                 mask &= 0xFF
         elif action == DO_TARGET_CARRY:
             mask &= 0xFF
@@ -458,7 +439,7 @@ def show(st, table):
     access = entry >> 4 & 7
     out, outm = 0, 0
     if access == ACC_STORE:
-        out, outm = _stored(st, st[OPERATION])
+        out, outm = _stored(st, table)
     elif access == ACC_LATCH:
         out, outm = st[LATCH], st[LATCHM]
     elif access == ACC_PCH:
@@ -486,59 +467,47 @@ def show(st, table):
 
 
 @njit(cache=True, nogil=True)
-def _decided(st, entry):
-    """Whether the way on from this cycle follows from what is known."""
-    end = entry >> 14 & 7
-    if end == END_UNTAKEN:
-        flag, _ = _branch_flag(st[OPERATION])
-        return (st[PM] & flag) != 0
-    if end == END_SAME:
-        if entry >> 7 & 31 == DO_TARGET:
-            return st[PCM] == 0xFFFF and st[LATCHM] == 0xFF
-        return st[CARRYM] != 0
-    return True
+def _decide(st, table, entry, k, offset, address, address_known, control, control_known):
+    """Make the way on from this cycle known; False when it cannot be.
 
-
-@njit(cache=True, nogil=True)
-def _agrees(k, address, address_known, expected):
-    return (address[k] ^ expected) & address_known[k] == 0
-
-
-@njit(cache=True, nogil=True)
-def _decide(st, entry, k, offset, address, address_known, control, control_known):
-    """Let the observed cycles after `k` choose the way on; True when they do.
-
-    SYNC in the next cycle decides. Else the next address; the two ways of a branch read the same
-    address next, so there it is the address after it.
+    Where it hangs on an unknown bit, SYNC in the next observed cycle decides. Else the next
+    address; the two ways of a branch read the same address next, so there it is the one after it.
     """
-    target = entry >> 7 & 31 == DO_TARGET
-    untaken = entry >> 14 & 7 == END_UNTAKEN
-    if target or st[PCM] != 0xFFFF:
-        return False
+    end = entry >> 14 & 7
+    untaken = end == END_UNTAKEN
+    meaning = np.int64(table[MEANINGS_AT + st[OPERATION]])
+    flag = meaning & 0xCF
+    if untaken:
+        if st[PM] & flag:
+            return True
+    elif end != END_SAME:
+        return True
+    elif entry >> 7 & 31 == DO_TARGET:
+        return st[PCM] == 0xFFFF and st[LATCHM] == 0xFF
+    elif st[CARRYM]:
+        return True
+
     ends = -1
     if k + 1 < control.size and control_known[k + 1] & SYNC_BIT:
         ends = 1 if control[k + 1] & SYNC_BIT else 0
-    elif k + 2 < address.size:
+    elif k + 2 < address.size and st[PCM] == 0xFFFF:
+        at = k + 1
+        way_on = ((st[AH] + 1) & 0xFF) << 8 | st[AL]
+        way_out = st[PC]
         if untaken:
-            pc = (st[PC] + 1) & 0xFFFF
             at = k + 2
-            way_on = (pc & 0xFF00) | ((pc + offset) & 0xFF)
-            way_out = (pc + 1) & 0xFFFF
-        else:
-            at = k + 1
-            way_on = ((st[AH] + 1) & 0xFF) << 8 | st[AL]
-            way_out = st[PC]
-        on = _agrees(at, address, address_known, way_on)
-        out = _agrees(at, address, address_known, way_out)
-        if on != out:
-            ends = 1 if out else 0
+            way_on = ((st[PC] + 1) & 0xFF00) | ((st[PC] + 1 + offset) & 0xFF)
+            way_out = (st[PC] + 2) & 0xFFFF
+        differs = (way_on ^ way_out) & address_known[at]
+        off = (address[at] ^ way_out) & address_known[at]
+        on = (address[at] ^ way_on) & address_known[at]
+        if differs and (off == 0 or on == 0):
+            ends = 1 if off == 0 else 0
     if ends < 0:
         return False
     if untaken:
-        flag, level = _branch_flag(st[OPERATION])
-        st[P] &= ~flag
-        if level != (ends == 1):
-            st[P] |= flag
+        taken_when_set = meaning & BRANCH_SET != 0
+        st[P] = (st[P] & ~flag) | (flag if taken_when_set != (ends == 1) else 0)
         st[PM] |= flag
     else:
         st[CARRY] = 1 - ends
@@ -587,8 +556,9 @@ def replay(
         entry = np.int64(table[entry_at])
         if begins:
             row_cycle[rows] = k
-            row_kind[rows] = _row_kind(st)
-            row_opcode[rows] = st[OPCODE]
+            fetches = entry_at == FETCH and st[RUNNING] == INSTRUCTION
+            row_kind[rows] = KIND_INSTRUCTION if fetches else _row_kind(st)
+            row_opcode[rows] = reads[k] if fetches else st[OPCODE]
             row_registers[rows, 0] = st[PC]
             row_known[rows, 0] = st[PCM]
             for j in range(1, 6):
@@ -630,8 +600,8 @@ def replay(
             if entry_at == FETCH and known != 0xFF and not st[PENDING] and st[RUNNING] != RESET:
                 reason = UNKNOWN_OPCODE
                 break
-            if not _decided(st, entry) and not _decide(
-                st, entry, k, datum, address, address_known, control, control_known
+            if not _decide(
+                st, table, entry, k, datum, address, address_known, control, control_known
             ):
                 reason = UNDECIDED
                 break

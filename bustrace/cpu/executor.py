@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.cpu import _kernels
+from bustrace.cpu.mnemonics import OPERATIONS
 from bustrace.cpu.variants import packed_table, variant_index, variant_named
 
 Bytes = npt.NDArray[np.uint8]
@@ -69,7 +70,7 @@ class CpuState:
         self._fields = np.zeros(_kernels.STATE_FIELDS, dtype=np.int64)
         for level in (_kernels.NMI_LEVEL, _kernels.SO_LEVEL, _kernels.RES_LEVEL):
             self._fields[level] = 1
-        self._fields[_kernels.OPERATION] = _kernels.NOP
+        self._fields[_kernels.OPERATION] = OPERATIONS.index("NOP")
 
     @classmethod
     def at_fetch(

@@ -4,7 +4,7 @@
 
 in the order the work is done:
 
-    from:R     the operand is a register, not the byte read
+    from:R     the operand, or the byte stored, is a register, not the byte read; `ax` is A AND X
     and:R      the operand is first ANDed with a register
     left right shift one place through the carry; `rotate` lets the old carry in
     up down    step by one
@@ -14,7 +14,8 @@ in the order the work is done:
     against:R  the `subtract` is a comparison with this register; the carry going in is 1
     to:RR      registers that take the result
     sets clears  the flags named become 1 or 0
-    N V D I Z C  flags that change
+    if-set if-clear  a branch is taken when the flag named is 1 or 0
+    N V D I Z C  flags that change, or that the words above speak of
 
 A line without words moves data or control only; the microcycle table says how.
 
@@ -32,16 +33,16 @@ ANC : and:a to:a NZC
 AND : and:a to:a NZ
 ARR : and:a right rotate to:a NVZC
 ASL : left NZC
-BCC :
-BCS :
-BEQ :
+BCC : if-clear C
+BCS : if-set C
+BEQ : if-set Z
 BIT : NVZ
-BMI :
-BNE :
-BPL :
+BMI : if-set N
+BNE : if-clear Z
+BPL : if-clear N
 BRK :
-BVC :
-BVS :
+BVC : if-clear V
+BVS : if-set V
 CLC : clears C
 CLD : clears D
 CLI : clears I
@@ -70,8 +71,8 @@ LSR : right NZC
 LXA : magic to:ax NZ
 NOP :
 ORA : or to:a NZ
-PHA :
-PHP :
+PHA : from:a
+PHP : from:p
 PLA : to:a NZ
 PLP : NVDIZC
 RLA : left rotate then-and to:a NZC
@@ -80,21 +81,21 @@ ROR : right rotate NZC
 RRA : right rotate add to:a NVZC
 RTI :
 RTS :
-SAX :
+SAX : from:ax
 SBC : subtract to:a NVZC
 SBX : subtract against:a to:x NZC
 SEC : sets C
 SED : sets D
 SEI : sets I
-SHA :
-SHX :
-SHY :
+SHA : from:ax
+SHX : from:x
+SHY : from:y
 SLO : left or to:a NZC
 SRE : right xor to:a NZC
-STA :
-STX :
-STY :
-TAS :
+STA : from:a
+STX : from:x
+STY : from:y
+TAS : from:ax to:s
 TAX : from:a to:x NZ
 TAY : from:a to:y NZ
 TSX : from:s to:x NZ
@@ -112,9 +113,10 @@ FIELDS: Final = {
     "shift": (10, ("", "left", "right", "up", "down")),
     "rotate": (13, ("", "rotate")),
     "combine": (14, ("", "or", "xor", "then-and", "magic", "add", "subtract")),
-    "from": (17, ("", "from:a", "from:x", "from:y", "from:s")),
+    "from": (17, ("", "from:a", "from:x", "from:y", "from:s", "from:p", "from:ax")),
     "against": (20, ("", "against:a", "against:x", "against:y")),
     "force": (22, ("", "sets", "clears")),
+    "branch": (28, ("", "if-clear", "if-set")),
 }
 TO_SHIFT: Final = 24
 FLAG_BITS: Final = {"N": 0x80, "V": 0x40, "D": 0x08, "I": 0x04, "Z": 0x02, "C": 0x01}
