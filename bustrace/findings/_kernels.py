@@ -258,6 +258,7 @@ def replay_board(
             zeros = 0  # bits at which some driver is known low
             driven = 0
             free = False
+            ones_but_free = 255  # the same without registers, whose bytes are not known
             for c in range(chips):
                 if (driving >> c) & 1 == 0:
                     continue
@@ -284,6 +285,7 @@ def replay_board(
                     byte = (byte & assume[DATA_PIN_AND]) | assume[DATA_PIN_OR]
                     byte_known |= (~assume[DATA_PIN_AND] | assume[DATA_PIN_OR]) & 255
                 ones &= (byte & byte_known) | ~lanes[c]
+                ones_but_free &= byte | ~byte_known | ~lanes[c]
                 zeros |= ~byte & byte_known & lanes[c]
             ones &= driven
             if driving == 0:
@@ -315,8 +317,7 @@ def replay_board(
                     known = 0
                     fresh = 0
             elif free:
-                fresh &= forced
-                if known != 255:
+                if ones_but_free == 255:
                     price += _free_read(
                         i,
                         data,
@@ -330,6 +331,14 @@ def replay_board(
                         told,
                         meant,
                     )
+                elif (told[0, meant] >> 17) & 1 == 0:
+                    # A register against another chip's byte: it may pull down any bit that is
+                    # high there, which is one unknown each.
+                    told[0, meant] |= 1 << 17
+                    open_bits = ones_but_free & ~zeros & 255
+                    while open_bits:
+                        price += bits[3]
+                        open_bits &= open_bits - 1
             if assume[LOOSE] >= 0 and fresh and (driving >> assume[LOOSE]) & 1:
                 c = assume[LOOSE]
                 where = base[c] + inner[c, at_chips]

@@ -256,7 +256,7 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
                 measured=f"${vector:04X}",
                 expected=f"${wanted:04X} (image)",
                 text=f"The reset vector reads ${vector:04X}, the image says ${wanted:04X}"
-                + (": nobody seems to drive the bus." if undriven else "."),
+                + _undriven_reason(vector, undriven),
             )
     elif vector in (0xFFFF, 0x0000):
         yield Finding(
@@ -291,6 +291,14 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
             text=f"The vector reads ${vector:04X}, but the CPU goes to ${went:04X}: it saw "
             "another byte than the clip, or it is an address line.",
         )
+
+
+def _undriven_reason(vector: int, undriven: bool) -> str:
+    if not undriven:
+        return "."
+    if vector == 0x0000:
+        return ": every line low, as with a chip that holds the bus down."
+    return ": nobody seems to drive the bus."
 
 
 def _steady(evidence: Evidence, bits: int) -> bool:
