@@ -44,10 +44,10 @@ def draw_cycle_ruler(view: View, y: float, bottom: float) -> None:
     sheet.name(y - 6, "cycle", inset=20.0)
     last = int(view.ends_ps[-1])
     if view.reading.cycles.clock.stops_ps is not None and sheet.end_ps > last:
-        begin = last / PS_PER_US
-        if sheet.fits("clock at rest", (sheet.right_us - begin) / sheet.us_per_point, 6.8):
-            x = (begin + sheet.right_us) / 2
-            sheet.text(x, y - 6, "clock at rest", size=6.8, style="italic", color=look.quiet)
+        rest = last / PS_PER_US
+        if sheet.fits("clock at rest", (sheet.right_us - rest) / sheet.us_per_point, 6.8):
+            half = (rest + sheet.right_us) / 2
+            sheet.text(half, y - 6, "clock at rest", size=6.8, style="italic", color=look.quiet)
     sheet.rule(y, color=look.ink, width=0.8)
     ticks = begin if narrow else view.starts_ps / PS_PER_US
     sheet.lines([[(x, y), (x, y + 3)] for x in ticks.tolist()], color=look.ink, width=0.7)
@@ -126,7 +126,7 @@ def shade_gaps(view: View, top: float, bottom: float) -> None:
             spans[-1] = (spans[-1][0], end)
         else:
             spans.append((begin, end))
-    sheet.boxes(spans, top, bottom, face=look.paper, edge=look.faint, hatch="xx", z=4.5)
+    sheet.boxes(spans, top, bottom, face=look.paper, edge=look.faint, hatch="xx", z=6.5)
     for begin, end in spans:
         if sheet.fits("nothing recorded", (end - begin) / sheet.us_per_point, 7.0):
             sheet.text(

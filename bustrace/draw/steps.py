@@ -103,7 +103,7 @@ def _write_instruction(
     place = f"${int(program.pc[row]):04X}" if program.pc[row] >= 0 else ""
     high, low = top + 7.2, bottom - 6.6
     for size in (8.0, 7.0, 6.2):
-        if sheet.fits(text, wide, size):
+        if sheet.fits(text, wide, size, 4.0):
             middle = (top + bottom) / 2
             small = min(size - 1.4, 6.0)
             under = place if sheet.fits(place, wide, small) else ""
@@ -112,7 +112,7 @@ def _write_instruction(
                 sheet.text(x, low, under, size=small, mono=True, color=sheet.look.quiet)
             return
     for size in (7.0, 6.2, SMALLEST):
-        if sheet.fits(mnemonic, wide, size) and sheet.fits(operand, wide, size):
+        if sheet.fits(max(mnemonic, operand, key=len), wide, size, 4.0):
             sheet.text(x, high, mnemonic, size=size, mono=True, weight="bold")
             sheet.text(x, low, operand, size=size, mono=True)
             return

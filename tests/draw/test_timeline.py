@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,10 +10,12 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from bustrace.capture import open_capture
 from bustrace.cycles.model import Clock
 from bustrace.draw import draw_timeline
 from bustrace.draw.window import vector_fetch
 from bustrace.errors import InputError
+from bustrace.reading import read_boot
 
 
 def finding(rule, severity="fault", **fields):
@@ -188,6 +191,44 @@ def test_reset_is_shaded_and_named(reading_of):
     assert any(c.get_hatch() == "//" for ax in figure.axes for c in ax.collections)
 
 
+def test_unknown_levels_and_gaps_are_hatched_and_named(reading_of):
+    """Levels that were not read are crossed out; time without a recording says so."""
+    reading = reading_of(120)
+    capture = reading.capture
+    known = capture.all_known
+    known[120:150] = 0
+    reading.capture = replace(
+        capture,
+        state=capture.state & known,
+        known=known,
+        gaps=np.array([[70_000_000, 90_000_000]]),
+    )
+    figure = draw_timeline(reading, first=30, last=99)
+    assert "nothing recorded" in texts(figure)
+    hatches = [c.get_hatch() for ax in figure.axes for c in ax.collections]
+    assert hatches.count("xxxx") == len(("φ2", "/RES", "R/W", "SYNC", "/IRQ", "U4"))
+    assert "xx" in hatches
+
+
+def test_a_state_capture_draws_each_level_over_its_cycle(reading_of):
+    """Rows of a state capture are taken at the end of a cycle, and drawn from its start."""
+    timing = reading_of(60)
+    capture = timing.capture
+    timing.capture = replace(
+        capture,
+        mode="state",
+        time_ps=timing.cycles.time_ps.copy(),
+        state=capture.state[1::3].copy(),
+        end_ps=int(timing.cycles.time_ps[-1]),
+    )
+    figure = draw_timeline(timing, first=15, last=20, lines=["SYNC"])
+    points = max(
+        (path.vertices for c in figure.axes[0].collections for path in c.get_paths()), key=len
+    )
+    # SYNC is high in cycles 15 and 19, which last from 15 to 16 and from 19 to 20 µs.
+    assert points[:, 0].tolist() == [15, 16, 16, 19, 19, 20, 20, 21]
+
+
 def test_a_capture_without_cycles_says_why(reading_of):
     """The lines are drawn as they are, under the reason."""
     figure = draw_timeline(reading_of(300, reason="phase 2 was not captured"))
@@ -299,6 +340,18 @@ def test_a_window_beyond_the_end_is_cut(reading_of):
         text.startswith("cycles 50 to 59 of 60")
         for text in texts(draw_timeline(reading_of(60), first=50, last=10**9))
     )
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("name", "expected"),
+    [("healthy.vcd", "$FFFC"), ("clock_stops.csv", "clock at rest"), ("d1_d4_short.vcd", "$FFFC")],
+)
+def test_real_exports_are_drawn_where_their_story_is(captures_dir, name, expected):
+    """Exports of a board that this project did not make, through every room, without warnings."""
+    figure = draw_timeline(read_boot(open_capture(captures_dir / name)))
+    assert expected in texts(figure)
+    FigureCanvasAgg(figure).draw()
 
 
 def test_drawing_leaves_pyplot_and_the_settings_alone():
