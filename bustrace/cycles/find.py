@@ -316,11 +316,11 @@ def _describe(
         divided_by=by,
     )
     level = _last_level(capture, tap, flip)
-    if not len(raw):
+    if period is None:
         return replace(clock, rests_at=level)
     last = int(raw.time_ps[-1])
     unseen = sum(int(end) - max(int(start), last) for start, end in capture.gaps if end > last)
-    if period is not None and capture.end_ps - last - unseen > _REST_PERIODS * period:
+    if capture.end_ps - last - unseen > _REST_PERIODS * period:
         return replace(clock, stops_ps=last, rests_at=level)
     return clock
 

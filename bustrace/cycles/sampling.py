@@ -101,24 +101,22 @@ def _block_starts(n_cycles: int) -> range:
 def choose_bins_back(moves: Moves, data_lines: int, early_lines: int) -> int:
     """How many bins before the fall to sample; 1 is the last sample with phase 2 high.
 
-    Read data are stable from their setup before the fall to their hold after it (10 ns at least,
-    facts of the makers' sheets), so the last sample before the fall is right, unless leads of
-    different length or a late clock let the next cycle's changes show before the fall. Then some
-    line's changes cluster around the fall with a quiet bin in front of them, and the sample is
-    taken there. Changes that run on without a quiet bin are data that arrive late: the last
-    sample stays.
+    Read data are stable from their setup before the fall to their hold after it (10 ns at least
+    in the makers' sheets), so the last sample before the fall is right, unless leads of different
+    length or a late clock let the next cycle's changes show before the fall. Then the sample is
+    taken in front of them.
     """
     back_most = max(1, (moves.before - 1) // 2)
-    first_departure: list[tuple[npt.NDArray[np.int64], int]] = []
-    for mask, needs_arrivals in ((data_lines, True), (early_lines, False)):
-        for counts in moves.lines(mask):
-            start = _departure(counts, moves.before, back_most, needs_arrivals)
-            first_departure.append((counts, start))
+    departures = [
+        (counts, _departure(counts, moves.before, back_most, mask == data_lines))
+        for mask in (data_lines, early_lines & ~data_lines)
+        for counts in moves.lines(mask)
+    ]
     costs = []
     for back in range(1, back_most + 1):
         sample = moves.before - back
         cost = 0
-        for counts, start in first_departure:
+        for counts, start in departures:
             cost += int(counts[sample + 1 : start].sum()) if start > sample else 0
             cost += int(counts[start : sample + 1].sum()) if start <= sample else 0
         costs.append(cost)
@@ -126,24 +124,38 @@ def choose_bins_back(moves: Moves, data_lines: int, early_lines: int) -> int:
 
 
 def _departure(
-    counts: npt.NDArray[np.int64], before: int, back_most: int, needs_arrivals: bool
+    counts: npt.NDArray[np.int64], before: int, back_most: int, arrives_late: bool
 ) -> int:
-    """Bin from which a line's changes belong to the next cycle; `before` when not earlier."""
+    """Bin from which a line's changes belong to the next cycle; `before` when not earlier.
+
+    Address, R/W and SYNC only change early in a cycle: a cluster of changes close before the fall
+    is the next cycle's. Data also arrive there when a chip is slow. Then they leave soon after
+    the fall, or stay on an undriven bus and make no other changes. Where data leave before the
+    fall, they arrived elsewhere and nothing follows the fall.
+    """
     total = int(counts.sum())
-    busy = max(3.0, _BUSY * total, 4.0 * float(np.median(counts)))
-    place = before
-    if counts[place] < busy:
-        if needs_arrivals:
-            return before
-        place -= 1
-    while place > before - back_most and counts[place] >= busy:
-        place -= 1
-    if counts[place] >= busy or place >= before - 1:
+    floor = 4.0 * float(np.median(counts))
+    busy = counts >= max(3.0, _BUSY * total, floor)
+    first = before - back_most
+    close = np.flatnonzero(busy[first + 1 : before + 1])
+    if not len(close):
         return before
-    cluster = int(counts[place + 1 : before + 1].sum())
-    if needs_arrivals and 2 * int(counts[:place].sum()) < cluster:
+    end = start = first + 1 + int(close[-1])
+    while start > first and busy[start - 1]:
+        start -= 1
+    while end + 1 < len(counts) and busy[end + 1]:
+        end += 1
+    if start >= before or start == first:
         return before
-    return place + 1
+    cluster = int(counts[start : end + 1].sum())
+    soon_after = int(counts[end + 1 : max(end, before) + len(counts) // 8 + 1].sum())
+    if arrives_late and (2 * soon_after >= cluster or 2 * (total - cluster) < cluster):
+        return before
+    # The cluster's thin edge: falls are seen up to a sample late.
+    for _ in range(2):
+        if start > first + 1 and counts[start - 1] > max(floor, 0.001 * total):
+            start -= 1
+    return start
 
 
 def quiet_lines(moves: Moves, bins_back: int) -> int:
