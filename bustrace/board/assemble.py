@@ -177,7 +177,8 @@ def _clip(table: BoardFile, refs: Refs, cpu: Cpu) -> Clip:
     if table.clip is None:
         return Clip(ClipPlace(cpu.ref))
     default = ClipPlace(cpu.ref)
-    places: dict[str, ClipPlace] = {}
+    buses: dict[str, ClipPlace] = {}
+    lines: dict[str, ClipPlace] = {}
     for given, text in table.clip.items():
         key = f"clip.{given}"
         ref, _, pin = text.partition(".")
@@ -186,11 +187,11 @@ def _clip(table: BoardFile, refs: Refs, cpu: Cpu) -> Clip:
         if given == "default":
             default = place
         elif name is not None:
-            places[name] = place
+            lines[name] = place
         elif given in ("A", "D"):
             if place.pin is not None:
                 raise BadValue("a whole bus has no single pin", "a chip, such as U4", key=key)
-            places.update({f"{given}{bit}": place for bit in range(16 if given == "A" else 8)})
+            buses.update({f"{given}{bit}": place for bit in range(16 if given == "A" else 8)})
         else:
             near = nearest(given, (*CPU_LINES, "default"))
             raise BadValue(
@@ -200,11 +201,7 @@ def _clip(table: BoardFile, refs: Refs, cpu: Cpu) -> Clip:
                 key=key,
             )
     # A single line's place wins over its bus, whichever stands first.
-    for given, text in table.clip.items():
-        if (name := line_name(given)) is not None:
-            ref, _, pin = text.partition(".")
-            places[name] = ClipPlace(refs.find(ref, f"clip.{given}"), pin.strip() or None)
-    return Clip(default, places, stated=True)
+    return Clip(default, buses | lines, stated=True)
 
 
 def _holds(table: BoardFile) -> tuple[NormalHold, ...]:

@@ -24,7 +24,7 @@ from bustrace.board.model import (
     Role,
     SelectLine,
 )
-from bustrace.board.nets import ENABLES_138, INPUTS_138, parse_net, pin_name, pins_138
+from bustrace.board.nets import ENABLES_138, INPUTS_138, NET_FORMS, parse_net, pin_name, pins_138
 from bustrace.board.packages import line_name
 from bustrace.board.parts import decoder_kind, part_facts
 from bustrace.board.values import BadValue
@@ -271,6 +271,8 @@ def _decoding(row: ChipRow, decoders: Sequence[Decoder]) -> Decoding:
         name, active = pin_name(given)
         key = f".enable.{given}"
         values = value if isinstance(value, list) else [value]
+        if not 0 < len(values) <= 8:
+            raise BadValue("a pin takes 1 to 8 nets", NET_FORMS, key=key)
         nets = []
         for item in values:
             try:

@@ -11,8 +11,8 @@ import numpy as np
 from bustrace.board.model import Image
 from bustrace.board.values import BadValue
 
-MAX_IMAGE_BYTES = 1 << 20
-"""Largest image file that is read: 1 MB, a multiple of what the family can address."""
+MAX_IMAGE_BYTES = 1 << 16
+"""Largest image file that is read: the 64 KB that the CPU can address."""
 
 
 def image_from_bytes(content: bytes, name: str, path: str = "") -> Image:
@@ -26,7 +26,10 @@ def image_from_bytes(content: bytes, name: str, path: str = "") -> Image:
     if not content:
         raise BadValue("the image is empty", "a binary file of the chip's size")
     if len(content) > MAX_IMAGE_BYTES:
-        raise BadValue("the image is larger than 1 MB", "a binary file of the chip's size")
+        raise BadValue(
+            "the image is larger than the 64 KB that the CPU can address",
+            "a binary file of the chip's size",
+        )
     return Image(
         name=name,
         path=path,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
+import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -176,9 +177,32 @@ def _read_toml(path: Path) -> dict[str, Any]:
             expected="a board file in TOML, saved as UTF-8",
         ) from None
     try:
-        return tomllib.loads(text)
+        raw = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise _syntax_error(error, text, path) from None
+    _refuse_control_characters(raw, path)
+    return raw
+
+
+def _refuse_control_characters(raw: dict[str, Any], path: Path) -> None:
+    """Names and texts of the file are printed: escape codes in them would steer the terminal."""
+    waiting: list[object] = [raw]
+    while waiting:
+        value = waiting.pop()
+        if isinstance(value, dict):
+            waiting += [*value.keys(), *value.values()]
+        elif isinstance(value, list):
+            waiting += value
+        elif isinstance(value, str) and any(
+            unicodedata.category(letter) in ("Cc", "Cf", "Cs") and letter not in "\n\t\r"
+            for letter in value
+        ):
+            raise BoardError(
+                "a name or text has control characters in it",
+                path=path,
+                found=value.encode("unicode_escape").decode("ascii"),
+                expected="letters, digits, signs and spaces",
+            )
 
 
 def _syntax_error(error: Exception, text: str, path: Path) -> BoardError:
@@ -259,10 +283,13 @@ def _shape_error(errors: Sequence[ErrorDetails], raw: dict[str, Any], path: Path
             key=key,
             expected=_hint(str(loc[-1])),
         )
-    cause = error.get("ctx", {}).get("error")
+    context = error.get("ctx", {})
+    cause = context.get("error")
     if isinstance(cause, BadValue):
         return _value_error(cause.under(key), raw, path)
-    expected = error.get("ctx", {}).get("expected") or _TYPES.get(error["type"])
+    expected = context.get("expected") or _TYPES.get(error["type"])
+    if error["type"] == "too_long":
+        expected = f"at most {context['max_length']} entries"
     return BoardError(
         _with_ref("this value cannot be used", key, raw),
         path=path,

@@ -22,6 +22,12 @@ from bustrace.board.values import (
 )
 from bustrace.units import parse_rate
 
+MAX_CHIPS = 128
+MAX_REVISIONS = 16
+MAX_PINS = 16
+"""Bounds on what a file from a stranger can make bustrace do: tables of chips, images a chip, pins
+of an enable."""
+
 LATER = "this is not supported yet in this version"
 
 
@@ -69,9 +75,9 @@ def _revisions(value: object) -> list[tuple[str | None, str]]:
         pairs = list(value.items())
     elif isinstance(value, list):
         pairs = [(None, path) for path in value]
-    if not pairs or not all(isinstance(path, str) for _, path in pairs):
+    if not 0 < len(pairs) <= MAX_REVISIONS or not all(isinstance(path, str) for _, path in pairs):
         raise BadValue(
-            "these are not image files",
+            f"these are not 1 to {MAX_REVISIONS} image files",
             '["a.bin", "b.bin"] or { "rev A" = "a.bin", "rev B" = "b.bin" }',
         )
     return pairs
@@ -160,7 +166,7 @@ class ChipTable(Table):
     read_range: Ranges | None = None
     write_range: Ranges | None = None
     undecoded: AddressLines = 0
-    enable: dict[str, Any] = Field(default_factory=dict)
+    enable: dict[str, Any] = Field(default_factory=dict, max_length=MAX_PINS)
     select: Annotated[SelectTable, _short_form("line")] | None = None
     size: Size | None = None
     base: Address | None = None
@@ -192,7 +198,7 @@ class BoardFile(Table):
     nmi: Annotated[SourcesTable, _short_form("from")] | None = None
     clip: Annotated[dict[str, str], _short_form("default")] | None = None
     holds: list[HoldTable] = Field(default_factory=list)
-    chips: list[ChipTable] = Field(default_factory=list)
+    chips: list[ChipTable] = Field(default_factory=list, max_length=MAX_CHIPS)
     state: Banking = None
 
 

@@ -4,8 +4,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from bustrace.board import Board, load_board
+from bustrace.board.schema import TABLES, known_keys
 from bustrace.errors import BoardError
 
 GOOD = """
@@ -25,6 +28,7 @@ inputs = { A = "A13", B = "A14", C = "A15" }
 # text after GOOD's last chip, key, parts of the message
 CASES = {
     "misspelt key": ('rnage = "$0000"', "chips[0].rnage", ["U4", "'rnage'", "mean range?"]),
+    "misspelt required key": ('[[chips]]\nreff = "U5"', "chips[1].reff", ["mean ref?"]),
     "board key inside a chip": ('clip = "U1"', "chips[0].clip", ["above the first [table]"]),
     "unknown key of select": (
         'select = { lin = "x" }',
@@ -141,7 +145,14 @@ CASES = {
     ),
     "outputs of another part": ('outputs = { Y0 = "U4" }', "chips[0].outputs", ["74x138"]),
     "missing image": ('file = "x.bin"', "chips[0].file", ["no such file", "x.bin"]),
-    "no images": ("files = []", "chips[0].files", ["not image files"]),
+    "too many images": (f"files = {['a.bin'] * 17}", "chips[0].files", ["1 to 16 image files"]),
+    "too many pins": (
+        "enable = { " + ", ".join(f'P{n} = "high"' for n in range(17)) + " }",
+        "chips[0].enable",
+        ["at most 16 entries"],
+    ),
+    "too many nets": (f"enable = {{ CS = {['A1'] * 9} }}", "chips[0].enable.CS", ["1 to 8 nets"]),
+    "no images": ("files = []", "chips[0].files", ["not 1 to 16 image files"]),
     "clip's chip": ('[clip]\ndefault = "U3"', "clip.default", ["no such chip", "CPU, U4", "U3"]),
     "clip's line": ('[clip]\nRDYY = "U4"', "clip.RDYY", ["no line of the CPU", "mean RDY?"]),
     "clip's bus": ('[clip]\nD = "U4.3"', "clip.D", ["no single pin"]),
@@ -243,6 +254,54 @@ def test_broken_toml_is_placed_by_line_and_column(
         assert caught.value.column == column
 
 
+@pytest.mark.parametrize("text", ['name = "\\u001b[2J"', '"na\\u0007me" = 1', 'about = "\\u202e"'])
+def test_texts_that_would_steer_a_terminal_are_refused(
+    write_board: Callable[..., Board], text: str
+) -> None:
+    with pytest.raises(BoardError, match="control characters") as caught:
+        write_board(text + "\n" + GOOD)
+    assert all(letter.isprintable() or letter == "\n" for letter in caught.value.message)
+
+
+@settings(
+    max_examples=300,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(
+    key=st.sampled_from([key for table in TABLES for key in known_keys(table)]),
+    where=st.sampled_from(["", "[[chips]]\nref = 'U5'\n", "[cpu]\n", "[clock]\n", "[[holds]]\n"]),
+    value=st.recursive(
+        st.one_of(
+            st.sampled_from(["nan", "inf", "1979-05-27", "07:32:00", "true", "1e400", "'A1'"]),
+            st.integers(-(2**70), 2**70).map(str),
+            st.text("U47.Y/!$A-Fx", max_size=8).map(lambda text: f"'{text}'"),
+        ),
+        lambda inner: st.one_of(
+            st.lists(inner, max_size=3).map(lambda items: f"[{', '.join(items)}]"),
+            st.dictionaries(st.sampled_from(["A", "Y0", "/CS", "from", "rate"]), inner).map(
+                lambda pairs: "{" + ", ".join(f"'{k}' = {v}" for k, v in pairs.items()) + "}"
+            ),
+        ),
+        max_leaves=4,
+    ),
+)
+@pytest.mark.slow
+def test_whatever_stands_under_a_key_loads_or_is_a_board_error(
+    write_board: Callable[..., Board], key: str, where: str, value: str
+) -> None:
+    cpu = "" if where == "[cpu]\n" or key == "cpu" else 'cpu = "6502"\n'
+    chip = GOOD.removeprefix('\ncpu = "6502"\n') if where else ""
+    outcome: Board | BoardError
+    try:
+        outcome = write_board(f"{cpu}{chip}{where}{key} = {value}\n")
+    except BoardError as error:
+        outcome = error
+    told = outcome.message if isinstance(outcome, BoardError) else outcome.cpu.variant
+    assert told
+
+
 def test_a_mark_at_the_start_of_the_file_is_skipped(tmp_path: Path) -> None:
     """Editors on some systems save UTF-8 with a byte-order mark (RFC 3629, section 6)."""
     (tmp_path / "b.toml").write_bytes(b'\xef\xbb\xbfformat = 1\ncpu = "6502"\n')
@@ -273,12 +332,11 @@ def test_files_that_are_no_board_file_are_refused(tmp_path: Path, kind: str) -> 
         ("a/../../x.bin", "leaves"),
         ("a\\\\..\\\\x.bin", "leaves"),
         ("", "not a path"),
-        ("a\\u0000b", "not a path"),
         ("link.bin", "link that leaves"),
         ("loop.bin", "cannot be followed|no such file"),
         ("folder", "not a file"),
         ("empty.bin", "empty"),
-        ("huge.bin", "larger than 1 MB"),
+        ("huge.bin", "larger than the 64 KB"),
     ],
 )
 def test_images_stay_within_the_boards_folder_and_within_bounds(
@@ -291,7 +349,7 @@ def test_images_stay_within_the_boards_folder_and_within_bounds(
     (home / "link.bin").symlink_to(tmp_path / "x.bin")
     (home / "loop.bin").symlink_to(home / "loop.bin")
     (home / "empty.bin").touch()
-    (home / "huge.bin").write_bytes(bytes((1 << 20) + 1))
+    (home / "huge.bin").write_bytes(bytes((1 << 16) + 1))
     (home / "b.toml").write_text(f'format = 1\n{GOOD}file = "{name}"\n')
     with pytest.raises(BoardError, match=message) as caught:
         load_board(home / "b.toml")
