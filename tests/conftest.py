@@ -5,6 +5,8 @@ from pathlib import Path
 
 import pytest
 
+pytest_plugins = ["board_fixtures"]
+
 REPOSITORY = Path(__file__).resolve().parent.parent
 
 
