@@ -11,56 +11,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.capture import csv_table as t
 from bustrace.capture.compiled import compiled
-from bustrace.capture.csv_table import (
-    ANALOG,
-    BACKWARDS,
-    BAD_CELL,
-    BAD_TIME,
-    BINARY,
-    BINARY_DIGITS,
-    BINARY_MARK,
-    BIT,
-    COLUMN,
-    DECIMAL,
-    DIGITS,
-    DONE,
-    EVER_KNOWN,
-    EVER_UNKNOWN,
-    FEW_CELLS,
-    FEWEST_DIGITS,
-    FIRST_STEP,
-    FIRST_TIME,
-    FLAGS,
-    FULL,
-    HEX,
-    HEX_LETTER,
-    HEX_MARK,
-    KEPT,
-    LARGEST,
-    LAST_TIME,
-    LEADING_ZERO,
-    LETTER,
-    LEVEL,
-    LINES,
-    LONGEST_STEP,
-    MANY_CELLS,
-    MORE,
-    MOST_DIGITS,
-    NO_BINARY_MARK,
-    NUMBER,
-    ROWS,
-    SAME_TIME,
-    SHORTEST_STEP,
-    SIGNIFICANT,
-    SKIP,
-    TEXT,
-    TEXT_LINE,
-    TIME,
-    UNKNOWN,
-    Scan,
-    Table,
-)
+from bustrace.capture.csv_table import Scan, Table
 
 _LF = np.uint8(10)
 _CR = np.uint8(13)
@@ -91,7 +44,7 @@ _48 = np.uint64(48)
 _56 = np.uint64(56)
 _64 = np.uint64(64)
 
-# Four cells "0,1,1,0," in one word: the cells sit in the even bytes, the separators in the odd ones.
+# Four cells "0,1,1,0," in one word: cells in the even bytes, separators in the odd ones.
 _CELLS = np.uint64(0xFFFE_FFFE_FFFE_FFFE)
 _CELL_ZERO = np.uint64(0x0030_0030_0030_0030)
 _CELL_BITS = np.uint64(0x0001_0001_0001_0001)
@@ -105,7 +58,7 @@ _EIGHT = np.uint64(0xFF)
 
 
 @compiled
-def _load8(buffer, i):  # type: ignore[no-untyped-def]
+def _load8(buffer, i):
     return (
         np.uint64(buffer[i])
         | np.uint64(buffer[i + _1]) << _8
@@ -119,7 +72,7 @@ def _load8(buffer, i):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _number(buffer, at, decimal):  # type: ignore[no-untyped-def]
+def _number(buffer, at, decimal):
     """Read a decimal number: (mantissa, power of ten, significant digits, next byte, digits).
 
     Digits beyond the eighteenth significant one are dropped.
@@ -140,7 +93,7 @@ def _number(buffer, at, decimal):  # type: ignore[no-untyped-def]
             if significant > 0 or d > 0:
                 significant += 1
             if significant <= 18:
-                mantissa = mantissa * 10 + d
+                mantissa = mantissa * 10 + d  # type: ignore[assignment]
                 power -= after_mark
             else:
                 power += 1 - after_mark
@@ -159,7 +112,7 @@ def _number(buffer, at, decimal):  # type: ignore[no-untyped-def]
         exponent_digits = 0
         while buffer[at] >= 48 and buffer[at] <= 57:
             if exponent < 1000:
-                exponent = exponent * 10 + (np.int64(buffer[at]) - 48)
+                exponent = exponent * 10 + (np.int64(buffer[at]) - 48)  # type: ignore[assignment]
             exponent_digits += 1
             at += _1
         if exponent_digits == 0:
@@ -174,7 +127,7 @@ def _number(buffer, at, decimal):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _scaled(mantissa, power, powers):  # type: ignore[no-untyped-def]
+def _scaled(mantissa, power, powers):
     """floor(mantissa * 10 ** power) and whether it fits 63 bits."""
     if power >= 0:
         if mantissa == 0:
@@ -191,7 +144,7 @@ def _scaled(mantissa, power, powers):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _cell(buffer, at, end, separator):  # type: ignore[no-untyped-def]
+def _cell(buffer, at, end, separator):
     """Bounds of the cell at `at`: (first, past its last, terminator's place, line feeds inside).
 
     The terminator is a separator, a line feed (after its carriage return, if any) or `end`.
@@ -233,7 +186,7 @@ def _cell(buffer, at, end, separator):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _digits(buffer, first, last, kind, decimal):  # type: ignore[no-untyped-def]
+def _digits(buffer, first, last, kind, decimal):
     """Read a cell as digits: (flags, digit count, value, unknown bits, decimal value).
 
     Value and unknown bits are read in the base of `kind` (HEX or BINARY); the decimal value is -1
@@ -243,12 +196,12 @@ def _digits(buffer, first, last, kind, decimal):  # type: ignore[no-untyped-def]
     if length == _1:
         c = buffer[first]
         if c == 48 or c == 49:
-            return LEVEL, 1, np.uint64(c) & _1, _0, np.int64(c) - 48
+            return t.LEVEL, 1, np.uint64(c) & _1, _0, np.int64(c) - 48
         lower = c | np.uint8(32)
         if lower == 104:
-            return LETTER, 1, _1, _0, -1
+            return t.LETTER, 1, _1, _0, -1
         if lower == 108:
-            return LETTER, 1, _0, _0, -1
+            return t.LETTER, 1, _0, _0, -1
     flags = 0
     at = first
     stop = last
@@ -256,13 +209,13 @@ def _digits(buffer, first, last, kind, decimal):  # type: ignore[no-untyped-def]
         lower = buffer[at + _1] | np.uint8(32)
         if buffer[at] == 48 and lower == 120:
             at += _2
-            flags = HEX_MARK
+            flags = t.HEX_MARK
         elif buffer[at] == 36:
             at += _1
-            flags = HEX_MARK
+            flags = t.HEX_MARK
         elif buffer[last - _1] | np.uint8(32) == 104:
             stop -= _1
-            flags = HEX_MARK
+            flags = t.HEX_MARK
         elif buffer[at] == 48 and lower == 98 and length > _2:
             marked = True
             p = at + _2
@@ -272,23 +225,23 @@ def _digits(buffer, first, last, kind, decimal):  # type: ignore[no-untyped-def]
                     marked = False
                 p += _1
             if marked:
-                flags = BINARY_MARK
-                if kind == BINARY:
+                flags = t.BINARY_MARK
+                if kind == t.BINARY:
                     at += _2
     if at < stop and buffer[at] == 48 and stop - at > _1:
-        flags |= LEADING_ZERO
-    if flags & BINARY_MARK == 0:
-        flags |= NO_BINARY_MARK
+        flags |= t.LEADING_ZERO
+    if flags & t.BINARY_MARK == 0:
+        flags |= t.NO_BINARY_MARK
     # A mark counts as two digits, whatever it will be taken for.
-    count = 2 if flags & BINARY_MARK and kind == BINARY else 0
+    count = 2 if flags & t.BINARY_MARK and kind == t.BINARY else 0
     unknown_count = 0
     value = _0
     unknown = _0
     number = 0
-    plain = BINARY_DIGITS if stop - at > _1 else LEVEL
-    shift = _1 if kind == BINARY else _4
-    ones = _1 if kind == BINARY else _15
-    if kind == BINARY:
+    plain = t.BINARY_DIGITS if stop - at > _1 else t.LEVEL
+    shift = _1 if kind == t.BINARY else _4
+    ones = _1 if kind == t.BINARY else _15
+    if kind == t.BINARY:
         while at + _8 <= stop:
             word = _load8(buffer, at)
             if word & _DIGITS != _DIGIT_ZERO:
@@ -310,40 +263,40 @@ def _digits(buffer, first, last, kind, decimal):  # type: ignore[no-untyped-def]
         if c >= 48 and c <= 57:
             d = np.uint64(c) & _15
             if c > 49:
-                plain = DIGITS
+                plain = t.DIGITS
             if number >= 0:
-                number = number * 10 + (np.int64(c) - 48)
+                number = number * 10 + (np.int64(c) - 48)  # type: ignore[assignment]
                 if number > 100_000_000_000_000_000:
                     number = -1
         elif lower >= 97 and lower <= 102:
             d = np.uint64(lower) - np.uint64(87)
-            flags |= HEX_LETTER
+            flags |= t.HEX_LETTER
             number = -1
         elif lower == 120 or lower == 122 or c == 63 or c == 45:
             gone = ones
             unknown_count += 1
             number = -1
         else:
-            flags |= TEXT
+            flags |= t.TEXT
             break
         value = value << shift | d & ones
         unknown = unknown << shift | gone
         count += 1
         at += _1
-    if flags & TEXT == 0 and count == unknown_count:
-        return UNKNOWN, 0, _0, _0, -1
-    if flags & TEXT or (unknown_count > 0 and buffer[first] == 45):
+    if flags & t.TEXT == 0 and count == unknown_count:
+        return t.UNKNOWN, 0, _0, _0, -1
+    if flags & t.TEXT or (unknown_count > 0 and buffer[first] == 45):
         _, _, _, after, some = _number(buffer, first, decimal)
         if some > 0 and after == last:
-            return NUMBER, 0, _0, _0, -1
-        return TEXT, 0, _0, _0, -1
+            return t.NUMBER, 0, _0, _0, -1
+        return t.TEXT, 0, _0, _0, -1
     if count > unknown_count:
         flags |= plain
     return flags, count, value, unknown, number
 
 
 @compiled
-def _any_cell(  # type: ignore[no-untyped-def]
+def _any_cell(
     buffer,
     at,
     end,
@@ -358,8 +311,8 @@ def _any_cell(  # type: ignore[no-untyped-def]
     column,
     line,
 ):
-    """Read one cell of any kind: (status, terminator's place, line feeds, time, bits, known bits)."""
-    if kind == TIME or kind == ANALOG:
+    """Read a cell of any kind: (status, terminator's place, line feeds, time, bits, known)."""
+    if kind in (t.TIME, t.ANALOG):
         p = at
         quoted = False
         while buffer[p] == _SPACE or buffer[p] == _QUOTE:
@@ -373,53 +326,53 @@ def _any_cell(  # type: ignore[no-untyped-def]
             if buffer[stop] == _CR and buffer[stop + _1] == _LF:
                 stop += _1
             if fits and (buffer[stop] == separator or buffer[stop] == _LF):
-                if kind == TIME:
-                    statistics[column, SIGNIFICANT] = max(
-                        statistics[column, SIGNIFICANT], significant
+                if kind == t.TIME:
+                    statistics[column, t.SIGNIFICANT] = max(
+                        statistics[column, t.SIGNIFICANT], significant
                     )
-                    return DONE, stop, 0, value, _0, _0
-                return DONE, stop, 0, 0, _1 if value >= threshold else _0, _1
-        if kind == TIME:
-            return BAD_TIME, at, 0, 0, _0, _0
+                    return t.DONE, stop, 0, value, _0, _0
+                return t.DONE, stop, 0, 0, _1 if value >= threshold else _0, _1
+        if kind == t.TIME:
+            return t.BAD_TIME, at, 0, 0, _0, _0
     first, last, stop, feeds = _cell(buffer, at, end, separator)
-    if kind == SKIP or stop == end:
-        return DONE, stop, feeds, 0, _0, _0
+    if kind == t.SKIP or stop == end:
+        return t.DONE, stop, feeds, 0, _0, _0
     flags, count, bits, unknown, number = _digits(buffer, first, last, kind, decimal)
-    if kind == ANALOG and flags != UNKNOWN:
-        return BAD_CELL, at, 0, 0, _0, _0
-    statistics[column, FLAGS] |= flags
-    if flags & TEXT != 0:
-        if kind != BIT:
-            return BAD_CELL, at, 0, 0, _0, _0
-        if statistics[column, TEXT_LINE] == 0:
-            statistics[column, TEXT_LINE] = line
-        return DONE, stop, feeds, 0, _0, _0
-    if flags & (UNKNOWN | NUMBER) != 0:
-        return DONE, stop, feeds, 0, _0, _0
-    statistics[column, MOST_DIGITS] = max(statistics[column, MOST_DIGITS], count)
-    statistics[column, FEWEST_DIGITS] = min(statistics[column, FEWEST_DIGITS], count)
-    statistics[column, LARGEST] = max(statistics[column, LARGEST], number)
-    if kind == BIT:
-        fits = flags == LEVEL or flags == LETTER
-    elif flags == LETTER:
-        return BAD_CELL, at, 0, 0, _0, _0
-    elif kind == DECIMAL:
+    if kind == t.ANALOG and flags != t.UNKNOWN:
+        return t.BAD_CELL, at, 0, 0, _0, _0
+    statistics[column, t.FLAGS] |= flags
+    if flags & t.TEXT != 0:
+        if kind != t.BIT:
+            return t.BAD_CELL, at, 0, 0, _0, _0
+        if statistics[column, t.TEXT_LINE] == 0:
+            statistics[column, t.TEXT_LINE] = line
+        return t.DONE, stop, feeds, 0, _0, _0
+    if flags & (t.UNKNOWN | t.NUMBER) != 0:
+        return t.DONE, stop, feeds, 0, _0, _0
+    statistics[column, t.MOST_DIGITS] = max(statistics[column, t.MOST_DIGITS], count)
+    statistics[column, t.FEWEST_DIGITS] = min(statistics[column, t.FEWEST_DIGITS], count)
+    statistics[column, t.LARGEST] = max(statistics[column, t.LARGEST], number)
+    if kind == t.BIT:
+        fits = flags in (t.LEVEL, t.LETTER)
+    elif flags == t.LETTER:
+        return t.BAD_CELL, at, 0, 0, _0, _0
+    elif kind == t.DECIMAL:
         bits = np.uint64(number) if number >= 0 else _0
         fits = number >= 0 and bits >> width == _0
-    elif kind == HEX:
+    elif kind == t.HEX:
         fits = count * 4 <= np.int64(width)
     else:
-        if flags & BINARY_MARK != 0:
+        if flags & t.BINARY_MARK != 0:
             count -= 2
-        fits = count <= np.int64(width) and flags & (DIGITS | HEX_LETTER) == 0
+        fits = count <= np.int64(width) and flags & (t.DIGITS | t.HEX_LETTER) == 0
     if not fits:  # the column will be read again, as what it turned out to be
-        return DONE, stop, feeds, 0, _0, _0
+        return t.DONE, stop, feeds, 0, _0, _0
     known = (~_0 if width == _64 else (_1 << width) - _1) & ~unknown
-    return DONE, stop, feeds, 0, bits & known, known
+    return t.DONE, stop, feeds, 0, bits & known, known
 
 
 @compiled
-def _scan(  # type: ignore[no-untyped-def]
+def _scan(
     buffer,
     start,
     end,
@@ -446,13 +399,14 @@ def _scan(  # type: ignore[no-untyped-def]
     mark = np.uint64(separator)
     four_cells = _CELL_ZERO | mark << _8 | mark << _24 | mark << _40 | mark << _56
     capacity = len(times)
-    kept = carry[KEPT]
-    rows = carry[ROWS]
-    lines = carry[LINES]
-    last_time = carry[LAST_TIME]
-    ever_known = masks[EVER_KNOWN]
-    ever_unknown = masks[EVER_UNKNOWN]
-    status = DONE
+    kept = carry[t.KEPT]
+    rows = carry[t.ROWS]
+    lines = carry[t.LINES]
+    last_time = carry[t.LAST_TIME]
+    ever_known = masks[t.EVER_KNOWN]
+    ever_unknown = masks[t.EVER_UNKNOWN]
+    largest_number = 0
+    status = t.DONE
     at = start
     row = start
     while at < end:
@@ -472,11 +426,11 @@ def _scan(  # type: ignore[no-untyped-def]
             while at < end and buffer[at] != _LF:
                 at += _1
             if at == end:
-                status = MORE
+                status = t.MORE
                 break
             continue
         if kept >= capacity:
-            status = FULL
+            status = t.FULL
             break
         state = _0
         known = _0
@@ -487,6 +441,7 @@ def _scan(  # type: ignore[no-untyped-def]
             kind = kinds[column]
             shift = shifts[column]
             stop = at + _1
+            fast = False
             if runs[column] >= 4:
                 word = _load8(buffer, at)
                 if word & _CELLS == four_cells:
@@ -498,13 +453,39 @@ def _scan(  # type: ignore[no-untyped-def]
                     column += _4
                     continue
             if (
-                kind == BIT
+                kind == t.BIT
                 and buffer[at] & np.uint8(0xFE) == 48
                 and (buffer[stop] == separator or buffer[stop] == _LF)
             ):
                 state |= (np.uint64(buffer[at]) & _1) << shift
                 known |= _1 << shift
-            else:
+                fast = True
+            elif kind == t.TIME:
+                # Digits with at most one mark, and nothing else: all but a few odd cells.
+                stop = at
+                point = _0
+                number = 0
+                c = buffer[stop]
+                while (c >= 48 and c <= 57) or (c == decimal and point == _0):
+                    if c == decimal:
+                        point = stop
+                    else:
+                        number = number * 10 + (np.int64(c) - 48)  # type: ignore[assignment]
+                    stop += _1
+                    c = buffer[stop]
+                power = scales[column]
+                if point != _0:
+                    power -= np.int64(stop - point) - 1
+                fast = (
+                    c == separator
+                    and stop > at + _1
+                    and power >= 0
+                    and np.int64(stop - at) + power <= 18
+                )
+                if fast:
+                    time = number * powers[power]
+                    largest_number = max(largest_number, number)
+            if not fast:
                 status, stop, more, value, bits, sure = _any_cell(
                     buffer,
                     at,
@@ -520,41 +501,41 @@ def _scan(  # type: ignore[no-untyped-def]
                     column,
                     lines + 1,
                 )
-                if status != DONE:
+                if status != t.DONE:
                     break
-                if kind == TIME:
+                if kind == t.TIME:
                     time = value
                 feeds += more
                 state |= bits << shift
                 known |= sure << shift
             if stop >= end:
-                status = MORE
+                status = t.MORE
                 break
             at = stop + _1
             if buffer[stop] == separator:
                 if column == last_column:
-                    status = MANY_CELLS
+                    status = t.MANY_CELLS
                     break
                 column += _1
                 continue
             if column != last_column:
-                status = FEW_CELLS
+                status = t.FEW_CELLS
                 column += _1
             break
-        if status != DONE:
-            carry[COLUMN] = np.int64(column)
+        if status != t.DONE:
+            carry[t.COLUMN] = np.int64(column)
             break
         step = time - last_time
         if rows == 0:
-            carry[FIRST_TIME] = time
+            carry[t.FIRST_TIME] = time
         elif step < 0:
-            status = BACKWARDS
+            status = t.BACKWARDS
             break
         elif step > 0:
-            if carry[FIRST_STEP] == 0:
-                carry[FIRST_STEP] = step
-            carry[SHORTEST_STEP] = min(carry[SHORTEST_STEP], step)
-            carry[LONGEST_STEP] = max(carry[LONGEST_STEP], step)
+            if carry[t.FIRST_STEP] == 0:
+                carry[t.FIRST_STEP] = step
+            carry[t.SHORTEST_STEP] = min(carry[t.SHORTEST_STEP], step)
+            carry[t.LONGEST_STEP] = max(carry[t.LONGEST_STEP], step)
         state &= all_lines
         known &= all_lines
         rows += 1
@@ -566,7 +547,7 @@ def _scan(  # type: ignore[no-untyped-def]
             if states[kept - 1] == state and knowns[kept - 1] == known:
                 continue
             if times[kept - 1] == time:  # two rows at one time: the later one stands
-                carry[SAME_TIME] += 1
+                carry[t.SAME_TIME] += 1
                 kept -= 1
                 if kept > 0 and states[kept - 1] == state and knowns[kept - 1] == known:
                     continue
@@ -574,13 +555,20 @@ def _scan(  # type: ignore[no-untyped-def]
         states[kept] = state
         knowns[kept] = known
         kept += 1
-    carry[KEPT] = kept
-    carry[ROWS] = rows
-    carry[LINES] = lines
-    carry[LAST_TIME] = last_time
-    masks[EVER_KNOWN] = ever_known
-    masks[EVER_UNKNOWN] = ever_unknown
-    return status, at if status == DONE else row
+    significant = 0
+    while largest_number > 0:
+        significant += 1
+        largest_number //= 10
+    for index in range(len(kinds)):
+        if kinds[index] == t.TIME:
+            statistics[index, t.SIGNIFICANT] = max(statistics[index, t.SIGNIFICANT], significant)
+    carry[t.KEPT] = kept
+    carry[t.ROWS] = rows
+    carry[t.LINES] = lines
+    carry[t.LAST_TIME] = last_time
+    masks[t.EVER_KNOWN] = ever_known
+    masks[t.EVER_UNKNOWN] = ever_unknown
+    return status, at if status == t.DONE else row
 
 
 _POWERS = 10 ** np.arange(19, dtype=np.int64)
@@ -599,8 +587,8 @@ def scan_rows(
     Returns
     -------
     status, place : int
-        DONE, or why the scanner stopped, and the start of the row it stopped at. After an error
-        ``carry[LINES]`` line feeds lie before that row and ``carry[COLUMN]`` is the cell.
+        t.DONE, or why the scanner stopped, and the start of the row it stopped at. After an error
+        ``carry[t.LINES]`` line feeds lie before that row and ``carry[t.COLUMN]`` is the cell.
     """
     while True:
         status, at = _scan(
@@ -627,6 +615,6 @@ def scan_rows(
             np.uint64(table.all_lines),
         )
         start = int(at)
-        if status != FULL:
+        if status != t.FULL:
             return int(status), start
         scan.grow()

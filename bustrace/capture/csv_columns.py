@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Literal
@@ -11,30 +11,9 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.capture import csv_table as t
 from bustrace.capture.csv_dialect import Column, Dialect
-from bustrace.capture.csv_table import (
-    ANALOG,
-    BINARY,
-    BINARY_DIGITS,
-    BINARY_MARK,
-    BIT,
-    DECIMAL,
-    DIGITS,
-    FEWEST_DIGITS,
-    FLAGS,
-    HEX,
-    HEX_LETTER,
-    HEX_MARK,
-    LARGEST,
-    LEADING_ZERO,
-    MOST_DIGITS,
-    NO_BINARY_MARK,
-    NUMBER,
-    SKIP,
-    TEXT,
-    TIME,
-    Table,
-)
+from bustrace.capture.csv_table import Table
 from bustrace.capture.model import Note
 from bustrace.errors import CaptureError, nearest
 
@@ -84,52 +63,51 @@ def content_of(column: Column, statistics: npt.NDArray[np.int64], base: Base | N
     Parameters
     ----------
     column : Column
-    statistics : int64, shape (STATISTICS,)
+    statistics : int64, shape (t.STATISTICS,)
         What its cells looked like.
     base : {"bin", "hex", "dec"} or None
         How the user says unmarked digits are to be read.
     """
     if column.role == "time":
-        return Content(TIME, 0)
+        return Content(t.TIME, 0)
     if column.role == "counter":
-        return Content(TIME, 0)
+        return Content(t.TIME, 0)
     if column.role in ("text", "blank"):
-        return Content(SKIP, 0)
-    flags = int(statistics[FLAGS])
-    digits = max(1, int(statistics[MOST_DIGITS]))
-    fixed = statistics[FEWEST_DIGITS] == statistics[MOST_DIGITS]
-    if column.unit in _MICROVOLTS or flags & NUMBER:
-        return Content(ANALOG, 1)
+        return Content(t.SKIP, 0)
+    flags = int(statistics[t.FLAGS])
+    digits = max(1, int(statistics[t.MOST_DIGITS]))
+    fixed = statistics[t.FEWEST_DIGITS] == statistics[t.MOST_DIGITS]
+    if column.unit in _MICROVOLTS or flags & t.NUMBER:
+        return Content(t.ANALOG, 1)
     span = 0 if column.span is None else abs(column.span[0] - column.span[1]) + 1
-    wide = flags & (BINARY_DIGITS | DIGITS | HEX_LETTER | HEX_MARK | BINARY_MARK)
+    wide = flags & (t.BINARY_DIGITS | t.DIGITS | t.HEX_LETTER | t.HEX_MARK | t.BINARY_MARK)
     if not wide and span <= 1:
-        return Content(BIT, 1)
-    if flags & HEX_MARK or base == "hex":
-        return Content(HEX, max(4 * digits, span))
-    binary = Content(BINARY, max(digits, span))
-    if flags & BINARY_MARK and not flags & (NO_BINARY_MARK | DIGITS | HEX_LETTER):
-        return Content(BINARY, max(digits - 2, span))
-    if base == "bin" and not flags & (DIGITS | HEX_LETTER):
+        return Content(t.BIT, 1)
+    if flags & t.HEX_MARK or base == "hex":
+        return Content(t.HEX, max(4 * digits, span))
+    binary = Content(t.BINARY, max(digits, span))
+    if flags & t.BINARY_MARK and not flags & (t.NO_BINARY_MARK | t.DIGITS | t.HEX_LETTER):
+        return Content(t.BINARY, max(digits - 2, span))
+    if base == "bin" and not flags & (t.DIGITS | t.HEX_LETTER):
         return binary
-    decimal_width = max(int(statistics[LARGEST]).bit_length(), span, 1)
-    if base == "dec" and not flags & HEX_LETTER:
-        return Content(DECIMAL, decimal_width)
-    if flags & HEX_LETTER:
-        return Content(HEX, max(4 * digits, span))
+    decimal_width = max(int(statistics[t.LARGEST]).bit_length(), span, 1)
+    if base == "dec" and not flags & t.HEX_LETTER:
+        return Content(t.DECIMAL, decimal_width)
+    if flags & t.HEX_LETTER:
+        return Content(t.HEX, max(4 * digits, span))
 
     def guess(what: str, option: str) -> Note:
         return Note("guess", f"column '{column.name}' is read as {what}", f"--base {option}")
 
-    if flags & DIGITS:
-        if flags & LEADING_ZERO:
+    if flags & t.DIGITS:
+        if flags & t.LEADING_ZERO:
             note = guess("hex: its numbers start with zeros", "dec")
-            return Content(HEX, max(4 * digits, span), note)
+            return Content(t.HEX, max(4 * digits, span), note)
         note = guess(f"decimal, {decimal_width} lines for the largest number seen", "hex")
-        return Content(DECIMAL, decimal_width, note)
-    note = None
+        return Content(t.DECIMAL, decimal_width, note)
     if (digits <= 4 or not fixed) and wide:
-        note = guess("binary: it has no digit but 0 and 1", "hex")
-    return Content(binary.kind, binary.width, note)
+        return replace(binary, note=guess("binary: it has no digit but 0 and 1", "hex"))
+    return binary
 
 
 def plan_lines(
@@ -180,14 +158,14 @@ def plan_lines(
             expected="at least one column of 0 and 1, of hex, binary or decimal numbers, or volts",
         )
     kinds = [
-        content.kind if content.kind == TIME or width else SKIP
+        content.kind if content.kind == t.TIME or width else t.SKIP
         for content, width in zip(contents, widths, strict=True)
     ]
-    times = [index for index, kind in enumerate(kinds) if kind == TIME]
+    times = [index for index, kind in enumerate(kinds) if kind == t.TIME]
     times.sort(key=lambda index: dialect.columns[index].role != "time")
-    kinds = [SKIP if kind == TIME and i != times[0] else kind for i, kind in enumerate(kinds)]
+    kinds = [t.SKIP if kind == t.TIME and i != times[0] else kind for i, kind in enumerate(kinds)]
     scales = [
-        time_power if kind == TIME else _MICROVOLTS.get(column.unit or "v", 6)
+        time_power if kind == t.TIME else _MICROVOLTS.get(column.unit or "v", 6)
         for kind, column in zip(kinds, dialect.columns, strict=True)
     ]
     table = Table(
@@ -209,7 +187,7 @@ def plan_lines(
 
 def survey_table(dialect: Dialect) -> Table:
     """Read every column as single levels, only to see what its cells look like."""
-    kinds = [BIT if column.role == "line" else SKIP for column in dialect.columns]
+    kinds = [t.BIT if column.role == "line" else t.SKIP for column in dialect.columns]
     nothing = np.zeros(len(kinds), dtype=np.int64)
     return Table(
         separator=ord(dialect.separator),
@@ -259,16 +237,16 @@ def _names(
     skipped = [
         column.name
         for column, content in zip(columns, contents, strict=True)
-        if content.kind == SKIP and column.role != "blank"
+        if content.kind == t.SKIP and column.role != "blank"
     ]
     if skipped:
         names = ", ".join(f"'{name}'" for name in skipped)
         notes.append(Note("fact", f"columns without levels were left out: {names}"))
     used: set[str] = set()
     again: list[str] = []
-    result = []
+    result: list[list[str]] = []
     for index, (column, content) in enumerate(zip(columns, contents, strict=True)):
-        if content.kind in (SKIP, TIME):
+        if content.kind in (t.SKIP, t.TIME):
             result.append([])
             continue
         base = column.name or f"column {index + 1}"
@@ -288,7 +266,7 @@ def _names(
 
 
 def _line_names(stem: str, column: Column, content: Content) -> list[str]:
-    if content.kind in (BIT, ANALOG):
+    if content.kind in (t.BIT, t.ANALOG):
         if column.span is not None and column.span[0] == column.span[1]:
             return [f"{stem}[{column.span[0]}]"]
         return [stem]
@@ -336,7 +314,7 @@ def _runs(kinds: list[int]) -> npt.NDArray[np.int64]:
     """Number of BIT columns from each column on, the table's last one aside."""
     runs = np.zeros(len(kinds), dtype=np.int64)
     for index in range(len(kinds) - 2, -1, -1):
-        if kinds[index] == BIT:
+        if kinds[index] == t.BIT:
             runs[index] = runs[index + 1] + 1
     return runs
 
@@ -355,5 +333,5 @@ def text_error(column: Column, line: int, path: str | Path, found: str) -> Captu
 
 def is_text(statistics: npt.NDArray[np.int64], ever_known: bool) -> bool:
     """Whether a column held words and never a level."""
-    flags = int(statistics[FLAGS])
-    return bool(flags & TEXT) and not ever_known and not flags & (DIGITS | BINARY_DIGITS)
+    flags = int(statistics[t.FLAGS])
+    return bool(flags & t.TEXT) and not ever_known and not flags & (t.DIGITS | t.BINARY_DIGITS)

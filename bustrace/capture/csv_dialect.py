@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import csv
 import re
 from collections import Counter
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 from typing import Literal
 
+from bustrace.capture import csv_table as t
 from bustrace.capture.csv_preamble import Preamble, read_preamble, time_unit
 from bustrace.capture.csv_rows import classify, parse_number, split_cells
-from bustrace.capture.csv_table import HEX_LETTER, HEX_MARK, LETTER, LEVEL, NUMBER, TEXT, UNKNOWN
 from bustrace.capture.model import Note
 from bustrace.errors import CaptureError
 
@@ -178,7 +180,9 @@ def work_out(
         )
     semicolons = found != ";"
     body = [line for line in lines if line.text.strip() and not _is_comment(line, semicolons)]
-    table = _find_table(body, found, decimal, path, encoding)
+    table = (
+        _own_table(body, path) if own else _find_table(body, found, decimal, path, encoding)
+    )
     first = table.first
     before = [
         line
@@ -261,7 +265,7 @@ def _best_separator(lines: list[_Line]) -> str | None:
 
 
 def _is_sample(cell: bytes) -> bool:
-    return any(not classify(cell, mark) & TEXT for mark in b".,")
+    return any(not classify(cell, mark) & t.TEXT for mark in b".,")
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,35 +279,63 @@ class _Table:
     decimal: str
 
 
+def _own_table(body: list[_Line], path: str | Path) -> _Table:
+    """Header and first row of a file that `write_csv` wrote: nothing to find out."""
+    if not body:
+        raise CaptureError(
+            "the file has no table",
+            path=path,
+            expected="a header that begins with time_ps",
+            advice="the file was cut off: write or copy it again",
+        )
+    width = len(split_cells(body[0].text, b",") or [])
+    if not body[0].text.startswith(b"time_ps") or not width:
+        raise CaptureError(
+            "the header is damaged",
+            path=path,
+            line=body[0].number,
+            found=body[0].text.decode("latin-1"),
+            expected="time_ps, then the names of the lines",
+            advice="the file was cut off: write or copy it again",
+        )
+    return _Table((body[0],), body[1] if len(body) > 1 else None, (), width, ".")
+
+
 def _find_table(
     body: list[_Line], separator: str, decimal: str | None, path: str | Path, encoding: str
 ) -> _Table:
     """Find header and first row; every line that could be a row is one."""
     byte = separator.encode()
-    split = [split_cells(line.text, byte) or [] for line in body]
-    tail = split[-_ROWS_LOOKED_AT:]
+    tail = [split_cells(line.text, byte) or [] for line in body[-_ROWS_LOOKED_AT:]]
     widths = Counter(
         len(cells) for cells in tail if cells and _sample_share(cells) > 0.5 and any(cells)
     )
     if not widths:  # a header, or a preamble, and no rows
-        header = max(body, key=lambda line: len(split_cells(line.text, byte) or []), default=None)
-        cells = split_cells(header.text, byte) if header else None
-        return _Table((header,) if header else (), None, (), len(cells or []), decimal or ".")
+        if not body:
+            return _Table((), None, (), 0, decimal or ".")
+        widest = max(body, key=lambda line: len(_cells(line, byte)))
+        return _Table((widest,), None, (), len(_cells(widest, byte)), decimal or ".")
     width = max(widths, key=lambda w: (widths[w], w))
     alike = [cells for cells in tail if len(cells) == width and _sample_share(cells) > 0.5]
     mark = decimal or _decimal_mark(alike)
     kinds = [_column_flags(column, mark) for column in zip(*alike, strict=True)]
     first = next(
-        index for index, cells in enumerate(split) if len(cells) == width and _is_row(cells, kinds)
+        index
+        for index, line in enumerate(body)
+        if len(cells := _cells(line, byte)) == width and _is_row(cells, kinds)
     )
     # A line above that holds nothing but samples is a row with too few or too many cells.
-    while first > 0 and len(split[first - 1]) > 1 and _is_row(split[first - 1], kinds[:0]):
+    while (
+        first > 0
+        and len(_cells(body[first - 1], byte)) > 1
+        and _is_row(_cells(body[first - 1], byte), kinds[:0])
+    ):
         first -= 1
     header: tuple[_Line, ...] = ()
-    if first > 0 and len(split[first - 1]) > 1:
-        above = split[first - 1]
+    if first > 0 and len(_cells(body[first - 1], byte)) > 1:
+        above = _cells(body[first - 1], byte)
         header = (body[first - 1],)
-        if _is_unit_row(above) and first > 1 and len(split[first - 2]) == len(above):
+        if _is_unit_row(above) and first > 1 and len(_cells(body[first - 2], byte)) == len(above):
             header = (body[first - 2], body[first - 1])
         names = split_cells(header[0].text, byte) or []
         trailing = len(names) == width - 1 and all(cells[-1] == b"" for cells in alike)
@@ -321,8 +353,13 @@ def _find_table(
                     expected="one name for each column",
                     advice="mend the header, or name the separator with --separator",
                 )
-    rows = tuple(tuple(cells) for cells in split[first:][:_ROWS_LOOKED_AT] if len(cells) == width)
+    following = [_cells(line, byte) for line in body[first : first + _ROWS_LOOKED_AT]]
+    rows = tuple(tuple(cells) for cells in following if len(cells) == width)
     return _Table(header, body[first], rows, width, mark)
+
+
+def _cells(line: _Line, separator: bytes) -> list[bytes]:
+    return split_cells(line.text, separator) or []
 
 
 def _sample_share(cells: list[bytes]) -> float:
@@ -342,13 +379,13 @@ def _is_number(cell: bytes, mark: str) -> bool:
 def _column_flags(cells: tuple[bytes, ...], mark: str) -> int:
     """What the cells of a column look like; TEXT only when most of them are text."""
     flags = [classify(cell, ord(mark)) for cell in cells]
-    texts = sum(1 for flag in flags if flag & TEXT)
+    texts = sum(1 for flag in flags if flag & t.TEXT)
     if texts * 2 > len(flags):
-        return TEXT
+        return t.TEXT
     every = 0
     for flag in flags:
         every |= flag
-    return every & ~TEXT
+    return every & ~t.TEXT
 
 
 def _is_row(cells: list[bytes], kinds: list[int]) -> bool:
@@ -357,15 +394,17 @@ def _is_row(cells: list[bytes], kinds: list[int]) -> bool:
         return False
     for index, cell in enumerate(cells):
         kind = kinds[index] if index < len(kinds) else None
-        if kind == TEXT:
+        if kind == t.TEXT:
             continue
-        flags = min((classify(cell, mark) for mark in b".,"), key=lambda flag: flag & TEXT)
-        if flags & TEXT:
+        flags = min((classify(cell, mark) for mark in b".,"), key=lambda flag: flag & t.TEXT)
+        if flags & t.TEXT:
             return False
-        if flags & HEX_LETTER and not flags & HEX_MARK:
-            # Names such as A0 or D7 read as hex digits.
-            if kind is None or kind & ~(LEVEL | LETTER | UNKNOWN) == 0 or kind & NUMBER:
-                return False
+        # Names such as A0 or D7 read as hex digits.
+        a_name = flags & t.HEX_LETTER and not flags & t.HEX_MARK
+        if a_name and (
+            kind is None or kind & ~(t.LEVEL | t.LETTER | t.UNKNOWN) == 0 or kind & t.NUMBER
+        ):
+            return False
     return True
 
 
@@ -396,7 +435,9 @@ def _columns(
     """Name the columns and tell which one is the time."""
     names = [""] * table.width
     units: list[str] = [""] * table.width
-    cells_of = list(zip(*table.rows, strict=True)) if table.rows else [()] * table.width
+    cells_of: list[tuple[bytes, ...]] = [()] * table.width
+    if table.rows:
+        cells_of = list(zip(*table.rows, strict=True))
     if table.header:
         header = split_cells(table.header[0].text, separator.encode()) or []
         names = [cell.decode(encoding) for cell in header[: table.width]]
@@ -406,8 +447,9 @@ def _columns(
             units = [cell.decode(encoding).strip("[]() ").lower() for cell in row]
             units = (units + [""] * table.width)[: table.width]
     if preamble.own is not None:
-        own = [Column(name, "time" if i == 0 else "line", "ps") for i, name in enumerate(names)]
-        return tuple(own), [], None
+        exact = next(csv.reader([table.header[0].text.decode(encoding)], strict=True))
+        lines = [Column(name, "line") for name in exact[1:]]
+        return (Column(exact[0], "time", "ps"), *lines), [], None
     columns = [
         _column(name, unit, cells, mark)
         for name, unit, cells in zip(names, units, cells_of, strict=True)
@@ -453,7 +495,7 @@ def _column(header: str, unit: str, cells: tuple[bytes, ...], mark: str) -> Colu
         return Column(span[1], "line", unit or None, (int(span[2]), int(span[3])))
     if not name and not any(cells):
         return Column("", "blank")
-    if cells and _column_flags(cells, mark) & TEXT:
+    if cells and _column_flags(cells, mark) & t.TEXT:
         return Column(name, "text")
     return Column(name, "line", unit or None)
 
@@ -478,9 +520,7 @@ def _unnamed(columns: list[Column], cells_of: list[tuple[bytes, ...]], mark: str
     for index, (column, cells) in enumerate(zip(columns, cells_of, strict=True)):
         if column.role == "line" and index == 0 and _rises(cells, mark):
             whole = all(cell.isdigit() for cell in cells)
-            steps = (
-                {int(b) - int(a) for a, b in zip(cells, cells[1:], strict=False)} if whole else ()
-            )
+            steps = {int(b) - int(a) for a, b in pairwise(cells)} if whole else ()
             named.append(Column("", "counter" if steps == {1} else "time"))
         elif column.role == "line":
             named.append(replace(column, name=f"CH{count}"))
@@ -503,7 +543,7 @@ def _numbers(cells: tuple[bytes, ...], mark: str) -> list[Fraction] | None:
 def _rises(cells: tuple[bytes, ...], mark: str) -> bool:
     """Whether the cells are numbers that never fall, and do not look like levels."""
     values = _numbers(cells, mark)
-    if not values or any(b < a for a, b in zip(values, values[1:], strict=False)):
+    if not values or any(b < a for a, b in pairwise(values)):
         return False
     return len(set(values)) > 2 or any(not cell.isdigit() for cell in cells)
 
@@ -513,10 +553,10 @@ def _counts(cells: tuple[bytes, ...]) -> bool:
     if not all(cell.isdigit() for cell in cells):
         return False
     values = [int(cell) for cell in cells]
-    return all(b > a for a, b in zip(values, values[1:], strict=False))
+    return all(b > a for a, b in pairwise(values))
 
 
 def _smallest_step(cells: tuple[bytes, ...], mark: str) -> Fraction | None:
     values = _numbers(cells, mark) or []
-    steps = [b - a for a, b in zip(values, values[1:], strict=False) if b > a]
+    steps = [b - a for a, b in pairwise(values) if b > a]
     return min(steps, default=None)

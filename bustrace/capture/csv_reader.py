@@ -17,7 +17,9 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.capture import csv_rows
+from bustrace.capture import csv_table as t
 from bustrace.capture.chunks import DEFAULT_CHUNK_BYTES, Feed, open_bytes, progress_over
+from bustrace.capture.csv_clock import Clock
 from bustrace.capture.csv_columns import (
     DEFAULT_THRESHOLD,
     Base,
@@ -33,55 +35,14 @@ from bustrace.capture.csv_columns import (
 from bustrace.capture.csv_dialect import HEAD_BYTES, Column, Dialect, looks_like_csv, work_out
 from bustrace.capture.csv_preamble import Own, unit_power
 from bustrace.capture.csv_preamble import time_unit as usual_unit
-from bustrace.capture.csv_table import (
-    ANALOG,
-    BACKWARDS,
-    BAD_CELL,
-    BAD_TIME,
-    BINARY,
-    BIT,
-    COLUMN,
-    DONE,
-    EVER_KNOWN,
-    EVER_UNKNOWN,
-    FEW_CELLS,
-    FEWEST_DIGITS,
-    FIRST_TIME,
-    FLAGS,
-    HEX,
-    KEPT,
-    LAST_TIME,
-    LINES,
-    LONGEST_STEP,
-    MANY_CELLS,
-    MORE,
-    MOST_DIGITS,
-    ROWS,
-    SAME_TIME,
-    SHORTEST_STEP,
-    SIGNIFICANT,
-    SKIP,
-    TEXT,
-    TEXT_LINE,
-    TIME,
-    Scan,
-    new_scan,
-)
-from bustrace.capture.csv_times import (
-    grid_times,
-    on_grid,
-    rounding_ps,
-    simplest_rate,
-    uniform_rate,
-)
+from bustrace.capture.csv_table import Scan, new_scan
+from bustrace.capture.csv_times import simplest_rate
 from bustrace.capture.model import Capture, Mode, Note
-from bustrace.capture.sample_rate import guess_rate
 from bustrace.errors import CaptureError
-from bustrace.units import PS_PER_SECOND, format_rate, format_time
+from bustrace.units import PS_PER_SECOND
 
 __all__ = ["looks_like_csv", "read_csv"]
 
-STATE_ROW_PS = 10**6
 # Files up to this size are read without compiled code: compiling takes longer.
 SMALL_BYTES = 12 << 20
 _PASSES = 8
@@ -304,13 +265,13 @@ class _Reading:
 
     def capture(self) -> Capture:
         """Read everything."""
-        if self._dialect.data_offset >= self._size and self._own is not None:
-            if self._own.rows:
-                self._end_notes.append(self._cut_note())
-            plan = self._plan(self._contents(new_scan(len(self._columns), 0).statistics))
-            return self._joined(plan, new_scan(len(self._columns), 0), 0)
         if self._dialect.data_offset >= self._size:
-            raise self._no_rows()
+            if self._own is None or self._own.rows:
+                raise self._no_rows()
+            if not self._head.endswith(b"\n"):
+                self._end_notes.append(_CUT)
+            empty = new_scan(len(self._columns), 0)
+            return self._joined(self._plan(self._contents(empty.statistics)), empty, 0)
         survey = new_scan(len(self._columns), 1024)
         csv_rows.scan_rows(*self._first_rows(), survey_table(self._dialect), survey)
         statistics = survey.statistics
@@ -321,7 +282,7 @@ class _Reading:
             self._words_are_text(plan, scan)
             seen = self._contents(statistics)
             if [(c.kind, c.width) for c in seen] == [(c.kind, c.width) for c in contents]:
-                return self._joined(self._plan(seen), scan, int(scan.carry[ROWS]))
+                return self._joined(self._plan(seen), scan, int(scan.carry[t.ROWS]))
             contents = seen
         raise CaptureError("the columns cannot be told apart", path=self._path)
 
@@ -377,14 +338,14 @@ class _Reading:
         rest = feed.buffer[feed.start : feed.stop].tobytes()
         if rest.strip():
             self._last_row(scan_rows, feed, rest, plan, scan)
-        if not scan.carry[ROWS] and self._own is None:
+        if not scan.carry[t.ROWS] and self._own is None:
             raise self._no_rows()
         return scan
 
     def _take(self, scan_rows: _Scanner, feed: Feed, end: int, plan: Plan, scan: Scan) -> None:
         status, place = scan_rows(feed.buffer, feed.start, end, plan.table, scan)
         feed.start = place
-        if status not in (DONE, MORE):
+        if status not in (t.DONE, t.MORE):
             stop = feed.buffer[place:end].tobytes().find(b"\n")
             row = feed.buffer[place : place + max(stop, 0)].tobytes()
             raise self._row_error(status, row, scan)
@@ -423,12 +384,14 @@ class _Reading:
         last = cells[-1]
         if self._columns[-1].role == "blank":
             return not last
-        if kind == BIT:
+        if kind == t.BIT:
             return len(last) == 1
         statistics = scan.statistics[-1]
-        if kind in (HEX, BINARY) and statistics[FEWEST_DIGITS] == statistics[MOST_DIGITS]:
+        if kind in (t.HEX, t.BINARY) and statistics[t.FEWEST_DIGITS] == statistics[t.MOST_DIGITS]:
             flags, count = csv_rows.measure(last, kind, plan.table.decimal)
-            return bool(count == statistics[MOST_DIGITS] and not flags & ~int(statistics[FLAGS]))
+            return bool(
+                count == statistics[t.MOST_DIGITS] and not flags & ~int(statistics[t.FLAGS])
+            )
         return False
 
     def _expected_rows(self) -> int:
@@ -441,12 +404,12 @@ class _Reading:
     def _words_are_text(self, plan: Plan, scan: Scan) -> None:
         """Turn columns that held words and never a level into skipped ones."""
         for index, (column, seen) in enumerate(zip(self._columns, scan.statistics, strict=True)):
-            if plan.table.kinds[index] == SKIP or not seen[FLAGS] & TEXT:
+            if plan.table.kinds[index] == t.SKIP or not seen[t.FLAGS] & t.TEXT:
                 continue
             shift = int(plan.table.shifts[index])
-            known = bool(int(scan.masks[EVER_KNOWN]) >> shift & 1)
+            known = bool(int(scan.masks[t.EVER_KNOWN]) >> shift & 1)
             if not is_text(seen, known):
-                line = self._dialect.data_line + int(seen[TEXT_LINE]) - 1
+                line = self._dialect.data_line + int(seen[t.TEXT_LINE]) - 1
                 raise text_error(column, line, self._path, "")
             text = replace(column, role="text")
             self._columns = (*self._columns[:index], text, *self._columns[index + 1 :])
@@ -454,7 +417,7 @@ class _Reading:
     # -- errors
 
     def _line(self, scan: Scan) -> int:
-        return self._dialect.data_line + int(scan.carry[LINES])
+        return self._dialect.data_line + int(scan.carry[t.LINES])
 
     def _no_rows(self) -> CaptureError:
         return CaptureError(
@@ -465,14 +428,14 @@ class _Reading:
         )
 
     def _row_error(self, status: int, row: bytes, scan: Scan) -> CaptureError:
-        column = int(scan.carry[COLUMN])
+        column = int(scan.carry[t.COLUMN])
         cells = csv_rows.split_cells(row.rstrip(b"\r"), self._dialect.separator.encode()) or []
         cell = cells[column].decode("latin-1") if column < len(cells) else ""
         whole = row.decode("latin-1").rstrip("\r")
         name = self._columns[min(column, len(self._columns) - 1)].name
         width = len(self._columns)
         line = self._line(scan)
-        if status in (FEW_CELLS, MANY_CELLS):
+        if status in (t.FEW_CELLS, t.MANY_CELLS):
             return CaptureError(
                 f"this row has {len(cells)} cells, the table has {width} columns",
                 path=self._path,
@@ -481,7 +444,7 @@ class _Reading:
                 expected=f"{width} cells",
                 advice="the file is damaged: export it again",
             )
-        if status == BACKWARDS:
+        if status == t.BACKWARDS:
             return CaptureError(
                 "time goes backwards",
                 path=self._path,
@@ -490,7 +453,7 @@ class _Reading:
                 expected="a time not before the row above",
                 advice="two captures may have been joined, or the file is damaged: export it again",
             )
-        if status == BAD_TIME:
+        if status == t.BAD_TIME:
             return CaptureError(
                 f"column '{name}' holds no time",
                 path=self._path,
@@ -500,25 +463,22 @@ class _Reading:
                 expected="a number below 106 days, with the decimal mark of the other rows",
                 advice="name the decimal mark with --decimal",
             )
-        assert status == BAD_CELL
+        assert status == t.BAD_CELL
         error = text_error(self._columns[column], line, self._path, cell)
-        if int(scan.carry[COLUMN]) < width and self._columns[column].unit in ("v", "mv"):
+        if int(scan.carry[t.COLUMN]) < width and self._columns[column].unit in ("v", "mv"):
             error.expected = "a voltage"
         return error
-
-    def _cut_note(self) -> Note:
-        return Note("doubt", "the file holds less than was written to it: it was cut off")
 
     # -- joining
 
     def _joined(self, plan: Plan, scan: Scan, rows: int) -> Capture:
         """Make the capture from what the passes gathered."""
-        kept = int(scan.carry[KEPT])
+        kept = int(scan.carry[t.KEPT])
         for column in (scan.times, scan.states, scan.knowns):
             column.resize(kept, refcheck=False)
         notes = self._notes
         notes += plan.notes
-        if any(content.kind == ANALOG for content in plan.contents):
+        if any(content.kind == t.ANALOG for content in plan.contents):
             volts = f"{float(self._threshold):g}"
             notes.append(
                 Note(
@@ -527,24 +487,38 @@ class _Reading:
                     f"--threshold {volts}",
                 )
             )
-        if scan.carry[SAME_TIME]:
+        if scan.carry[t.SAME_TIME]:
             notes.append(
                 Note(
                     "doubt",
-                    f"{scan.carry[SAME_TIME]} rows have the time of the row above but other "
+                    f"{scan.carry[t.SAME_TIME]} rows have the time of the row above but other "
                     "levels; the later row was kept",
                 )
             )
-        time_ps, end_ps, rate = self._times(scan, rows)
+        clock = Clock(
+            scan,
+            rows,
+            mode=self._mode,
+            has_time=self._has_time,
+            asked=self._asked_rate,
+            stated=self._stated_rate,
+            promised=self._dialect.preamble.samples,
+        )
+        if self._own is not None:
+            time_ps, end_ps, rate = scan.times, int(scan.carry[t.LAST_TIME]), self._own.rate
+        else:
+            time_ps, end_ps, rate = clock.times()
+            notes += clock.notes
         gaps: Sequence[tuple[int, int]] = ()
         if self._own is not None:
             gaps = self._own.gaps
-            if rows == self._own.rows and not self._end_notes:
+            if rows == self._own.rows:
                 end_ps = self._own.end_ps
-            elif not any(note == self._cut_note() for note in self._end_notes):
-                self._end_notes.append(self._cut_note())
+                self._end_notes = [note for note in self._end_notes if note is _CUT]
+            else:
+                self._end_notes.append(_CUT)
         notes += self._end_notes
-        known = compact(scan.knowns, plan.bits) if scan.masks[EVER_UNKNOWN] else None
+        known = compact(scan.knowns, plan.bits) if scan.masks[t.EVER_UNKNOWN] else None
         return Capture(
             mode=self._mode,
             time_ps=time_ps,
@@ -558,107 +532,9 @@ class _Reading:
             notes=tuple(notes),
         )
 
-    def _times(self, scan: Scan, rows: int) -> tuple[npt.NDArray[np.int64], int, Fraction | None]:
-        """Times of the kept rows, end of the recording, and the sample rate."""
-        carry = scan.carry
-        last = int(carry[LAST_TIME])
-        rate = self._asked_rate or self._stated_rate
-        if self._own is not None:
-            return scan.times, last, rate
-        if self._has_time:
-            rate = self._fitted_rate(scan, rows)
-            if rate is None or self._mode == "state":
-                return scan.times, last, rate
-            snapped = on_grid(np.append(scan.times, last), rate, self._rounding(scan))
-            if snapped is None:
-                return scan.times, last, rate
-            return snapped[:-1], int(snapped[-1]), rate
-        self._count_samples(scan, rows)
-        if rate is not None:
-            self._tell_rate(rate)
-            grid = grid_times(np.append(scan.times, last), rate)
-            return grid[:-1], int(grid[-1]), rate
-        return np.arange(rows, dtype=np.int64) * STATE_ROW_PS, rows * STATE_ROW_PS, None
 
-    def _tell_rate(self, rate: Fraction) -> None:
-        if self._asked_rate is None:
-            self._notes.append(
-                Note("fact", f"the file states {format_rate(rate, 'S/s')}", "--rate")
-            )
-
-    def _rounding(self, scan: Scan) -> int:
-        largest = max(abs(int(scan.carry[FIRST_TIME])), abs(int(scan.carry[LAST_TIME])))
-        return rounding_ps(int(scan.statistics[:, SIGNIFICANT].max()), largest)
-
-    def _uniform(self, scan: Scan, rows: int) -> bool:
-        """Whether there is one row a sample: even steps, many of them without a change."""
-        carry = scan.carry
-        even = carry[LONGEST_STEP] - carry[SHORTEST_STEP] <= 2 * self._rounding(scan)
-        return bool(even and carry[LONGEST_STEP] > 0 and (rows - carry[KEPT]) * 8 >= rows)
-
-    def _count_samples(self, scan: Scan, rows: int) -> None:
-        """Doubt a file with fewer rows than its preamble promises, or whose counter jumps."""
-        promised = self._dialect.preamble.samples
-        each = not self._has_time or self._uniform(scan, rows)
-        if scan.carry[LONGEST_STEP] > 1 and not self._has_time and self._mode == "state":
-            self._notes.append(Note("doubt", "the row numbers jump: rows are missing"))
-        elif promised is not None and each and rows < promised and scan.carry[LONGEST_STEP] != 0:
-            if not self._has_time and scan.carry[LONGEST_STEP] > 1:
-                return
-            self._notes.append(
-                Note("doubt", f"the file promises {promised} samples and holds {rows}: it was cut")
-            )
-
-    def _fitted_rate(self, scan: Scan, rows: int) -> Fraction | None:
-        """Sample rate that the times of the file bear out."""
-        unit = self._rounding(scan)
-        times = np.append(scan.times, int(scan.carry[LAST_TIME]))
-        self._count_samples(scan, rows)
-        known = self._asked_rate or self._stated_rate
-        if known is not None:
-            self._tell_rate(known)
-            if on_grid(times, known, unit) is None:
-                self._notes.append(
-                    Note(
-                        "doubt",
-                        f"the times do not lie on a grid of {format_rate(known, 'S/s')}; they were "
-                        "kept as written",
-                    )
-                )
-            return known
-        if self._mode == "state":
-            return None
-        guess = None
-        if self._uniform(scan, rows):
-            guess = uniform_rate(
-                int(scan.carry[FIRST_TIME]), int(scan.carry[LAST_TIME]), rows, unit
-            )
-            how = f"the even spacing of {rows} rows"
-        else:
-            guess = guess_rate(scan.times, unit)
-            how = f"the spacing of {len(scan.times)} transitions"
-        if guess is not None and on_grid(times, guess, unit) is not None:
-            self._notes.append(
-                Note(
-                    "guess",
-                    f"{format_rate(guess, 'S/s')}, from {how}",
-                    f"--rate {format_rate(guess).replace(' ', '')}",
-                )
-            )
-            return guess
-        step = format_time(int(scan.carry[SHORTEST_STEP])) if scan.carry[LONGEST_STEP] else "none"
-        self._notes.append(
-            Note(
-                "doubt",
-                f"the times do not give the sample rate away (shortest step: {step}); they were "
-                "kept as written",
-                "--rate",
-            )
-        )
-        return None
-
-
-_OWN_CONTENT: dict[str, tuple[int, int]] = {"time": (TIME, 0), "line": (BIT, 1)}
+_CUT = Note("doubt", "the file holds less than was written to it: it was cut off")
+_OWN_CONTENT: dict[str, tuple[int, int]] = {"time": (t.TIME, 0), "line": (t.BIT, 1)}
 
 
 def _last_line_feed(buffer: npt.NDArray[np.uint8], start: int, stop: int) -> int:

@@ -6,59 +6,14 @@ says apart from its time is remembered.
 
 from __future__ import annotations
 
+import functools
 import re
 
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.capture.csv_table import (
-    ANALOG,
-    BACKWARDS,
-    BAD_CELL,
-    BAD_TIME,
-    BINARY,
-    BINARY_DIGITS,
-    BINARY_MARK,
-    BIT,
-    COLUMN,
-    DECIMAL,
-    DIGITS,
-    DONE,
-    EVER_KNOWN,
-    EVER_UNKNOWN,
-    FEW_CELLS,
-    FEWEST_DIGITS,
-    FIRST_STEP,
-    FIRST_TIME,
-    FLAGS,
-    HEX,
-    HEX_LETTER,
-    HEX_MARK,
-    KEPT,
-    LARGEST,
-    LAST_TIME,
-    LEADING_ZERO,
-    LETTER,
-    LEVEL,
-    LINES,
-    LONGEST_STEP,
-    MANY_CELLS,
-    MORE,
-    MOST_DIGITS,
-    NO_BINARY_MARK,
-    NUMBER,
-    ROWS,
-    SAME_TIME,
-    SHORTEST_STEP,
-    SIGNIFICANT,
-    SKIP,
-    TEXT,
-    TEXT_LINE,
-    TIME,
-    UNKNOWN,
-    Scan,
-    Table,
-)
+from bustrace.capture import csv_table as t
+from bustrace.capture.csv_table import Scan, Table
 
 _REMEMBERED = 100_000
 _BLANK = b" \t"
@@ -99,9 +54,10 @@ def scale_number(mantissa: int, power: int) -> int | None:
     return value if abs(value) <= 9 * 10**18 else None
 
 
+@functools.lru_cache(maxsize=4096)
 def classify(cell: bytes, decimal: int) -> int:
     """What a cell looks like: the flags of `csv_table`."""
-    return _digits(cell, HEX, decimal)[0]
+    return _digits(cell, t.HEX, decimal)[0]
 
 
 def measure(cell: bytes, kind: int, decimal: int) -> tuple[int, int]:
@@ -155,10 +111,10 @@ def scan_rows(
     Returns
     -------
     status, place : int
-        DONE, or why the scanner stopped, and the start of the row it stopped at.
+        t.DONE, or why the scanner stopped, and the start of the row it stopped at.
     """
     rows = _Rows(table, scan)
-    status, at = DONE, start
+    status, at = t.DONE, start
     block = buffer[start:end].tobytes()
     place = 0
     while place < len(block):
@@ -169,12 +125,12 @@ def scan_rows(
             while feeds is None:
                 stop = block.find(b"\n", stop + 1)
                 if stop < 0:
-                    raise _Stop(MORE, 0)
+                    raise _Stop(t.MORE, 0)
                 row = block[place:stop]
                 feeds = rows.take(row)
         except _Stop as reason:
             status = reason.status
-            scan.carry[COLUMN] = reason.column
+            scan.carry[t.COLUMN] = reason.column
             break
         rows.lines += feeds
         place = stop + 1
@@ -194,13 +150,13 @@ class _Rows:
         self._shifts = table.shifts.tolist()
         self._widths = table.widths.tolist()
         self._scales = table.scales.tolist()
-        self._first = carry[ROWS] == 0
-        self.lines = int(carry[LINES])
-        self._rows = int(carry[ROWS])
-        self._last_time = int(carry[LAST_TIME])
+        self._first = carry[t.ROWS] == 0
+        self.lines = int(carry[t.LINES])
+        self._rows = int(carry[t.ROWS])
+        self._last_time = int(carry[t.LAST_TIME])
         # The last kept row may be replaced by a later one of the same time.
-        self._from = max(0, int(carry[KEPT]) - 2)
-        kept = slice(self._from, int(carry[KEPT]))
+        self._from = max(0, int(carry[t.KEPT]) - 2)
+        kept = slice(self._from, int(carry[t.KEPT]))
         self._times: list[int] = scan.times[kept].tolist()
         self._states: list[int] = scan.states[kept].tolist()
         self._knowns: list[int] = scan.knowns[kept].tolist()
@@ -253,26 +209,26 @@ class _Rows:
         if number is not None:
             mantissa, power, significant = number
             time = scale_number(mantissa, power + self._scales[column])
-            if significant > self._scan.statistics[column, SIGNIFICANT]:
-                self._scan.statistics[column, SIGNIFICANT] = significant
+            if significant > self._scan.statistics[column, t.SIGNIFICANT]:
+                self._scan.statistics[column, t.SIGNIFICANT] = significant
         if time is None:
-            raise _Stop(BAD_TIME, column)
+            raise _Stop(t.BAD_TIME, column)
         return time
 
     def _keep(self, time: int, state: int, known: int) -> None:
         table, carry, masks = self._table, self._scan.carry, self._scan.masks
         step = time - self._last_time
         if self._rows == 0:
-            carry[FIRST_TIME] = time
+            carry[t.FIRST_TIME] = time
         elif step < 0:
-            raise _Stop(BACKWARDS, max(0, table.time_column))
+            raise _Stop(t.BACKWARDS, max(0, table.time_column))
         elif step > 0:
-            if carry[FIRST_STEP] == 0:
-                carry[FIRST_STEP] = step
-            if step < carry[SHORTEST_STEP]:
-                carry[SHORTEST_STEP] = step
-            if step > carry[LONGEST_STEP]:
-                carry[LONGEST_STEP] = step
+            if carry[t.FIRST_STEP] == 0:
+                carry[t.FIRST_STEP] = step
+            if step < carry[t.SHORTEST_STEP]:
+                carry[t.SHORTEST_STEP] = step
+            if step > carry[t.LONGEST_STEP]:
+                carry[t.LONGEST_STEP] = step
         self._rows += 1
         self._last_time = time
         states, knowns, times = self._states, self._knowns, self._times
@@ -280,14 +236,14 @@ class _Rows:
             if states[-1] == state and knowns[-1] == known:
                 return
             if times[-1] == time:
-                carry[SAME_TIME] += 1
+                carry[t.SAME_TIME] += 1
                 times.pop()
                 states.pop()
                 knowns.pop()
                 if times and states[-1] == state and knowns[-1] == known:
                     return
-        masks[EVER_KNOWN] |= np.uint64(known)
-        masks[EVER_UNKNOWN] |= np.uint64(known ^ table.all_lines)
+        masks[t.EVER_KNOWN] |= np.uint64(known)
+        masks[t.EVER_UNKNOWN] |= np.uint64(known ^ table.all_lines)
         times.append(time)
         states.append(state)
         knowns.append(known)
@@ -297,54 +253,54 @@ class _Rows:
         kinds = self._kinds
         state = known = 0
         for column, (cell, kind) in enumerate(zip(cells, kinds, strict=False)):
-            if kind in (SKIP, TIME):
+            if kind in (t.SKIP, t.TIME):
                 continue
             bits, sure = self._cell(column, cell, kind)
             state |= bits << self._shifts[column]
             known |= sure << self._shifts[column]
         if len(cells) > len(kinds):
-            raise _Stop(MANY_CELLS, len(kinds) - 1)
+            raise _Stop(t.MANY_CELLS, len(kinds) - 1)
         if len(cells) < len(kinds):
-            raise _Stop(FEW_CELLS, len(cells))
+            raise _Stop(t.FEW_CELLS, len(cells))
         return state & self._table.all_lines, known & self._table.all_lines
 
     def _cell(self, column: int, cell: bytes, kind: int) -> tuple[int, int]:
         table = self._table
         statistics = self._scan.statistics[column]
         width = self._widths[column]
-        if kind == ANALOG:
+        if kind == t.ANALOG:
             number = parse_number(cell, table.decimal)
             if number is not None:
                 value = scale_number(number[0], number[1] + self._scales[column])
                 if value is not None:
                     return int(value >= table.threshold), 1
         flags, count, bits, unknown, plain = _digits(cell, kind, table.decimal)
-        if kind == ANALOG and flags != UNKNOWN:
-            raise _Stop(BAD_CELL, column)
-        statistics[FLAGS] |= flags
-        if flags & TEXT:
-            if kind != BIT:
-                raise _Stop(BAD_CELL, column)
-            if statistics[TEXT_LINE] == 0:
-                statistics[TEXT_LINE] = self.lines + 1
+        if kind == t.ANALOG and flags != t.UNKNOWN:
+            raise _Stop(t.BAD_CELL, column)
+        statistics[t.FLAGS] |= flags
+        if flags & t.TEXT:
+            if kind != t.BIT:
+                raise _Stop(t.BAD_CELL, column)
+            if statistics[t.TEXT_LINE] == 0:
+                statistics[t.TEXT_LINE] = self.lines + 1
             return 0, 0
-        if flags & (UNKNOWN | NUMBER):
+        if flags & (t.UNKNOWN | t.NUMBER):
             return 0, 0
-        statistics[MOST_DIGITS] = max(statistics[MOST_DIGITS], count)
-        statistics[FEWEST_DIGITS] = min(statistics[FEWEST_DIGITS], count)
-        statistics[LARGEST] = max(statistics[LARGEST], plain)
-        if kind == BIT:
-            fits = flags in (LEVEL, LETTER)
-        elif flags == LETTER:
-            raise _Stop(BAD_CELL, column)
-        elif kind == DECIMAL:
+        statistics[t.MOST_DIGITS] = max(statistics[t.MOST_DIGITS], count)
+        statistics[t.FEWEST_DIGITS] = min(statistics[t.FEWEST_DIGITS], count)
+        statistics[t.LARGEST] = max(statistics[t.LARGEST], plain)
+        if kind == t.BIT:
+            fits = flags in (t.LEVEL, t.LETTER)
+        elif flags == t.LETTER:
+            raise _Stop(t.BAD_CELL, column)
+        elif kind == t.DECIMAL:
             bits = max(plain, 0)
             fits = plain >= 0 and bits >> width == 0
-        elif kind == HEX:
+        elif kind == t.HEX:
             fits = count * 4 <= width
         else:
-            marked = 2 if flags & BINARY_MARK else 0
-            fits = count - marked <= width and not flags & (DIGITS | HEX_LETTER)
+            marked = 2 if flags & t.BINARY_MARK else 0
+            fits = count - marked <= width and not flags & (t.DIGITS | t.HEX_LETTER)
         if not fits:
             return 0, 0
         known = (1 << width) - 1 & ~unknown
@@ -359,29 +315,29 @@ class _Rows:
         scan.times[self._from : kept] = self._times
         scan.states[self._from : kept] = self._states
         scan.knowns[self._from : kept] = self._knowns
-        scan.carry[KEPT] = kept
-        scan.carry[ROWS] = self._rows
-        scan.carry[LINES] = self.lines
-        scan.carry[LAST_TIME] = self._last_time
+        scan.carry[t.KEPT] = kept
+        scan.carry[t.ROWS] = self._rows
+        scan.carry[t.LINES] = self.lines
+        scan.carry[t.LAST_TIME] = self._last_time
 
 
 def _digits(cell: bytes, kind: int, decimal: int) -> tuple[int, int, int, int, int]:
     """Read a cell as digits: (flags, digit count, value, unknown bits, decimal value or -1)."""
     if cell in (b"0", b"1"):
-        return LEVEL, 1, int(cell), 0, int(cell)
+        return t.LEVEL, 1, int(cell), 0, int(cell)
     if cell in (b"h", b"H", b"l", b"L"):
-        return LETTER, 1, int(cell in b"hH"), 0, -1
+        return t.LETTER, 1, int(cell in b"hH"), 0, -1
     flags = 0
     digits = cell
     if cell[:2] in (b"0x", b"0X"):
-        flags, digits = HEX_MARK, cell[2:]
+        flags, digits = t.HEX_MARK, cell[2:]
     elif len(cell) > 1 and cell[:1] == b"$":
-        flags, digits = HEX_MARK, cell[1:]
+        flags, digits = t.HEX_MARK, cell[1:]
     elif len(cell) > 1 and cell[-1:] in (b"h", b"H"):
-        flags, digits = HEX_MARK, cell[:-1]
+        flags, digits = t.HEX_MARK, cell[:-1]
     elif len(cell) > 2 and cell[:2] in (b"0b", b"0B") and not cell[2:].strip(b"01xXzZ"):
-        flags = BINARY_MARK
-        if kind == BINARY:
+        flags = t.BINARY_MARK
+        if kind == t.BINARY:
             digits = cell[2:]
     gone = sum(map(digits.count, (b"x", b"X", b"z", b"Z", b"?", b"-")))
     if digits.strip(_HEX_DIGITS + _UNKNOWN_DIGITS):
@@ -389,21 +345,21 @@ def _digits(cell: bytes, kind: int, decimal: int) -> tuple[int, int, int, int, i
     else:
         is_text = gone > 0 and gone < len(digits) and cell[:1] == b"-"
         if gone == len(digits):
-            return UNKNOWN, 0, 0, 0, -1
+            return t.UNKNOWN, 0, 0, 0, -1
     if is_text or any(c not in _HEX_DIGITS + _UNKNOWN_DIGITS for c in digits):
-        return (NUMBER if parse_number(cell, decimal) else TEXT), 0, 0, 0, -1
+        return (t.NUMBER if parse_number(cell, decimal) else t.TEXT), 0, 0, 0, -1
     if len(digits) > 1 and digits[:1] == b"0":
-        flags |= LEADING_ZERO
-    if not flags & BINARY_MARK:
-        flags |= NO_BINARY_MARK
+        flags |= t.LEADING_ZERO
+    if not flags & t.BINARY_MARK:
+        flags |= t.NO_BINARY_MARK
     known_digits = bytes(c for c in digits if c not in _UNKNOWN_DIGITS)
     if any(c in b"abcdefABCDEF" for c in known_digits):
-        flags |= HEX_LETTER
+        flags |= t.HEX_LETTER
     if any(c in b"23456789" for c in known_digits):
-        flags |= DIGITS
+        flags |= t.DIGITS
     else:
-        flags |= BINARY_DIGITS if len(digits) > 1 else LEVEL
-    base = 1 if kind == BINARY else 4
+        flags |= t.BINARY_DIGITS if len(digits) > 1 else t.LEVEL
+    base = 1 if kind == t.BINARY else 4
     value = unknown = 0
     for c in digits:
         value <<= base
@@ -414,5 +370,5 @@ def _digits(cell: bytes, kind: int, decimal: int) -> tuple[int, int, int, int, i
             value |= int(chr(c), 16) & (1 << base) - 1
     plain = int(digits) if gone == 0 and digits.isdigit() and int(digits) <= 10**17 else -1
     # A mark counts as two digits, whatever it will be taken for.
-    count = len(cell) if flags & BINARY_MARK else len(digits)
+    count = len(cell) if flags & t.BINARY_MARK else len(digits)
     return flags, count, value, unknown, plain

@@ -89,14 +89,22 @@ def on_grid(
         index * 10^12 * den // num for each time. Where time 0 is no sample, the grid is counted
         from the first time. None when a time is on no sample, or two times on one.
     """
-    for origin in (0, int(time_ps[0]) if len(time_ps) else 0):
-        distance = time_ps - origin
-        index = np.rint(distance * float(rate / PS_PER_SECOND)).astype(np.int64)
-        error = np.abs(distance - index * float(PS_PER_SECOND / rate))
-        # Floats serve to find the sample; half a ps covers what they lose.
-        fits = len(error) == 0 or float(error.max()) <= unit_ps + 0.5
-        if fits and not np.any((index[1:] == index[:-1]) & (distance[1:] != distance[:-1])):
-            return origin + grid_times(index, rate)
+    if not len(time_ps):
+        return time_ps
+    for origin in (0, int(time_ps[0])):
+        for part in (time_ps[:1000], time_ps):  # a wrong rate shows soon
+            distance = part - origin if origin else part
+            # Floats serve to find the sample only.
+            index = np.rint(distance * float(rate / PS_PER_SECOND)).astype(np.int64)
+            grid = grid_times(index, rate)
+            error = distance - grid
+            # A sample's time is rounded down to a whole ps.
+            if int(error.max()) > unit_ps + 1 or int(error.min()) < -unit_ps:
+                break
+            if np.any((grid[1:] == grid[:-1]) & (distance[1:] != distance[:-1])):
+                break
+        else:
+            return origin + grid if origin else grid
     return None
 
 
@@ -113,8 +121,8 @@ def grid_times(index: npt.NDArray[np.int64], rate: Fraction) -> npt.NDArray[np.i
     """
     period = PS_PER_SECOND / rate
     size, parts = period.numerator, period.denominator
-    whole, part = np.divmod(index, parts)
-    if size * parts < 1 << 63:
-        return whole * size + part * size // parts
-    exact = [int(i) * size // parts for i in index]
-    return np.array(exact, dtype=np.int64)
+    largest = max(abs(int(index.max(initial=0))), abs(int(index.min(initial=0))))
+    if largest * size < 1 << 63:
+        times: npt.NDArray[np.int64] = index * size // parts
+        return times
+    return np.array([int(i) * size // parts for i in index], dtype=np.int64)
