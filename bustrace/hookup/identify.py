@@ -250,11 +250,10 @@ def _doubtful(
 
 def _drop_short(lines: tuple[str, ...], meanings: dict[str, Meaning]) -> None:
     """Take P2 and 02 for a clock phase only where the names do not run on (P3, 05)."""
-    numbers = {re.sub(r"\d+$", "", core_of(line)[0]) for line in lines}
+    numbered = [match for line in lines if (match := re.fullmatch(r"(\D*)(\d+)", core_of(line)[0]))]
+    run_on = {match[1] for match in numbered if int(match[2]) > 2}
     for line in [line for line, m in meanings.items() if m.certainty == "short"]:
-        stem = re.sub(r"\d+$", "", core_of(line)[0])
-        runs = [core_of(other)[0] for other in lines]
-        if stem in numbers and any(re.fullmatch(stem + r"0*([3-9]|\d\d)", core) for core in runs):
+        if re.sub(r"\d+$", "", core_of(line)[0]) in run_on:
             del meanings[line]
 
 

@@ -142,7 +142,8 @@ def chip_words(name: str) -> str | None:
         words.pop()
     for place, word in enumerate(words):
         if re.fullmatch(rf"n?{_ENABLE_WORD}[nb]?", word):
-            return "_".join(words[:place] + words[place + 1 :]) or word
+            rest = "_".join(words[:place] + words[place + 1 :])
+            return rest if rest and not rest.isdigit() else word + rest
     joined = "".join(words)
     if match := re.fullmatch(rf"n?(?:cs|ce|sel)({_CHIP_WORD}|\d+)", joined):
         return match[1] if not match[1].isdigit() else joined.removeprefix("n")
