@@ -26,8 +26,8 @@ WORDs, all of them at the end of the cycle:
     end:untaken it ends here unless the branch is taken
     stay        this cycle repeats for ever
     poll        interrupts are looked at in this cycle, whether or not it is the last
-    deaf        interrupts are not looked at in this cycle. Without either word they are looked at
-                in the cycle that ends the instruction
+    deaf        interrupts are not looked at, though the instruction may end here. Without either
+                word they are looked at in the cycle that ends the instruction
 
 Sources: MCS6500 Hardware Manual 6500-10A, January 1976, appendix A, for the documented
 instructions; the un-carried address of an indexed access (A.3.4 prints a carry there) and all
@@ -41,13 +41,13 @@ from dataclasses import dataclass
 from typing import Final
 
 MICROCYCLES: Final = """
-fetch           : pc R opcode stay deaf
-held in reset   : pc R stay deaf
+fetch           : pc R opcode stay
+held in reset   : pc R stay
 
 implied         : pc R operate
 accumulator     : pc R accumulate
 immediate       : pc R load pc+
-jam             : pc R deaf | ffff R deaf | fffe R deaf | fffe R deaf | ffff R stay deaf
+jam             : pc R | ffff R | fffe R | fffe R | ffff R stay
 
 zp read         : pc R low pc+ | ad R load
 zp write        : pc R low pc+ | ad W:store
@@ -90,7 +90,7 @@ return          : pc R | sp R s+ | sp R latch s+ | sp R jump | pc R pc+
 return interrupt: pc R | sp R s+ | sp R flags s+ | sp R latch s+ | sp R jump
 push            : pc R | sp W:store s-
 pull            : pc R | sp R s+ | sp R load
-break           : pc R pc+ deaf | sp W:pch s- deaf | sp W:pcl s- deaf | sp W:p vector s- deaf | vec R latch deaf | vec.next R jump deaf
+break           : pc R pc+ | sp W:pch s- | sp W:pcl s- | sp W:p vector s- | vec R latch | vec.next R jump deaf
 """  # noqa: E501
 
 ADDRESSES: Final = (
