@@ -46,6 +46,7 @@ def test_layers_of_a_healthy_board_agree(healthy):
     assert np.array_equal(healthy.rw, healthy.cpu_rw)
 
 
+@pytest.mark.slow
 def test_healthy_run_is_what_the_executor_does_with_the_same_reads(tide_gauge):
     """A replay of the captured reads from the reset on predicts every address, write and SYNC."""
     run = simulate(tide_gauge, cycles=9000, seed=SEED)
@@ -177,6 +178,7 @@ def test_address_line_stuck_at_one_chip_touches_that_chip_only(planted):
     assert np.array_equal(run.clip_address, run.cpu_address)
 
 
+@pytest.mark.slow
 def test_probe_fault_changes_only_what_the_probe_sees(planted, healthy):
     for fault in ("stuck:A3=1@clip", "clip:A3", "clip:D5", "clip:SYNC", "clip:CS_ROM"):
         run = planted(fault)
