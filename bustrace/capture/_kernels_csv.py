@@ -270,7 +270,8 @@ def _digits(buffer, first, last, kind, decimal):
                     number = -1
         elif lower >= 97 and lower <= 102:
             d = np.uint64(lower) - np.uint64(87)
-            flags |= t.HEX_LETTER
+            if flags & t.BINARY_MARK == 0:
+                flags |= t.HEX_LETTER
             number = -1
         elif lower == 120 or lower == 122 or c == 63 or c == 45:
             gone = ones

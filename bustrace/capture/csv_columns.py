@@ -75,6 +75,8 @@ def content_of(column: Column, statistics: npt.NDArray[np.int64], base: Base | N
     if column.role in ("text", "blank"):
         return Content(t.SKIP, 0)
     flags = int(statistics[t.FLAGS])
+    if flags & t.BINARY_MARK and flags & t.NO_BINARY_MARK:
+        flags |= t.HEX_LETTER  # the mark is no mark, but two of the digits
     digits = max(1, int(statistics[t.MOST_DIGITS]))
     fixed = statistics[t.FEWEST_DIGITS] == statistics[t.MOST_DIGITS]
     if column.unit in _MICROVOLTS or flags & t.NUMBER:
@@ -86,7 +88,7 @@ def content_of(column: Column, statistics: npt.NDArray[np.int64], base: Base | N
     if flags & t.HEX_MARK or base == "hex":
         return Content(t.HEX, max(4 * digits, span))
     binary = Content(t.BINARY, max(digits, span))
-    if flags & t.BINARY_MARK and not flags & (t.NO_BINARY_MARK | t.DIGITS | t.HEX_LETTER):
+    if flags & t.BINARY_MARK and not flags & t.NO_BINARY_MARK:
         return Content(t.BINARY, max(digits - 2, span))
     if base == "bin" and not flags & (t.DIGITS | t.HEX_LETTER):
         return binary

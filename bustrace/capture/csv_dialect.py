@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import functools
+import operator
 import re
 from collections import Counter
 from dataclasses import dataclass, replace
@@ -28,6 +30,8 @@ _SEPARATORS = {",": ",", ";": ";", "\t": "\t", "|": "|"} | {
     "pipe": "|",
 }
 _VCD_WORDS = (b"$enddefinitions", b"$timescale", b"$date", b"$version", b"$scope", b"$var")
+_LEVELS = t.LEVEL | t.LETTER | t.BINARY_DIGITS | t.DIGITS | t.NUMBER
+_MOST_LINES_IN_A_CELL = 50
 _TIME_NAMES = {"time", "t", "timestamp", "time stamp", "abs time", "rel time", "zeit", "temps"}
 _COUNTER_NAME = re.compile(
     r"(sample|cycle|row|index|idx|no|nr|n|count|#)s?[ _.]*(no|nr|num|number|index|#|count|id)?\.?",
@@ -180,9 +184,7 @@ def work_out(
         )
     semicolons = found != ";"
     body = [line for line in lines if line.text.strip() and not _is_comment(line, semicolons)]
-    table = (
-        _own_table(body, path) if own else _find_table(body, found, decimal, path, encoding)
-    )
+    table = _own_table(body, path) if own else _find_table(body, found, decimal, path, encoding)
     first = table.first
     before = [
         line
@@ -228,12 +230,32 @@ def _lines(head: bytes, start: int = 0) -> list[_Line]:
     offset = start
     number = 1
     while offset < len(head):
-        stop = head.find(b"\n", offset)
-        stop = len(head) if stop < 0 else stop
-        lines.append(_Line(offset, number, head[offset:stop].rstrip(b"\r")))
+        stop = _line_end(head, offset)
+        text = head[offset:stop]
+        lines.append(_Line(offset, number, text.rstrip(b"\r")))
         offset = stop + 1
-        number += 1
+        number += 1 + text.count(b"\n")
     return lines
+
+
+def _line_end(head: bytes, offset: int) -> int:
+    """End of the line at `offset`, line breaks inside quotes apart.
+
+    A quote that is not closed soon is an inch mark, or a slip.
+    """
+    first = head.find(b"\n", offset)
+    if first < 0:
+        return len(head)
+    if head[offset:first].count(b'"') % 2 == 0 or head.startswith((b"#", b";", b"//"), offset):
+        return first
+    stop = first
+    for _ in range(_MOST_LINES_IN_A_CELL):
+        stop = head.find(b"\n", stop + 1)
+        if stop < 0:
+            break
+        if head[offset:stop].count(b'"') % 2 == 0:
+            return stop
+    return first
 
 
 def _is_comment(line: _Line, semicolons: bool) -> bool:
@@ -307,17 +329,20 @@ def _find_table(
     """Find header and first row; every line that could be a row is one."""
     byte = separator.encode()
     tail = [split_cells(line.text, byte) or [] for line in body[-_ROWS_LOOKED_AT:]]
-    widths = Counter(
-        len(cells) for cells in tail if cells and _sample_share(cells) > 0.5 and any(cells)
-    )
+    widths: Counter[int] = Counter()
+    for cells in tail:
+        if any(cells) and _is_mostly_samples(cells):
+            widths[len(cells)] += sum(map(_is_sample, cells))
     if not widths:  # a header, or a preamble, and no rows
         if not body:
             return _Table((), None, (), 0, decimal or ".")
         widest = max(body, key=lambda line: len(_cells(line, byte)))
         return _Table((widest,), None, (), len(_cells(widest, byte)), decimal or ".")
     width = max(widths, key=lambda w: (widths[w], w))
-    alike = [cells for cells in tail if len(cells) == width and _sample_share(cells) > 0.5]
+    alike = [cells for cells in tail if len(cells) == width and _is_mostly_samples(cells)]
     mark = decimal or _decimal_mark(alike)
+    if len(alike) > 1 and not any(map(_is_plain_level, alike[0])):
+        alike = alike[1:]  # maybe a header whose names read as hex digits
     kinds = [_column_flags(column, mark) for column in zip(*alike, strict=True)]
     first = next(
         index
@@ -362,8 +387,16 @@ def _cells(line: _Line, separator: bytes) -> list[bytes]:
     return split_cells(line.text, separator) or []
 
 
-def _sample_share(cells: list[bytes]) -> float:
-    return sum(_is_sample(cell) for cell in cells) / len(cells)
+def _is_plain_level(cell: bytes) -> bool:
+    return any(
+        flags & _LEVELS and not flags & t.HEX_LETTER
+        for flags in (classify(cell, mark) for mark in b".,")
+    )
+
+
+def _is_mostly_samples(cells: list[bytes]) -> bool:
+    """Whether a line may be a row: some columns may hold remarks."""
+    return sum(map(_is_sample, cells)) * 3 > len(cells)
 
 
 def _decimal_mark(rows: list[list[bytes]]) -> str:
@@ -377,14 +410,13 @@ def _is_number(cell: bytes, mark: str) -> bool:
 
 
 def _column_flags(cells: tuple[bytes, ...], mark: str) -> int:
-    """What the cells of a column look like; TEXT only when most of them are text."""
+    """What the cells of a column look like; TEXT only for words, and nothing that is a level."""
     flags = [classify(cell, ord(mark)) for cell in cells]
     texts = sum(1 for flag in flags if flag & t.TEXT)
-    if texts * 2 > len(flags):
+    every = functools.reduce(operator.or_, flags, 0)
+    # Mnemonics such as ADC read as hex digits.
+    if texts * 2 > len(flags) or (texts and not every & _LEVELS):
         return t.TEXT
-    every = 0
-    for flag in flags:
-        every |= flag
     return every & ~t.TEXT
 
 

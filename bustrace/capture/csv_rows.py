@@ -353,7 +353,7 @@ def _digits(cell: bytes, kind: int, decimal: int) -> tuple[int, int, int, int, i
     if not flags & t.BINARY_MARK:
         flags |= t.NO_BINARY_MARK
     known_digits = bytes(c for c in digits if c not in _UNKNOWN_DIGITS)
-    if any(c in b"abcdefABCDEF" for c in known_digits):
+    if not flags & t.BINARY_MARK and any(c in b"abcdefABCDEF" for c in known_digits):
         flags |= t.HEX_LETTER
     if any(c in b"23456789" for c in known_digits):
         flags |= t.DIGITS
