@@ -188,9 +188,10 @@ def count_moves(
             carry &= known[i] & known[i - 1]
         if carry == _0:
             continue
-        place = np.int64((t - fall[cycle] + half_sample) * per_ps + before)
-        if place < 0 or place >= n_bins:
+        bins = (t - fall[cycle] + half_sample) * per_ps + before
+        if bins < 0.0 or bins >= n_bins:
             continue
+        place = np.int64(bins)
         # Few carries get past the first planes: these go without a branch.
         for plane in range(4):
             old = planes[place, plane]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -93,26 +93,11 @@ def _from_clock(capture: Capture, pins: PinTable, tap: Tap, board: Board | None)
     moves = count_moves(capture, edges, sample_ps)
     if division.by == 1:
         inverted = clocking.is_inverted(moves, pins.early_lines)
-        if inverted:
+        if inverted and tap.why != "given":
             flip = not flip
             edges = fast = find_edges(capture, tap.index, flip, sample_ps)
             moves = count_moves(capture, edges, sample_ps)
-            notes.append(
-                Note(
-                    "guess" if _is_vague(tap) else "doubt",
-                    f"{tap.line} was taken for {'phase 1' if flip else 'phase 2'}: address lines "
-                    f"change after it {'rises' if flip else 'falls'}.",
-                    f"--line {tap.line}={'PHI1' if flip else 'PHI2'}",
-                )
-            )
-        elif inverted is None and _is_vague(tap):
-            notes.append(
-                Note(
-                    "doubt",
-                    f"Nothing shows which edge of {tap.line} ends a cycle; the fall was taken.",
-                    f"--line {tap.line}=PHI1",
-                )
-            )
+        notes += _polarity_notes(tap, flip, inverted)
     back = choose_bins_back(moves, pins.data_lines, pins.early_lines)
     cycles, mended = _take(capture, edges, pins, moves, back, sample_ps, period)
     offset = -round(back * moves.width_ps)
@@ -149,6 +134,24 @@ def _from_clock(capture: Capture, pins: PinTable, tap: Tap, board: Board | None)
         sampling=moves.sampling(offset),
         notes=tuple(notes),
     )
+
+
+def _polarity_notes(tap: Tap, flip: bool, inverted: bool | None) -> list[Note]:
+    """What is said about the edge that ends a cycle."""
+    if inverted and tap.why == "given":
+        text = f"Address lines change while {tap.line} is high: it may be the other phase."
+        return [Note("doubt", text, f"--line {tap.line}={'PHI2' if flip else 'PHI1'}")]
+    if inverted:
+        text = (
+            f"{tap.line} was taken for {'phase 1' if flip else 'phase 2'}: address lines change "
+            f"after it {'rises' if flip else 'falls'}."
+        )
+        option = f"--line {tap.line}={'PHI2' if flip else 'PHI1'}"
+        return [Note("guess" if _is_vague(tap) else "doubt", text, option)]
+    if inverted is None and _is_vague(tap):
+        text = f"Nothing shows which edge of {tap.line} ends a cycle; the fall was taken."
+        return [Note("doubt", text, f"--line {tap.line}=PHI1")]
+    return []
 
 
 def _take(
@@ -301,11 +304,10 @@ def _describe(
 ) -> Clock:
     periods = edges.periods()
     period = median(periods)
-    role = "phase 0" if tap.pin == "PHI0" and not flip else "phase 2"
     raw = fast if fast is not None else edges
     clock = Clock(
         tap.line,
-        "phase 1, inverted" if flip and not (tap.inverted and tap.pin != "PHI1") else role,  # type: ignore[arg-type]
+        _role(tap, flip),
         period_ps=period,
         high_ps=edges.usual_width(1) if by == 1 else None,
         low_ps=edges.usual_width(0) if by == 1 else None,
@@ -323,6 +325,13 @@ def _describe(
     if capture.end_ps - last - unseen > _REST_PERIODS * period:
         return replace(clock, stops_ps=last, rests_at=level)
     return clock
+
+
+def _role(tap: Tap, flip: bool) -> Literal["phase 2", "phase 1, inverted", "phase 0"]:
+    """What the line was taken for; a line given as inverted is seen the right way up."""
+    if flip != tap.inverted:
+        return "phase 1, inverted"
+    return "phase 0" if tap.pin == "PHI0" else "phase 2"
 
 
 def _last_level(capture: Capture, tap: Tap, flip: bool) -> int | None:

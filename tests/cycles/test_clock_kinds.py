@@ -1,5 +1,6 @@
 """What the clock line turns out to be, and what it does."""
 
+import dataclasses
 from fractions import Fraction
 from types import SimpleNamespace
 
@@ -58,18 +59,35 @@ def test_a_clock_gives_every_cycle_it_ends(random_bus, sampled_bus) -> None:
     assert cycles.clock.role == "phase 2"
 
 
-@pytest.mark.parametrize("name", ["CLK", "PHI2"])
+@pytest.mark.parametrize(("name", "kind"), [("CLK", "guess"), ("PHI2", "doubt")])
 def test_a_clock_that_the_address_follows_after_its_rise_is_phase_1(
-    name, random_bus, sampled_bus
-) -> None:
+    name, kind, random_bus, sampled_bus
+):
     address, data, rw = random_bus
     capture = sampled_bus(address, data, rw, clock=lambda t: t % US < US // 2)
-    given = None if name == "CLK" else {"CLK": name}
-    cycles = read(capture, given)
+    capture = dataclasses.replace(capture, lines=(name, *capture.lines[1:]))
+    cycles = read(capture)
     assert cycles.clock.role == "phase 1, inverted"
     assert np.array_equal(cycles.address[1:], address[1 : len(cycles)])
     assert np.array_equal(cycles.data[1:], data[1 : len(cycles)])
+    assert [note.kind for note in cycles.notes] == [kind]
     assert "phase 1" in texts(cycles)
+
+
+def test_a_given_phase_is_kept_and_doubted(random_bus, sampled_bus):
+    address, data, rw = random_bus
+    capture = sampled_bus(address, data, rw, clock=lambda t: t % US < US // 2)
+    cycles = read(capture, {"CLK": "PHI2"})
+    assert cycles.clock.role == "phase 2"
+    assert [note.kind for note in cycles.notes] == ["doubt"]
+    assert "other phase" in texts(cycles)
+
+
+def test_nothing_tells_the_edge_of_a_vague_clock_when_nothing_moves(sampled_bus):
+    still = np.zeros(100, dtype=np.int64)
+    cycles = read(sampled_bus(still, still, still))
+    assert len(cycles) == 99
+    assert "Nothing shows which edge" in texts(cycles)
 
 
 def test_a_line_named_phase_1_is_inverted_without_a_word(random_bus, sampled_bus) -> None:
@@ -77,6 +95,15 @@ def test_a_line_named_phase_1_is_inverted_without_a_word(random_bus, sampled_bus
     capture = sampled_bus(address, data, rw, clock=lambda t: t % US < US // 2)
     cycles = read(capture, {"CLK": "PHI1"})
     assert cycles.clock.role == "phase 1, inverted"
+    assert np.array_equal(cycles.data[1:], data[1 : len(cycles)])
+    assert cycles.notes == ()
+
+
+def test_a_phase_2_given_as_inverted_is_turned_over(random_bus, sampled_bus) -> None:
+    address, data, rw = random_bus
+    capture = sampled_bus(address, data, rw, clock=lambda t: t % US < US // 2)
+    cycles = read(capture, {"CLK": "!PHI2"})
+    assert cycles.clock.role == "phase 2"
     assert np.array_equal(cycles.data[1:], data[1 : len(cycles)])
     assert cycles.notes == ()
 
