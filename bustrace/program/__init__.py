@@ -1,6 +1,17 @@
 """The instructions that the cycles were."""
 
-from bustrace.program.model import REGISTERS, Intent, Kind, Program
+from bustrace.program.disagreements import LINES, Disagreements, disagreements
+from bustrace.program.model import REGISTERS, Intent, Kind, Program, ReadCorrection
 from bustrace.program.recover import recover_program
 
-__all__ = ["REGISTERS", "Intent", "Kind", "Program", "recover_program"]
+__all__ = [
+    "LINES",
+    "REGISTERS",
+    "Disagreements",
+    "Intent",
+    "Kind",
+    "Program",
+    "ReadCorrection",
+    "disagreements",
+    "recover_program",
+]

@@ -57,6 +57,24 @@ class Intent:
             getattr(self, name).setflags(write=False)
 
 
+@dataclass(frozen=True, slots=True)
+class ReadCorrection:
+    """A read of which the CPU must have seen another byte than the clip.
+
+    Attributes
+    ----------
+    cycle : int
+    seen : int
+        Byte at the clip.
+    believed : int
+        Byte that explains what the CPU did then; other bytes may explain it too.
+    """
+
+    cycle: int
+    seen: int
+    believed: int
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Program:
     """Rows tile all cycles exactly: row i covers ``first_cycle[i]`` and the ``length[i]`` from it.
@@ -88,6 +106,13 @@ class Program:
     jam_at : int or None
         First cycle of an instruction that stopped the CPU for good.
     notes : tuple of Note
+    lines_aside : tuple of str
+        Lines that disagree with an otherwise followed program, and were set aside to follow it.
+    read_corrections : tuple of ReadCorrection
+        In order of discovery.
+
+    The first row begins before the capture does, or the last one ends after it, where they were
+    cut; a row cut at its start is lost.
     """
 
     first_cycle: npt.NDArray[np.int64]
@@ -105,6 +130,8 @@ class Program:
     lost_at: int | None = None
     jam_at: int | None = None
     notes: tuple[Note, ...] = ()
+    lines_aside: tuple[str, ...] = ()
+    read_corrections: tuple[ReadCorrection, ...] = ()
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:

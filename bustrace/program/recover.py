@@ -2,62 +2,303 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+import numpy.typing as npt
 
-from bustrace.cycles.model import Cycles
-from bustrace.program.boundaries import in_reset, sync_boundaries, sync_usable
-from bustrace.program.model import Intent, Kind, Program
+from bustrace.capture.model import Note
+from bustrace.cpu import SequenceKind, variant_named
+from bustrace.cycles.model import OWNER_FOREIGN, Cycles
+from bustrace.program.boundaries import Boundaries, in_reset, sync_boundaries, sync_usable
+from bustrace.program.follow import Followed, follow
+from bustrace.program.model import Intent, Kind, Program, ReadCorrection
+from bustrace.program.thread import Thread
 
 if TYPE_CHECKING:
     from bustrace.board import Board
+
+_KINDS = {
+    SequenceKind.INSTRUCTION: Kind.INSTRUCTION,
+    SequenceKind.RESET: Kind.RESET,
+    SequenceKind.IRQ: Kind.IRQ,
+    SequenceKind.NMI: Kind.NMI,
+    SequenceKind.BRK: Kind.BRK,
+    SequenceKind.BRK_NMI: Kind.NMI,
+}
+
+_JAM_CYCLES = 5
+"""Cycles of a jam opcode before the bus rests (recorded chip traces; the sheets do not list it)."""
+
+_NARROW_CONFIDENCE = 0.9
+"""Of a row that only R/W and data confirm."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rows:
+    """Rows that tile all cycles: columns as in `Program`."""
+
+    first_cycle: npt.NDArray[np.int64]
+    kind: npt.NDArray[np.uint8]
+    opcode: npt.NDArray[np.int16]
+    pc: npt.NDArray[np.int32]
+    confidence: npt.NDArray[np.float32]
+    registers: npt.NDArray[np.uint8]
+    known: npt.NDArray[np.uint8]
+
+    def ordered(self, chosen: npt.NDArray[np.int64]) -> _Rows:
+        """Some of the rows, in another order."""
+        return _Rows(*(getattr(self, name)[chosen] for name in self.__dataclass_fields__))
 
 
 def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
     """Find the instructions that the cycles were.
 
+    The program is entered at a reset (or, failing that, a vector fetch, a fetch whose address is
+    on the bus, or the start that explains the writes) and followed by executing what was read.
+    Where it cannot be followed, SYNC alone gives the rows, or they are lost.
+
     Parameters
     ----------
     cycles : Cycles
     board : Board or None
-        Names the CPU's kind.
+        Names the CPU; a 6502 otherwise.
 
     Returns
     -------
     Program
         Total: with no instruction to be found, method ``none`` and a reason.
     """
-    n = len(cycles)
-    if sync_usable(cycles):
-        rows = sync_boundaries(cycles)
-        kind, first = rows.kind, rows.first_cycle
-        opcode, pc, confidence = rows.opcode, rows.pc, rows.confidence
-    else:
-        low = in_reset(cycles)
-        edges = np.append(True, low[1:] != low[:-1]) if n else np.zeros(0, bool)
-        first = np.flatnonzero(edges).astype(np.int64)
-        kind = np.where(low[first], Kind.RESET, Kind.LOST).astype(np.uint8)
-        opcode = np.full(len(first), -1, np.int16)
-        pc = np.full(len(first), -1, np.int32)
-        confidence = low[first].astype(np.float32)
+    variant = board.cpu.variant if board is not None else "6502"
+    jams = frozenset(
+        code.opcode for code in variant_named(variant).opcodes() if code.mnemonic == "JAM"
+    )
+    by_sync = sync_usable(cycles)
+    thread = Thread(cycles)
+    whole = len(cycles) > 0 and bool((np.bitwise_and.reduce(cycles.data_known)) == 0xFF)
+    followed = follow(thread, variant) if whole else Followed((), (), None, ())
+    rest = sync_boundaries(cycles) if by_sync else _reset_and_lost(cycles)
+    rows = _merged(thread, rest, len(cycles))
+    rows = _resets_from_low(rows, in_reset(cycles))
+    rows, jam_at = _jammed(rows, len(cycles), jams)
+    method, reason = _method(cycles, followed, by_sync, whole)
+    lost_at = (
+        followed.lost[-1][0] if followed.lost and followed.lost[-1][1] == len(cycles) else None
+    )
     return Program(
+        first_cycle=rows.first_cycle,
+        length=np.diff(rows.first_cycle, append=len(cycles)).astype(np.int32),
+        kind=rows.kind,
+        opcode=rows.opcode,
+        pc=rows.pc,
+        confidence=rows.confidence,
+        registers=rows.registers,
+        registers_known=rows.known,
+        intent=_intent(thread),
+        method=method,
+        reason=reason,
+        lost_at=lost_at,
+        jam_at=jam_at,
+        notes=_notes(followed),
+        lines_aside=followed.aside,
+        read_corrections=_read_corrections(followed, cycles),
+    )
+
+
+def _reset_and_lost(cycles: Cycles) -> Boundaries:
+    """Rows when nothing marks instructions: reset where RES is low, lost elsewhere."""
+    low = in_reset(cycles)
+    foreign = cycles.owner == OWNER_FOREIGN
+    state = low.astype(np.int8) + 2 * foreign.astype(np.int8)
+    first = np.flatnonzero(np.diff(state, prepend=-1)).astype(np.int64)
+    kind = np.full(len(first), Kind.LOST, np.uint8)
+    kind[low[first]] = Kind.RESET
+    kind[foreign[first]] = Kind.FOREIGN
+    return Boundaries(
         first_cycle=first,
-        length=np.diff(first, append=n).astype(np.int32),
+        kind=kind,
+        opcode=np.full(len(first), -1, np.int16),
+        pc=np.full(len(first), -1, np.int32),
+        confidence=(kind != Kind.LOST).astype(np.float32),
+    )
+
+
+def _merged(thread: Thread, rest: Boundaries, n: int) -> _Rows:
+    """Executed rows where the program was followed, the others elsewhere."""
+    done = thread.done
+    executed = _executed(thread)
+    # A stretch that was not followed begins inside one of the other rows.
+    breaks = np.flatnonzero(np.diff(done.astype(np.int8), prepend=1) == -1)
+    begins = np.union1d(rest.first_cycle[~done[rest.first_cycle]], breaks)
+    source = np.searchsorted(rest.first_cycle, begins, side="right") - 1
+    whole = rest.first_cycle[source] == begins
+    other = _Rows(
+        first_cycle=begins,
+        kind=np.where(
+            whole | (rest.kind[source] != Kind.INSTRUCTION), rest.kind[source], Kind.LOST
+        ).astype(np.uint8),
+        opcode=np.where(whole, rest.opcode[source], -1).astype(np.int16),
+        pc=np.where(whole, rest.pc[source], -1).astype(np.int32),
+        confidence=np.where(whole, rest.confidence[source], 0).astype(np.float32),
+        registers=np.zeros((len(begins), 5), np.uint8),
+        known=np.zeros((len(begins), 5), np.uint8),
+    )
+    both = _Rows(
+        *(
+            np.concatenate([getattr(executed, name), getattr(other, name)])
+            for name in _Rows.__dataclass_fields__
+        )
+    )
+    return both.ordered(np.argsort(both.first_cycle, kind="stable"))
+
+
+def _executed(thread: Thread) -> _Rows:
+    rows = thread.rows
+    if not rows.cycle:
+        return _Rows(
+            np.zeros(0, np.int64),
+            np.zeros(0, np.uint8),
+            np.zeros(0, np.int16),
+            np.zeros(0, np.int32),
+            np.zeros(0, np.float32),
+            np.zeros((0, 5), np.uint8),
+            np.zeros((0, 5), np.uint8),
+        )
+    first = np.concatenate(rows.cycle)
+    table = np.zeros(max(_KINDS) + 1, np.uint8)
+    table[list(_KINDS)] = list(_KINDS.values())
+    sequence = np.concatenate(rows.kind)
+    kind = table[sequence]
+    registers, known = np.concatenate(rows.registers), np.concatenate(rows.known)
+    opcode = np.concatenate(rows.opcode).astype(np.int16)
+    opcode[
+        (kind == Kind.RESET) | (sequence == SequenceKind.IRQ) | (sequence == SequenceKind.NMI)
+    ] = -1
+    pc = registers[:, 0].astype(np.int32)
+    pc[(known[:, 0] != 0xFFFF) | (kind == Kind.RESET)] = -1
+    lines = thread.captured[first]
+    wide = (np.bitwise_count(lines & 0xFFFF) >= 8) | (lines >> 25 & 1 == 1)
+    return _Rows(
+        first_cycle=first,
         kind=kind,
         opcode=opcode,
         pc=pc,
-        confidence=confidence,
-        registers=np.zeros((len(first), 5), np.uint8),
-        registers_known=np.zeros((len(first), 5), np.uint8),
-        intent=Intent(
-            address=np.zeros(n, np.uint32),
-            address_known=np.zeros(n, np.uint32),
-            data=np.zeros(n, np.uint8),
-            data_known=np.zeros(n, np.uint8),
-            rw=np.full(n, 2, np.uint8),
-            sync=np.full(n, 2, np.uint8),
-        ),
-        method="sync" if sync_usable(cycles) else "none",
-        reason=None if sync_usable(cycles) else "SYNC was not captured or never rose",
+        confidence=np.where(wide, 1.0, _NARROW_CONFIDENCE).astype(np.float32),
+        registers=registers[:, 1:].astype(np.uint8),
+        known=known[:, 1:].astype(np.uint8),
+    )
+
+
+def _resets_from_low(rows: _Rows, low: npt.NDArray[np.bool_]) -> _Rows:
+    """Let a reset row begin where RES went low: the CPU takes two cycles to obey."""
+    if not low.any():
+        return rows
+    first = rows.first_cycle.copy()
+    edges = np.flatnonzero(np.diff(low.astype(np.int8), prepend=0) == 1)
+    for row in np.flatnonzero(rows.kind == Kind.RESET).tolist():
+        at = int(np.searchsorted(edges, first[row], side="right")) - 1
+        if at >= 0 and 0 < first[row] - edges[at] <= 3:
+            first[row] = edges[at]
+    # What began after RES went low, and before the CPU obeyed, is part of the reset.
+    keep = np.append(first[:-1] < np.minimum.accumulate(first[::-1])[::-1][1:], True)
+    return _Rows(
+        first, *(getattr(rows, name) for name in list(_Rows.__dataclass_fields__)[1:])
+    ).ordered(np.flatnonzero(keep))
+
+
+def _jammed(rows: _Rows, n: int, jams: frozenset[int]) -> tuple[_Rows, int | None]:
+    """Split off what follows a jam opcode as `Kind.STALLED`."""
+    ends = np.append(rows.first_cycle[1:], n)
+    length = ends - rows.first_cycle
+    jam = np.isin(rows.opcode, list(jams)) & (rows.kind == Kind.INSTRUCTION)
+    held = np.flatnonzero(jam & (length > _JAM_CYCLES))
+    last = np.flatnonzero(jam)
+    jam_at = int(rows.first_cycle[last[-1]]) if len(last) and last[-1] == len(ends) - 1 else None
+    if not len(held):
+        return rows, jam_at
+    order = np.sort(np.concatenate([np.arange(len(ends)), held]))
+    split = rows.ordered(order)
+    second = np.flatnonzero(np.diff(order, prepend=-1) == 0)
+    first, kind = split.first_cycle.copy(), split.kind.copy()
+    opcode, pc = split.opcode.copy(), split.pc.copy()
+    first[second] += _JAM_CYCLES
+    kind[second] = Kind.STALLED
+    opcode[second] = -1
+    pc[second] = -1
+    return (
+        _Rows(first, kind, opcode, pc, split.confidence, split.registers, split.known),
+        jam_at,
+    )
+
+
+def _intent(thread: Thread) -> Intent:
+    certain = np.where(thread.done, thread.certain, 0).astype(np.uint32)
+    meant = thread.meant & certain
+    return Intent(
+        address=meant & np.uint32(0xFFFF),
+        address_known=certain & np.uint32(0xFFFF),
+        data=(meant >> 16 & 0xFF).astype(np.uint8),
+        data_known=(certain >> 16 & 0xFF).astype(np.uint8),
+        rw=np.where(certain >> 24 & 1, meant >> 24 & 1, 2).astype(np.uint8),
+        sync=np.where(certain >> 25 & 1, meant >> 25 & 1, 2).astype(np.uint8),
+    )
+
+
+def _method(
+    cycles: Cycles, followed: Followed, by_sync: bool, whole: bool
+) -> tuple[Literal["sync", "follow", "none"], str | None]:
+    """How the boundaries were found, and why not better."""
+    reason = followed.lost[-1][2] if followed.lost else None
+    if by_sync:
+        if not whole:
+            reason = "not all data lines were captured: rows from SYNC, no addresses or registers"
+        return "sync", reason
+    if followed.began is not None:
+        return "follow", reason
+    if not len(cycles):
+        return "none", cycles.reason or "there are no cycles"
+    if not whole:
+        return "none", "neither SYNC nor all eight data lines were captured"
+    if (cycles.pin("RW") == 2).all() and not cycles.address_known.any():
+        return (
+            "none",
+            "neither SYNC, addresses nor R/W were captured: nothing tells what was obeyed",
+        )
+    return "none", "no reset in view and no SYNC, and nothing else showed where to begin"
+
+
+def _notes(followed: Followed) -> tuple[Note, ...]:
+    notes = [
+        Note(
+            "doubt", f"{line} is often not what the CPU meant; the program was followed without it"
+        )
+        for line in followed.aside
+    ]
+    notes += [Note("doubt", doubt) for doubt in followed.doubts]
+    columns = [patch.column for repair in followed.repairs for patch in repair.patches]
+    said = {
+        "irq": "interrupts were taken that the captured lines do not show",
+        "nmi": "interrupts were taken that the captured lines do not show",
+        "rdy": "waits were taken that the captured lines do not show",
+        "res": "RES pulses were seen that the CPU did not take",
+        "reads": "reads of which the CPU must have seen one bit otherwise than the clip",
+    }
+    counted: dict[str, int] = {}
+    for column in columns:
+        counted[said[column]] = counted.get(said[column], 0) + 1
+    notes += [Note("guess", f"{text}: {count}") for text, count in counted.items()]
+    lost = [span for span in followed.lost if span[1] > span[0]]
+    if len(lost) > 1:
+        notes.append(Note("doubt", f"the thread was lost {len(lost)} times"))
+    return tuple(notes)
+
+
+def _read_corrections(followed: Followed, cycles: Cycles) -> tuple[ReadCorrection, ...]:
+    return tuple(
+        ReadCorrection(cycle, int(cycles.data[cycle]), value)
+        for repair in followed.repairs
+        for patch in repair.patches
+        if patch.column == "reads"
+        for cycle, value in zip(patch.cycles, patch.values, strict=True)
     )

@@ -1,0 +1,125 @@
+"""Where the clips saw something else than the CPU meant."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.cycles.model import OWNER_FOREIGN, Cycles
+from bustrace.program.model import Intent
+
+LINES = (*(f"A{bit}" for bit in range(16)), *(f"D{bit}" for bit in range(8)), "RW", "SYNC")
+"""Lines that follow the CPU's intent; bit i of a line mask is ``LINES[i]``."""
+
+_DATA, _RW, _SYNC = 16, 24, 25
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Disagreements:
+    """Captured against intended, one row a cycle, as line masks over `LINES`.
+
+    Attributes
+    ----------
+    off : uint32, shape (n_cycles,)
+        Lines whose captured level is not the one the CPU meant.
+    compared : uint32, shape (n_cycles,)
+        Lines captured in a cycle in which the intent is known: the opportunities. Data lines
+        only in cycles in which the CPU wrote.
+    """
+
+    off: npt.NDArray[np.uint32]
+    compared: npt.NDArray[np.uint32]
+
+    def __post_init__(self) -> None:
+        self.off.setflags(write=False)
+        self.compared.setflags(write=False)
+
+    def count(self, line: str) -> tuple[int, int]:
+        """How many cycles disagree on a line, out of how many that could.
+
+        Raises
+        ------
+        ValueError
+            No such line in `LINES`.
+        """
+        bit = np.uint32(1 << LINES.index(line))
+        return int(np.count_nonzero(self.off & bit)), int(np.count_nonzero(self.compared & bit))
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Lines that disagree at least once."""
+        seen = int(np.bitwise_or.reduce(self.off)) if len(self.off) else 0
+        return tuple(line for bit, line in enumerate(LINES) if seen >> bit & 1)
+
+    @property
+    def cycles(self) -> npt.NDArray[np.int64]:
+        """Cycles in which any line disagrees: int64."""
+        return np.flatnonzero(self.off)
+
+
+def captured_levels(cycles: Cycles) -> tuple[npt.NDArray[np.uint32], npt.NDArray[np.uint32]]:
+    """Captured levels as line masks over `LINES`, and which of them are known.
+
+    Cycles that another bus owner had count as not captured.
+
+    Returns
+    -------
+    level, known : uint32, shape (n_cycles,)
+    """
+    rw, sync = cycles.pin("RW"), cycles.pin("SYNC")
+    level = cycles.address & np.uint32(0xFFFF)
+    level |= cycles.data.astype(np.uint32) << np.uint32(_DATA)
+    level |= (rw == 1).astype(np.uint32) << np.uint32(_RW)
+    level |= (sync == 1).astype(np.uint32) << np.uint32(_SYNC)
+    known = cycles.address_known & np.uint32(0xFFFF)
+    known |= cycles.data_known.astype(np.uint32) << np.uint32(_DATA)
+    known |= (rw != 2).astype(np.uint32) << np.uint32(_RW)
+    known |= (sync != 2).astype(np.uint32) << np.uint32(_SYNC)
+    known[cycles.owner == OWNER_FOREIGN] = 0
+    return level & known, known
+
+
+def intended_levels(intent: Intent) -> tuple[npt.NDArray[np.uint32], npt.NDArray[np.uint32]]:
+    """What the CPU meant as line masks over `LINES`, and which of it is known.
+
+    Returns
+    -------
+    level, known : uint32, shape (n_cycles,)
+    """
+    level = intent.address & np.uint32(0xFFFF)
+    level |= intent.data.astype(np.uint32) << np.uint32(_DATA)
+    level |= (intent.rw == 1).astype(np.uint32) << np.uint32(_RW)
+    level |= (intent.sync == 1).astype(np.uint32) << np.uint32(_SYNC)
+    known = intent.address_known & np.uint32(0xFFFF)
+    known |= intent.data_known.astype(np.uint32) << np.uint32(_DATA)
+    known |= (intent.rw != 2).astype(np.uint32) << np.uint32(_RW)
+    known |= (intent.sync != 2).astype(np.uint32) << np.uint32(_SYNC)
+    return level & known, known
+
+
+def disagreements(cycles: Cycles, intent: Intent) -> Disagreements:
+    """Compare what was captured with what the CPU meant.
+
+    Parameters
+    ----------
+    cycles : Cycles
+    intent : Intent
+        Of the same cycles, as in `Program.intent`.
+
+    Returns
+    -------
+    Disagreements
+
+    Raises
+    ------
+    ValueError
+        Cycles and intent differ in length.
+    """
+    if len(intent.address) != len(cycles):
+        raise ValueError(f"intent has {len(intent.address)} rows, not {len(cycles)}")
+    seen, captured = captured_levels(cycles)
+    meant, certain = intended_levels(intent)
+    compared = captured & certain
+    return Disagreements(off=(seen ^ meant) & compared, compared=compared)

@@ -1,0 +1,224 @@
+"""Execute with the captured reads, compare, explain or set aside what disagrees, re-anchor."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from bustrace.cpu import CpuState
+from bustrace.program.anchors import Anchor, amended_stack, heal_stack, next_anchor
+from bustrace.program.disagreements import LINES
+from bustrace.program.repairs import Repair, explain
+from bustrace.program.thread import Run, Thread
+from bustrace.program.trouble import (
+    LINE_WINDOW,
+    Strictness,
+    faulty_lines,
+    first_trouble,
+    strictness,
+)
+
+_SHORTEST, _LONGEST = 1 << 11, 1 << 18
+"""Cycles executed between two comparisons: few after trouble, many while all agrees."""
+
+_REPAIRS = 400
+_TRIALS = 40_000
+_ANCHORS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """How the following went.
+
+    Attributes
+    ----------
+    aside : tuple of str
+        Lines that disagree with an otherwise followed program.
+    lost : tuple of (first cycle, end, reason)
+        Stretches that could not be followed, after the first anchor.
+    began : int or None
+        First cycle followed.
+    repairs : tuple of Repair
+    doubts : tuple of str
+        Why an anchor may be the wrong place.
+    """
+
+    aside: tuple[str, ...]
+    lost: tuple[tuple[int, int, str], ...]
+    began: int | None
+    repairs: tuple[Repair, ...]
+    doubts: tuple[str, ...] = ()
+
+
+class _Lost(Exception):
+    """The thread is lost at a cycle."""
+
+    def __init__(self, cycle: int, reason: str) -> None:
+        self.cycle, self.reason = cycle, reason
+        super().__init__(reason)
+
+
+class _Follower:
+    def __init__(self, thread: Thread, variant: str) -> None:
+        self.thread = thread
+        self.variant = variant
+        self.asked: Strictness = strictness(thread)
+        self.aside = 0
+        self.budget = [_TRIALS]
+        self.repairs: list[Repair] = []
+        self.lost: list[tuple[int, int, str]] = []
+        self.began: int | None = None
+        self.doubts: list[str] = []
+
+    def follow_all(self) -> None:
+        """Enter the program wherever it can be entered, until its end or too many losses."""
+        n = len(self.thread)
+        after = 0
+        for _ in range(_ANCHORS):
+            anchor = next_anchor(
+                self.thread,
+                self.variant,
+                after,
+                self.aside,
+                self.asked,
+                at_start=self.began is None,
+            )
+            if anchor is None:
+                return
+            if self.began is None:
+                self.began = anchor.cycle
+            elif self.lost:
+                first, _, reason = self.lost.pop()
+                if anchor.cycle > first:
+                    self.lost.append((first, anchor.cycle, reason))
+            try:
+                self._follow(anchor)
+            except _Lost as loss:
+                self.lost.append((loss.cycle, n, loss.reason))
+                after = max(loss.cycle, anchor.cycle + 1)
+            else:
+                return
+        first, _, _ = self.lost.pop()
+        self.lost.append((first, n, f"lost more than {_ANCHORS} times"))
+
+    def _follow(self, anchor: Anchor) -> None:
+        """Follow from an anchor to the end of the capture.
+
+        Raises
+        ------
+        _Lost
+        """
+        thread, n = self.thread, len(self.thread)
+        thread.patch(anchor.patches)
+        if anchor.doubt is not None:
+            self.doubts.append(anchor.doubt)
+        position, state = anchor.cycle, anchor.state
+        tolerated = healed_to = position
+        chunk = _SHORTEST
+        while position < n:
+            run = thread.run(position, state, min(position + chunk, n))
+            end = min(position + chunk, n)
+            at, run = self._trouble(run, state, tolerated)
+            upto = run.end if at is None else at
+            healed = heal_stack(thread, run, healed_to, upto, self.aside)
+            if healed is not None:
+                cycle, value, known = healed
+                run = thread.run(position, state, cycle)
+                thread.commit(run, state, cycle)
+                position, state = cycle, amended_stack(run.state, value, known)
+                healed_to = cycle + 1
+                continue
+            if at is None:
+                thread.commit(run, state, run.end)
+                position, state = run.end, run.state
+                chunk = min(chunk * 2, _LONGEST)
+                if run.stopped is not None and (position == run.start or position < end - 3):
+                    raise self._lost_at(position, anchor, run.stopped)
+                continue
+            thread.commit(run, state, at)
+            chunk = _SHORTEST
+            repair = None
+            if len(self.repairs) < _REPAIRS:
+                repair = explain(thread, at, anchor.cycle, self.aside, self.asked, self.budget)
+            if repair is not None:
+                self.repairs.append(repair)
+                thread.patch(repair.patches)
+                position = tolerated = healed_to = repair.restart
+                state = repair.state
+                thread.forget(position)
+                continue
+            lived_with = self._lived_with(run, at)
+            if lived_with is None:
+                raise self._lost_at(at, anchor, self._difference(run, at))
+            tolerated = lived_with
+            thread.forget(position)
+
+    def _lost_at(self, cycle: int, anchor: Anchor, reason: str) -> _Lost:
+        """Forget the sequence in which the thread was lost."""
+        begun = self.thread.rows.before(cycle, 1)
+        first = max(begun[0], anchor.cycle) if begun else anchor.cycle
+        self.thread.forget(first)
+        return _Lost(first, f"cycle {cycle}: {reason}")
+
+    def _trouble(self, run: Run, state: CpuState, tolerated: int) -> tuple[int | None, Run]:
+        """First cycle of the run that noise and resting lines do not explain.
+
+        The run comes back longer where more had to be seen to tell.
+        """
+        thread, n = self.thread, len(self.thread)
+        while True:
+            keep = np.uint32(~self.aside & 0x3FFFFFF)
+            index = first_trouble(run.off & keep, self.asked, max(tolerated - run.start, 0))
+            if index is None:
+                return None, run
+            at = run.start + index
+            if run.end < min(n, at + LINE_WINDOW) and run.stopped is None:
+                run = thread.run(run.start, state, min(n, at + 2 * LINE_WINDOW))
+            lines, rests = faulty_lines(thread, run, at, self.aside)
+            if not lines or not rests:
+                return at, run
+            self.aside |= lines
+
+    def _lived_with(self, run: Run, at: int) -> int | None:
+        """Cycle from which to look again, when a disagreement does not mean that the CPU left."""
+        lines, _ = faulty_lines(self.thread, run, at, self.aside)
+        if lines:
+            self.aside |= lines
+            return at
+        off = run.off[at - run.start : at - run.start + self.asked.window]
+        bad = int(np.count_nonzero(off & np.uint32(~self.aside & 0x3FFFFFF)))
+        if bad <= self.asked.window // 4 and len(off) == self.asked.window:
+            return at + self.asked.window
+        return None
+
+    def _difference(self, run: Run, at: int) -> str:
+        off = int(run.off[at - run.start]) & ~self.aside
+        lines = " ".join(line for bit, line in enumerate(LINES) if off >> bit & 1)
+        return f"the bus is not what the program read would do ({lines})"
+
+
+def follow(thread: Thread, variant: str) -> Followed:
+    """Execute a capture from wherever it can be entered, and go on as far as it can be followed.
+
+    Parameters
+    ----------
+    thread : Thread
+        Filled in: `Thread.meant`, `Thread.rows`, `Thread.believed`.
+    variant : str
+        CPU part.
+
+    Returns
+    -------
+    Followed
+    """
+    follower = _Follower(thread, variant)
+    follower.follow_all()
+    aside = tuple(line for bit, line in enumerate(LINES) if follower.aside >> bit & 1)
+    return Followed(
+        aside,
+        tuple(follower.lost),
+        follower.began,
+        tuple(follower.repairs),
+        tuple(follower.doubts),
+    )

@@ -1,0 +1,177 @@
+"""The smallest explanation of a CPU that did something else than its reads say."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from bustrace.cpu import CpuState
+from bustrace.program.thread import Patch, Thread
+from bustrace.program.trouble import Strictness, first_trouble
+
+_ROWS_BACK = 5
+"""Sequences before the disagreement in which its cause is looked for."""
+
+_LONGEST_WAIT = 64
+
+_LOOK_AHEAD = 2
+"""Cycles before the end of a run in which a branch on an unknown flag cannot be decided."""
+
+
+@dataclass(frozen=True, slots=True)
+class Repair:
+    """An explanation that restores agreement.
+
+    Attributes
+    ----------
+    patches : tuple of Patch
+        What is to be believed instead.
+    restart : int
+        Sequence start from which to execute again.
+    state : CpuState
+        There.
+    """
+
+    patches: tuple[Patch, ...]
+    restart: int
+    state: CpuState
+
+
+def explain(
+    thread: Thread, at: int, floor: int, aside: int, asked: Strictness, budget: list[int]
+) -> Repair | None:
+    """Look for a change to what is believed that restores agreement.
+
+    In this order: a RES pulse the CPU did not take, an interrupt whose line was not captured (or
+    was, a cycle away), waits that were not captured, one bit of one read.
+
+    Parameters
+    ----------
+    thread : Thread
+        Executed at least to `at`.
+    at : int
+        First disagreement.
+    floor : int
+        First cycle that may be explained otherwise.
+    aside : int
+        Lines set aside.
+    asked : Strictness
+    budget : list of one int
+        Trials left, counted down.
+
+    Returns
+    -------
+    Repair or None
+    """
+    starts = [start for start in thread.rows.before(at, _ROWS_BACK) if start >= floor]
+    state = None
+    while starts and state is None:
+        state = thread.state_at(starts[0])
+        starts = starts if state is not None else starts[1:]
+    if state is None:
+        return None
+    restart = starts[0]
+    end = min(len(thread), at + asked.need + asked.window)
+    if end - at < 16:
+        return None
+    keep = np.uint32(~aside & 0x3FFFFFF)
+    before = thread.run(restart, state, at)
+    noisy = int(np.count_nonzero(before.off & keep))
+    for patches in _candidates(thread, starts, at, before.meant):
+        if budget[0] <= 0:
+            return None
+        budget[0] -= 1
+        run = thread.run(restart, state, end, patches)
+        off = run.off & keep
+        reached = first_trouble(off, asked)
+        calm = np.count_nonzero(off[: at - restart + asked.need]) <= noisy
+        if calm and reached is None and run.end >= end - _LOOK_AHEAD:
+            return Repair(patches, restart, state)
+    return None
+
+
+def _candidates(
+    thread: Thread, starts: list[int], at: int, meant: np.ndarray[tuple[int], np.dtype[np.uint32]]
+) -> Iterator[tuple[Patch, ...]]:
+    yield from _ignored_reset(thread, starts[0], at)
+    yield from _interrupts(thread, starts, at)
+    yield from _waits(thread, starts[0], at)
+    reads = [
+        cycle
+        for cycle in range(starts[0] + len(meant) - 1, starts[0] - 1, -1)
+        if meant[cycle - starts[0]] >> 24 & 1 and thread.believed.pins["rdy"][cycle]
+    ]
+    for cycle in reads:
+        byte = int(thread.believed.reads[cycle])
+        for bit in range(8):
+            yield (Patch("reads", (cycle,), (byte ^ 1 << bit,)),)
+
+
+def _ignored_reset(thread: Thread, first: int, at: int) -> Iterator[tuple[Patch, ...]]:
+    low = np.flatnonzero(thread.believed.pins["res"][first:at] == 0) + first
+    if 0 < len(low) <= 2:
+        yield (Patch("res", tuple(low.tolist()), (1,) * len(low)),)
+
+
+def _interrupts(thread: Thread, starts: list[int], at: int) -> Iterator[tuple[Patch, ...]]:
+    """An interrupt taken at one of the last sequences, or one that was not.
+
+    The line is latched at the end of the cycle before the one that ends an instruction; branches
+    look earlier.
+    """
+    pins = thread.believed.pins
+    for begin in reversed(starts):
+        if begin < 4 or not _looks_interrupted(thread, begin):
+            continue
+        for back in (2, 3, 4):
+            cycle = begin - back
+            for name in ("irq", "nmi"):
+                if pins[name][cycle]:
+                    yield (Patch(name, (cycle,), (0,)),)
+    window = range(max(starts[0] - 4, 0), at)
+    for name in ("nmi", "irq"):
+        low = tuple(cycle for cycle in window if not pins[name][cycle])
+        if low:
+            yield (Patch(name, low, (1,) * len(low)),)
+            yield (Patch(name, low[:1], (1,)),)
+            after = low[-1] + 1
+            if after < at and name == "irq":
+                yield (Patch(name, (after,), (0,)),)
+
+
+def _looks_interrupted(thread: Thread, begin: int) -> bool:
+    """Whether the bus could show an interrupt from `begin`: address repeated, three writes."""
+    end = begin + 7
+    if end > len(thread):
+        return False
+    seen, known = thread.seen[begin:end], thread.captured[begin:end]
+    both = int(known[0] & known[1]) & 0xFFFF
+    if (int(seen[0]) ^ int(seen[1])) & both:
+        return False
+    levels = [
+        (int(s) >> 24 & 1) if int(k) >> 24 & 1 else None for s, k in zip(seen, known, strict=True)
+    ]
+    wanted = (1, 1, 0, 0, 0, 1, 1)
+    return all(level is None or level == want for level, want in zip(levels, wanted, strict=True))
+
+
+def _waits(thread: Thread, first: int, at: int) -> Iterator[tuple[Patch, ...]]:
+    """Identical reads one after another that were one read and waits."""
+    seen, known = thread.seen, thread.captured
+    last = min(at, len(thread) - 2)
+    for cycle in range(last, max(first - 1, -1), -1):
+        if known[cycle] >> 24 & 1 and not seen[cycle] >> 24 & 1:
+            continue
+        length = 0
+        while (
+            length < _LONGEST_WAIT
+            and cycle + length + 1 < len(thread)
+            and not (seen[cycle] ^ seen[cycle + length + 1])
+            & known[cycle]
+            & known[cycle + length + 1]
+        ):
+            length += 1
+            held = tuple(range(cycle, cycle + length))
+            yield (Patch("rdy", held, (0,) * length),)

@@ -1,0 +1,365 @@
+"""Executing with the captured reads: the believed inputs, and the thread of what was executed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.cpu import CpuState, StopReason, replay
+from bustrace.cycles.model import OWNER_FOREIGN, Cycles
+from bustrace.program.disagreements import captured_levels
+
+Bytes = npt.NDArray[np.uint8]
+Masks = npt.NDArray[np.uint32]
+
+_DATA, _RW, _SYNC = np.uint32(16), np.uint32(24), np.uint32(25)
+
+_WAYS = 64
+"""Cycles over which the two ways of an undecided branch are compared."""
+
+_BRANCH_FLAGS = (0x80, 0x40, 0x01, 0x02)
+"""Flag a branch looks at, by the top two bits of its opcode: N V C Z."""
+
+PINS = ("res", "irq", "nmi", "rdy", "so")
+
+
+@dataclass(slots=True)
+class Believed:
+    """What the CPU is believed to have been given, one entry a cycle.
+
+    It starts as what was captured; an explanation of a disagreement edits it. A pin that was not
+    captured is believed high, the level at which it does nothing.
+
+    Attributes
+    ----------
+    reads, reads_known : uint8, shape (n_cycles,)
+        Data bus.
+    pins : dict of str to uint8 (n_cycles,)
+        Levels of `PINS`.
+    """
+
+    reads: Bytes
+    reads_known: Bytes
+    pins: dict[str, Bytes]
+
+    @classmethod
+    def from_cycles(cls, cycles: Cycles) -> Believed:
+        """Take what was captured; cycles of another bus owner are waits."""
+        pins = {name: (cycles.pin(name.upper()) != 0).astype(np.uint8) for name in PINS}
+        pins["rdy"][cycles.owner == OWNER_FOREIGN] = 0
+        return cls(cycles.data.copy(), cycles.data_known.copy(), pins)
+
+
+@dataclass(frozen=True, slots=True)
+class Patch:
+    """A change to what is believed: `column` at `cycles` becomes `values`."""
+
+    column: str
+    cycles: tuple[int, ...]
+    values: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Run:
+    """What the CPU does in cycles ``[start, start + len(off))``, given what is believed.
+
+    Attributes
+    ----------
+    start : int
+    meant, certain : uint32
+        Predicted levels as line masks over `LINES`, and which of them are known.
+    off : uint32
+        Lines that were captured otherwise.
+    row_cycle : int64
+        First cycles of the sequences, absolute; the first may have begun before.
+    row_kind, row_opcode : uint8
+    row_registers, row_known : uint16, shape (rows, 6)
+        PC A X Y S P.
+    state : CpuState
+        At the end.
+    stopped : str or None
+        Why the run ended early.
+    """
+
+    start: int
+    meant: Masks
+    certain: Masks
+    off: Masks
+    row_cycle: npt.NDArray[np.int64]
+    row_kind: Bytes
+    row_opcode: Bytes
+    row_registers: npt.NDArray[np.uint16]
+    row_known: npt.NDArray[np.uint16]
+    state: CpuState
+    stopped: str | None
+
+    @property
+    def end(self) -> int:
+        """First cycle after the run."""
+        return self.start + len(self.off)
+
+
+@dataclass(slots=True)
+class Rows:
+    """Sequences that were executed, in order, as chunks of columns."""
+
+    cycle: list[npt.NDArray[np.int64]] = field(default_factory=list)
+    kind: list[Bytes] = field(default_factory=list)
+    opcode: list[Bytes] = field(default_factory=list)
+    registers: list[npt.NDArray[np.uint16]] = field(default_factory=list)
+    known: list[npt.NDArray[np.uint16]] = field(default_factory=list)
+
+    def cut(self, cycle: int) -> None:
+        """Forget the sequences that begin at `cycle` or later."""
+        columns = (self.cycle, self.kind, self.opcode, self.registers, self.known)
+        while self.cycle and len(self.cycle[-1]) and self.cycle[-1][-1] >= cycle:
+            keep = int(np.searchsorted(self.cycle[-1], cycle))
+            for column in columns:
+                last = column.pop()
+                if keep:
+                    column.append(last[:keep])  # type: ignore[arg-type]
+
+    def add(self, run: Run, upto: int, goes_on: bool) -> None:
+        """Append the run's sequences that begin before `upto`.
+
+        With `goes_on` the first one began in the run before, whose kind it may settle.
+        """
+        keep = int(np.searchsorted(run.row_cycle, upto))
+        first = 0
+        if goes_on and keep and self.kind:
+            first = 1
+            kind = self.kind[-1].copy()
+            kind[-1] = run.row_kind[0]
+            self.kind[-1] = kind
+        if first < keep:
+            self.cycle.append(run.row_cycle[first:keep])
+            self.kind.append(run.row_kind[first:keep])
+            self.opcode.append(run.row_opcode[first:keep])
+            self.registers.append(run.row_registers[first:keep])
+            self.known.append(run.row_known[first:keep])
+
+    def last_kind(self) -> int:
+        """Kind of the last sequence, -1 without one."""
+        return int(self.kind[-1][-1]) if self.kind else -1
+
+    def before(self, cycle: int, count: int) -> list[int]:
+        """First cycles of the last `count` sequences that begin at `cycle` or before."""
+        found: list[int] = []
+        for chunk in reversed(self.cycle):
+            inside = chunk[: int(np.searchsorted(chunk, cycle, side="right"))]
+            found = [*inside[-count:].tolist(), *found]
+            if len(found) >= count:
+                break
+        return found[-count:]
+
+
+class Thread:
+    """The captured cycles, what is believed of them, and what has been executed so far.
+
+    Attributes
+    ----------
+    seen, captured : uint32, shape (n_cycles,)
+        Captured levels as line masks, and which are known.
+    moving : uint32
+        Lines that show both levels.
+    meant, certain : uint32, shape (n_cycles,)
+        Executed levels, 0 certain where nothing was executed.
+    done : bool, shape (n_cycles,)
+        Executed.
+    believed : Believed
+    rows : Rows
+    """
+
+    def __init__(self, cycles: Cycles) -> None:
+        n = len(cycles)
+        self.seen, self.captured = captured_levels(cycles)
+        self.moving = moving_lines(self.seen, self.captured)
+        self.meant, self.certain = np.zeros(n, np.uint32), np.zeros(n, np.uint32)
+        self.done = np.zeros(n, np.bool_)
+        self.believed = Believed.from_cycles(cycles)
+        self.rows = Rows()
+        self._columns: dict[str, npt.NDArray[Any]] = {
+            "address": (self.seen & 0xFFFF).astype(np.uint16),
+            "address_known": (self.captured & 0xFFFF).astype(np.uint16),
+            "data": (self.seen >> _DATA & 0xFF).astype(np.uint8),
+            "data_known": (self.captured >> _DATA & 0xFF).astype(np.uint8),
+            "rw": (self.seen >> _RW & 1).astype(np.uint8),
+            "rw_known": (self.captured >> _RW & 1).astype(np.uint8),
+            "sync": (self.seen >> _SYNC & 1).astype(np.uint8),
+            "sync_known": (self.captured >> _SYNC & 1).astype(np.uint8),
+        }
+        self._whole_bytes = bool((self.believed.reads_known == 0xFF).all())
+        self._quiet_pins = {name for name, level in self.believed.pins.items() if level.all()}
+        self._checkpoints: list[tuple[int, CpuState]] = []
+
+    def __len__(self) -> int:
+        return len(self.seen)
+
+    def run(self, start: int, state: CpuState, end: int, patches: tuple[Patch, ...] = ()) -> Run:
+        """Execute cycles ``[start, end)`` from `state`, with `patches` on top of what is believed.
+
+        Where the way on hangs on an unknown flag and the next cycles do not decide, both ways are
+        tried and the one that agrees is taken.
+        """
+        parts = [self._replayed(start, state, end, patches)]
+        while parts[-1].stopped == "undecided" and len(parts) < 64:
+            way = self._decided(parts[-1], end, patches)
+            if way is None:
+                break
+            parts.append(way)
+        return parts[0] if len(parts) == 1 else _joined(parts)
+
+    def _decided(self, part: Run, end: int, patches: tuple[Patch, ...]) -> Run | None:
+        """The run from an undecided branch on, the way that agrees, or None."""
+        opcode = int(part.row_opcode[-1])
+        if opcode & 0x1F != 0x10:
+            return None
+        flag = _BRANCH_FLAGS[opcode >> 6]
+        value, known = part.state.register("p")
+        near = min(end, part.end + _WAYS)
+        ways = []
+        for level in (0, flag):
+            state = part.state.copy()
+            state.amend("p", (value & ~flag) | level, known | flag)
+            probe = self._replayed(part.end, state, near, patches)
+            trouble = np.flatnonzero(probe.off)
+            ways.append((int(trouble[0]) if len(trouble) else _WAYS, state))
+        (reach_clear, clear), (reach_set, set_) = ways
+        if reach_clear == reach_set:
+            return None
+        return self._replayed(part.end, clear if reach_clear > reach_set else set_, end, patches)
+
+    def _replayed(
+        self, start: int, state: CpuState, end: int, patches: tuple[Patch, ...] = ()
+    ) -> Run:
+        window = slice(start, end)
+        pins: dict[str, Bytes | None] = {
+            name: None if name in self._quiet_pins else level[window]
+            for name, level in self.believed.pins.items()
+        }
+        reads = self.believed.reads[window]
+        for patch in patches:
+            before = reads if patch.column == "reads" else pins[patch.column]
+            column = np.ones(end - start, np.uint8) if before is None else before.copy()
+            for cycle, value in zip(patch.cycles, patch.values, strict=True):
+                if start <= cycle < end:
+                    column[cycle - start] = value
+            if patch.column == "reads":
+                reads = column
+            else:
+                pins[patch.column] = column
+        trace = replay(
+            state,
+            reads,
+            reads_known=None if self._whole_bytes else self.believed.reads_known[window],
+            **pins,
+            **{name: column[window] for name, column in self._columns.items()},
+            stop_on_mismatch=False,
+        )
+        upto = trace.ended
+        meant = trace.address[:upto].astype(np.uint32)
+        meant |= trace.data_out[:upto].astype(np.uint32) << _DATA
+        meant |= trace.rw[:upto].astype(np.uint32) << _RW
+        meant |= trace.sync[:upto].astype(np.uint32) << _SYNC
+        certain = trace.address_known[:upto].astype(np.uint32)
+        certain |= trace.data_out_known[:upto].astype(np.uint32) << _DATA
+        certain |= trace.control_known[:upto].astype(np.uint32) << _RW
+        seen = slice(start, start + upto)
+        why = {StopReason.UNDECIDED: "undecided", StopReason.UNKNOWN_OPCODE: "unknown opcode"}
+        return Run(
+            start=start,
+            meant=meant,
+            certain=certain,
+            off=(meant ^ self.seen[seen]) & certain & self.captured[seen],
+            row_cycle=trace.first_cycle + start,
+            row_kind=trace.kind,
+            row_opcode=trace.opcode,
+            row_registers=trace.registers,
+            row_known=trace.registers_known,
+            state=trace.state,
+            stopped=why.get(trace.stop),
+        )
+
+    def commit(self, run: Run, state: CpuState, upto: int) -> None:
+        """Take over a run up to a cycle; `state` is what it started from."""
+        start = run.start
+        part = slice(0, upto - start)
+        goes_on = start > 0 and bool(self.done[start - 1]) and self._goes_on(run)
+        self.meant[start:upto], self.certain[start:upto] = run.meant[part], run.certain[part]
+        self.done[start:upto] = True
+        self.rows.add(run, upto, goes_on)
+        self._checkpoints.append((start, state))
+
+    def _goes_on(self, run: Run) -> bool:
+        """Whether the run's first sequence is the rest of the last one committed."""
+        if not len(run.row_kind) or (run.row_kind[0] == 1 and self.rows.last_kind() != 1):
+            return False
+        if not run.meant[0] >> _SYNC & 1:
+            return True
+        waited = not self.believed.pins["rdy"][run.start - 1]
+        return waited and bool(self.meant[run.start - 1] >> _SYNC & 1)
+
+    def patch(self, patches: tuple[Patch, ...]) -> None:
+        """Believe a change from now on."""
+        for patch in patches:
+            column = (
+                self.believed.reads if patch.column == "reads" else self.believed.pins[patch.column]
+            )
+            column[list(patch.cycles)] = patch.values
+            self._quiet_pins.discard(patch.column)
+
+    def forget(self, cycle: int) -> None:
+        """Forget what was executed from a cycle on."""
+        while self._checkpoints and self._checkpoints[-1][0] >= cycle:
+            self._checkpoints.pop()
+        self.rows.cut(cycle)
+        self.done[cycle:] = False
+        self.certain[cycle:] = 0
+
+    def state_at(self, cycle: int) -> CpuState | None:
+        """State at the start of an executed cycle.
+
+        None where it cannot be had again: some decision on the way looks past the cycle.
+        """
+        for start, state in reversed(self._checkpoints):
+            if start <= cycle:
+                if start == cycle:
+                    return state.copy()
+                run = self.run(start, state, cycle)
+                return run.state if run.end == cycle else None
+        return None
+
+
+def moving_lines(seen: Masks, captured: Masks) -> np.uint32:
+    """Lines that show both levels somewhere, as a mask."""
+    high = np.bitwise_or.reduce(seen, initial=0)
+    low = np.bitwise_or.reduce(~seen & captured, initial=0)
+    return np.uint32(high & low)
+
+
+def _joined(parts: list[Run]) -> Run:
+    """Runs one after another as one; a sequence cut between two is counted once."""
+    rows = [
+        (part.row_cycle[skip:], part.row_kind[skip:], part.row_opcode[skip:],
+         part.row_registers[skip:], part.row_known[skip:])
+        for part, skip in zip(parts, (0, *(1 for _ in parts[1:])), strict=True)
+    ]  # fmt: skip
+    cycle, kind, opcode, registers, known = (
+        np.concatenate(column) for column in zip(*rows, strict=True)
+    )
+    return Run(
+        start=parts[0].start,
+        meant=np.concatenate([part.meant for part in parts]),
+        certain=np.concatenate([part.certain for part in parts]),
+        off=np.concatenate([part.off for part in parts]),
+        row_cycle=cycle,
+        row_kind=kind,
+        row_opcode=opcode,
+        row_registers=registers,
+        row_known=known,
+        state=parts[-1].state,
+        stopped=parts[-1].stopped,
+    )

@@ -1,0 +1,114 @@
+"""What a stretch of disagreements is: noise, a line, or a CPU that went elsewhere."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.program.thread import Run, Thread
+
+_RW_SYNC = 3 << 24
+
+LINE_WINDOW = 256
+"""Cycles over which a line must be the only thing that disagrees."""
+
+_LINE_LIMIT = 4
+"""More lines at once than this is not a fault of lines."""
+
+_TOGGLES = 32
+"""Movements of the other lines that must have agreed before a line is blamed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Strictness:
+    """How much agreement is asked for; less is captured, more is asked.
+
+    Attributes
+    ----------
+    window : int
+        Cycles looked at from a disagreement on.
+    noise : int
+        Cycles that may disagree in such a window.
+    need : int
+        Cycles without disagreement that make an explanation.
+    """
+
+    window: int
+    noise: int
+    need: int
+
+
+WIDE = Strictness(window=24, noise=2, need=16)
+"""With SYNC, or eight address lines."""
+
+NARROW = Strictness(window=48, noise=3, need=48)
+"""With R/W and data only, where only writes tell."""
+
+
+def strictness(thread: Thread) -> Strictness:
+    """Choose by what was captured."""
+    if not len(thread):
+        return WIDE
+    lines = int(np.bitwise_or.reduce(thread.captured))
+    return WIDE if lines >> 25 & 1 or (lines & 0xFFFF).bit_count() >= 8 else NARROW
+
+
+def first_trouble(off: npt.NDArray[np.uint32], asked: Strictness, after: int = 0) -> int | None:
+    """Index of the first disagreement that is more than noise, or None.
+
+    Parameters
+    ----------
+    off : uint32, shape (n,)
+        Lines that disagree, those set aside removed.
+    asked : Strictness
+    after : int
+        Index from which to look.
+    """
+    bad = np.flatnonzero(off[after:]) + after
+    crowd = np.searchsorted(bad, bad + asked.window) - np.arange(len(bad))
+    serious = np.flatnonzero(crowd > asked.noise)
+    return int(bad[serious[0]]) if len(serious) else None
+
+
+def faulty_lines(thread: Thread, run: Run, at: int, aside: int) -> tuple[int, bool]:
+    """Lines that alone explain the disagreements from cycle `at` on.
+
+    The CPU is where it should be if everything but a few lines agrees, and that everything moved
+    enough to mean something.
+
+    Parameters
+    ----------
+    thread : Thread
+    run : Run
+        Covers `at`; its disagreements are judged.
+    at : int
+        First disagreement, absolute cycle.
+    aside : int
+        Lines already set aside, as a mask.
+
+    Returns
+    -------
+    lines : int
+        Mask over `LINES`, 0 where lines do not explain it.
+    rests : bool
+        Every such line shows one level only: no reading of the program can explain that.
+    """
+    window = slice(at - run.start, at - run.start + LINE_WINDOW)
+    off = run.off[window]
+    if len(off) < 32:
+        return 0, False
+    lines = int(np.bitwise_or.reduce(off)) & ~aside
+    if not 0 < lines.bit_count() <= _LINE_LIMIT:
+        return 0, False
+    if lines & _RW_SYNC and lines & ~_RW_SYNC:
+        return 0, False
+    seen = slice(at, at + len(off))
+    compared = run.certain[window] & thread.captured[seen] & np.uint32(~(lines | aside) & 0x3FFFFFF)
+    meant = run.meant[window]
+    moved = (meant[1:] ^ meant[:-1]) & compared[1:] & compared[:-1]
+    if int(np.bitwise_count(moved).sum()) < _TOGGLES:
+        return 0, False
+    held = thread.seen[seen] & np.uint32(lines)
+    return lines, bool((held == held[0]).all())
