@@ -119,8 +119,8 @@ def replay_board(
     kind : uint8, shape (chips,); base : int64, shape (chips,)
         Kind, and where the chip's bytes begin in `memory`.
     memory, memory_known, io_written : uint8, shape (bytes,)
-        Contents and which bits are known; changed in place. `io_written` marks I/O registers
-        that hold a written (1) or read (2) value.
+        Contents and which bits are known; changed in place. `io_written` marks what was written
+        (1), and I/O registers that hold a value once read (2).
     told : uint32, shape (3, 65536)
         Surprises already paid for, a bit each: data, address, selects. Changed in place.
     described : bool, shape (65536,)
@@ -241,6 +241,7 @@ def replay_board(
                     if kind[c] == RAM:
                         memory[where] = took
                         memory_known[where] = byte_known & lanes[c]
+                        io_written[where] = 1
                     elif kind[c] == IO:
                         memory[where] = took
                         io_written[where] = 1
@@ -375,6 +376,9 @@ def replay_board(
                     where = base[source] + inner[source, here]
                     if where == assume[CELL]:
                         learn &= assume[CELL_AND] & ~assume[CELL_OR]
+                    if kind[c] == RAM and io_written[where] == 0 and driving == 1 << c:
+                        # Known from a read alone, which may have been the stray one.
+                        memory[where] ^= wrong & lanes[c] & memory_known[where]
                     new = learn & ~memory_known[where]
                     if new:
                         memory[where] = (memory[where] & ~new) | (data[i] & new)

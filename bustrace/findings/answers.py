@@ -161,6 +161,9 @@ class BoardReplay:
         usable &= cycles.owner[:n] == OWNER_CPU
         usable &= cycles.flags[:n] & UNSETTLED == 0
         usable &= read < 2
+        # The first cycle of a recording, or of a clock that has just started, may have begun
+        # before the clips saw it: its address need not be the one the chips answered.
+        usable[:1] = False
         self.meant = (known == 0xFFFF) & (intent.rw[:n] < 2) & usable
         self.address = np.where(usable, address, np.int32(-1)).astype(np.int32)
         self.read = read.astype(np.uint8)
