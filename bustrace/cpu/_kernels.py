@@ -46,10 +46,10 @@ RW_BIT, SYNC_BIT = 1, 2
 ) = range(10)  # fmt: skip
 (ACC_READ, ACC_STORE, ACC_LATCH, ACC_PCH, ACC_PCL, ACC_P) = range(6)
 (
-    DO_NOTHING, DO_OPCODE, DO_OPERATE, DO_ACCUMULATE, DO_LOAD, DO_LOAD_CARRY, DO_LOW, DO_LOW_X,
-    DO_LOW_Y, DO_HIGH, DO_HIGH_X, DO_HIGH_Y, DO_CARRY, DO_CARRY_AND, DO_POINTER, DO_POINTER_X,
-    DO_LATCH, DO_MODIFY, DO_OFFSET, DO_TARGET, DO_TARGET_CARRY, DO_JUMP, DO_FLAGS, DO_VECTOR,
-) = range(24)  # fmt: skip
+    DO_NOTHING, DO_OPCODE, DO_OPERATE, DO_ACCUMULATE, DO_OPERATE_CARRY, DO_LOW, DO_LOW_X, DO_LOW_Y,
+    DO_HIGH, DO_HIGH_X, DO_HIGH_Y, DO_CARRY, DO_CARRY_AND, DO_POINTER, DO_POINTER_X, DO_LATCH,
+    DO_MODIFY, DO_TARGET, DO_TARGET_CARRY, DO_JUMP, DO_FLAGS, DO_VECTOR,
+) = range(22)  # fmt: skip
 (COUNT_NONE, COUNT_PC, COUNT_S_UP, COUNT_S_DOWN) = range(4)
 (END_NO, END_YES, END_SAME, END_UNTAKEN, END_STAY) = range(5)
 (POLL_AT_END, POLL_ALWAYS, POLL_NEVER) = range(3)
@@ -266,17 +266,13 @@ def _act(st, table, entry, data, datam):
             code = 0
             if st[RUNNING] != RESET:
                 st[RUNNING] = INTERRUPT
-        else:
-            count = COUNT_PC
         st[PENDING] = 0
         st[VECTOR] = 0
         st[OPCODE] = code
         word = table[OPCODES_AT + code]
         st[OPERATION] = word >> 8
         st[ENTRY] = MODES_AT + 8 * (word & 0xFF)
-    elif (
-        action == DO_LOAD or action == DO_OPERATE or (action == DO_LOAD_CARRY and not st[CARRY])
-    ):  # fmt: skip
+    elif action == DO_OPERATE or (action == DO_OPERATE_CARRY and not st[CARRY]):
         _mean(st, table, data, datam)
     elif action == DO_ACCUMULATE:
         st[A], st[AM] = _mean(st, table, st[A], st[AM])
@@ -286,7 +282,7 @@ def _act(st, table, entry, data, datam):
         st[AL], st[ALM], st[AH], st[AHM] = data, datam, 0, 0xFF
     elif action == DO_HIGH or action == DO_HIGH_X or action == DO_HIGH_Y:
         st[AH], st[AHM] = data, datam
-    elif action == DO_LATCH or action == DO_OFFSET:
+    elif action == DO_LATCH:
         st[LATCH], st[LATCHM] = data, datam
     elif action == DO_POINTER:
         st[POINTER], st[POINTERM] = data, datam
@@ -298,7 +294,7 @@ def _act(st, table, entry, data, datam):
         st[PC] = (st[PC] & 0xFF00) | (low & 0xFF)
     elif action == DO_TARGET_CARRY:
         st[PC] = (st[PC] + (st[CARRY] << 8)) & 0xFFFF
-    elif action == DO_CARRY or action == DO_LOAD_CARRY or action == DO_CARRY_AND:
+    elif action == DO_CARRY or action == DO_OPERATE_CARRY or action == DO_CARRY_AND:
         high, highm, _ = _add(st[AH], st[AHM], 1, 0xFF, 0, 1)
         high &= 0xFF
         if action == DO_CARRY_AND:
@@ -429,9 +425,9 @@ def show(st, table):
     # cycle on: seen in recordings of reads (chip traces); elsewhere the high byte is left open.
     if st[WAITED] and (st[CARRY] or not st[CARRYM]):
         action = entry >> 7 & 31
-        if action == DO_LOAD_CARRY or action == DO_CARRY or action == DO_CARRY_AND:
+        if action == DO_OPERATE_CARRY or action == DO_CARRY or action == DO_CARRY_AND:
             address = (address + (st[CARRY] << 8)) & 0xFFFF
-            if action != DO_LOAD_CARRY or not st[CARRYM]:
+            if action != DO_OPERATE_CARRY or not st[CARRYM]:
                 mask &= 0xFF
         elif action == DO_TARGET_CARRY:
             mask &= 0xFF

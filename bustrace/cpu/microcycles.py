@@ -41,47 +41,47 @@ from dataclasses import dataclass
 from typing import Final
 
 MICROCYCLES: Final = """
-fetch           : pc R opcode stay
+fetch           : pc R opcode pc+ stay
 held in reset   : pc R stay
 
 implied         : pc R operate
 accumulator     : pc R accumulate
-immediate       : pc R load pc+
+immediate       : pc R operate pc+
 jam             : pc R | ffff R | fffe R | fffe R | ffff R stay
 
-zp read         : pc R low pc+ | ad R load
+zp read         : pc R low pc+ | ad R operate
 zp write        : pc R low pc+ | ad W:store
 zp modify       : pc R low pc+ | ad R latch | ad W:latch modify | ad W:latch
 
-zp,x read       : pc R low pc+ | ad R low+x | ad R load
+zp,x read       : pc R low pc+ | ad R low+x | ad R operate
 zp,x write      : pc R low pc+ | ad R low+x | ad W:store
 zp,x modify     : pc R low pc+ | ad R low+x | ad R latch | ad W:latch modify | ad W:latch
-zp,y read       : pc R low pc+ | ad R low+y | ad R load
+zp,y read       : pc R low pc+ | ad R low+y | ad R operate
 zp,y write      : pc R low pc+ | ad R low+y | ad W:store
 
-abs read        : pc R low pc+ | pc R high pc+ | ad R load
+abs read        : pc R low pc+ | pc R high pc+ | ad R operate
 abs write       : pc R low pc+ | pc R high pc+ | ad W:store
 abs modify      : pc R low pc+ | pc R high pc+ | ad R latch | ad W:latch modify | ad W:latch
 
-abs,x read      : pc R low pc+ | pc R high+x pc+ | ad R load/carry end:same | ad R load
+abs,x read      : pc R low pc+ | pc R high+x pc+ | ad R operate/carry end:same | ad R operate
 abs,x write     : pc R low pc+ | pc R high+x pc+ | ad R carry | ad W:store
 abs,x modify    : pc R low pc+ | pc R high+x pc+ | ad R carry | ad R latch | ad W:latch modify | ad W:latch
 abs,x and       : pc R low pc+ | pc R high+x pc+ | ad R carry&high | ad W:latch
-abs,y read      : pc R low pc+ | pc R high+y pc+ | ad R load/carry end:same | ad R load
+abs,y read      : pc R low pc+ | pc R high+y pc+ | ad R operate/carry end:same | ad R operate
 abs,y write     : pc R low pc+ | pc R high+y pc+ | ad R carry | ad W:store
 abs,y modify    : pc R low pc+ | pc R high+y pc+ | ad R carry | ad R latch | ad W:latch modify | ad W:latch
 abs,y and       : pc R low pc+ | pc R high+y pc+ | ad R carry&high | ad W:latch
 
-(zp,x) read     : pc R pointer pc+ | ptr R pointer+x | ptr R low | ptr.next R high | ad R load
+(zp,x) read     : pc R pointer pc+ | ptr R pointer+x | ptr R low | ptr.next R high | ad R operate
 (zp,x) write    : pc R pointer pc+ | ptr R pointer+x | ptr R low | ptr.next R high | ad W:store
 (zp,x) modify   : pc R pointer pc+ | ptr R pointer+x | ptr R low | ptr.next R high | ad R latch | ad W:latch modify | ad W:latch
 
-(zp),y read     : pc R pointer pc+ | ptr R low | ptr.next R high+y | ad R load/carry end:same | ad R load
+(zp),y read     : pc R pointer pc+ | ptr R low | ptr.next R high+y | ad R operate/carry end:same | ad R operate
 (zp),y write    : pc R pointer pc+ | ptr R low | ptr.next R high+y | ad R carry | ad W:store
 (zp),y modify   : pc R pointer pc+ | ptr R low | ptr.next R high+y | ad R carry | ad R latch | ad W:latch modify | ad W:latch
 (zp),y and      : pc R pointer pc+ | ptr R low | ptr.next R high+y | ad R carry&high | ad W:latch
 
-branch          : pc R offset pc+ end:untaken poll | pc R target end:same deaf | pc R target/carry
+branch          : pc R latch pc+ end:untaken poll | pc R target end:same deaf | pc R target/carry
 
 jump            : pc R latch pc+ | pc R jump
 jump indirect   : pc R low pc+ | pc R high pc+ | ad R latch | ad.next R jump
@@ -89,7 +89,7 @@ call            : pc R latch pc+ | sp R | sp W:pch s- | sp W:pcl s- | pc R jump
 return          : pc R | sp R s+ | sp R latch s+ | sp R jump | pc R pc+
 return interrupt: pc R | sp R s+ | sp R flags s+ | sp R latch s+ | sp R jump
 push            : pc R | sp W:store s-
-pull            : pc R | sp R s+ | sp R load
+pull            : pc R | sp R s+ | sp R operate
 break           : pc R pc+ | sp W:pch s- | sp W:pcl s- | sp W:p vector s- | vec R latch | vec.next R jump deaf
 """  # noqa: E501
 
@@ -111,8 +111,7 @@ ACTIONS: Final = (
     "opcode",
     "operate",
     "accumulate",
-    "load",
-    "load/carry",
+    "operate/carry",
     "low",
     "low+x",
     "low+y",
@@ -125,7 +124,6 @@ ACTIONS: Final = (
     "pointer+x",
     "latch",
     "modify",
-    "offset",
     "target",
     "target/carry",
     "jump",
@@ -190,6 +188,8 @@ def parse_mode(text: str) -> tuple[Microcycle, ...]:
             found[kind] = word
         if place == len(entries) - 1 and not found["end"]:
             found["end"] = "end"
+        if found["action"].endswith(("+x", "+y")) and found["count"] in ("s+", "s-"):
+            raise ValueError(f"one cycle adds once: {entry!r}")
         cycles.append(Microcycle(address, access, **found))
     return tuple(cycles)
 
