@@ -177,6 +177,38 @@ def test_callouts_are_numbered_in_place_and_told_below(reading_of):
     assert badges == {"1": "Square", "3": "Circle"}
 
 
+def test_a_badge_stands_above_the_lane_its_finding_is_about(reading_of):
+    """A data line's badge is between the address lane and the data lane."""
+    found = diagnosis(finding("D3 disagrees", cycles=(20,), lines=("D3",)))
+    ax = draw_timeline(reading_of(400), diagnosis=found, first=15, last=34).axes[0]
+    place = {text.get_text(): text.get_position()[1] for text in reversed(ax.texts)}
+    badge = min(text.get_position()[1] for text in ax.texts if text.get_text() == "1")
+    assert place["address"] < badge < place["data"]
+
+
+def test_dollar_signs_are_hex_and_never_mathematics(reading_of):
+    """Two dollar signs in one sentence do not turn what is between them into a formula."""
+    found = diagnosis(finding("read $00 at $FFFC", cycles=(20,)))
+    figure = draw_timeline(reading_of(60), diagnosis=found, title="$a$")
+    assert not any(text.get_parse_math() for ax in figure.axes for text in ax.texts)
+
+
+def test_the_overview_marks_even_the_smallest_window(reading_of):
+    """Ten cycles of 50,000 still have a bracket that can be seen, four points wide."""
+    figure = draw_timeline(reading_of(50_000), first=20, last=29)
+    above = figure.axes[1]
+    left, right = above.get_xlim()
+    point = (right - left) / (11 * 72 - 20)
+    widths = [
+        np.ptp(path.vertices[:, 0])
+        for c in above.collections
+        if c.get_zorder() == 5
+        for path in c.get_paths()
+    ]
+    assert len(widths) == 1
+    assert widths[0] == pytest.approx(4 * point)
+
+
 def test_more_findings_than_fit_are_counted(reading_of):
     """A long list is cut, and the picture says by how many."""
     many = diagnosis(*(finding(f"rule {i}", cycles=(i,)) for i in range(30)))
