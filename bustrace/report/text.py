@@ -1,0 +1,382 @@
+"""The verdict as text, in the order in which a person at the bench needs it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from bustrace.capture.model import Note
+from bustrace.diagnosis import Diagnosis, Suspect
+from bustrace.diagnosis.advice import RAILS, chip_name, place_of_line
+from bustrace.findings import Finding
+from bustrace.reading import Reading
+from bustrace.report.layout import Cell, Mark, Paper
+from bustrace.report.words import (
+    RULE_WORDS,
+    alike_words,
+    fault_words,
+    line_words,
+    named_in_words,
+    probability_words,
+)
+from bustrace.units import format_rate, format_time
+
+_VERDICT_MARK: dict[str, Mark] = {
+    "no fault seen": "good",
+    "healthy up to": "good",
+    "fault": "bad",
+    "cannot conclude": "doubt",
+}
+_RUNG_MARK: dict[str, Mark] = {
+    "ok": "good",
+    "bad": "bad",
+    "not seen": "doubt",
+    "not captured": "quiet",
+}
+_LABEL = 10
+_TOUCHES = re.compile(
+    r"\b(power|pull|probe|measure|meter|scope|swap|reseat|refit|clip|buzz|solder|reflow|watch)",
+    re.IGNORECASE,
+)
+_OPENS = re.compile(r"\b(power off|pull|swap|reseat|refit|ohmmeter|solder|reflow)", re.IGNORECASE)
+
+
+def diagnosis_text(diagnosis: Diagnosis, reading: Reading, *, everything: bool = False) -> Paper:
+    """The verdict, why it can be trusted, the evidence, and what to do.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+    reading : Reading
+        The reading that was judged.
+    everything : bool
+        Show consequences, notes, facts and unlikely suspects too, which are counted otherwise.
+    """
+    paper = Paper()
+    _verdict(paper, diagnosis, reading)
+    _trust(paper, diagnosis, reading, everything)
+    _ladder(paper, diagnosis)
+    _derail(paper, diagnosis, reading)
+    _suspects(paper, diagnosis, reading, everything)
+    _steps(paper, diagnosis)
+    _findings(paper, diagnosis, everything)
+    _not_exercised(paper, diagnosis)
+    return paper
+
+
+def headline(diagnosis: Diagnosis) -> str:
+    """The verdict in a few words: ``FAULT, very likely: A9 stuck high on the bus``."""
+    if diagnosis.verdict != "fault":
+        return diagnosis.verdict.upper() + (
+            " THE END OF WHAT WAS CAPTURED" if diagnosis.verdict == "healthy up to" else ""
+        )
+    if not diagnosis.suspects:
+        return "FAULT"
+    top = diagnosis.suspects[0]
+    sure = probability_words(top.probability).split(",")[0]
+    more = ", or a fault that looks the same here" if top.alike else ""
+    return f"FAULT, {sure}: {fault_words(top.fault)}{more}"
+
+
+def sentence(diagnosis: Diagnosis) -> str:
+    """What was observed first of all, in one sentence."""
+    faults = [f for f in diagnosis.findings if f.severity == "fault"]
+    if diagnosis.verdict == "fault" and faults:
+        told = diagnosis.suspects[0].explains if diagnosis.suspects else ()
+        return next((f for f in faults if f.rule in told), faults[0]).text
+    return diagnosis.summary
+
+
+def _verdict(paper: Paper, diagnosis: Diagnosis, reading: Reading) -> None:
+    paper.say(headline(diagnosis), indent=0, mark=_VERDICT_MARK[diagnosis.verdict])
+    paper.say(sentence(diagnosis), indent=0)
+    board = reading.board
+    judged = f"{board.name} ({board.source})" if board.source else board.name
+    paper.say(f"{reading.capture.source or 'capture'}, against: {judged}", indent=0, mark="quiet")
+
+
+def _trust(paper: Paper, diagnosis: Diagnosis, reading: Reading, everything: bool) -> None:
+    paper.heading("Can I trust this capture?")
+    capture = reading.capture
+    rate = "sample rate not known" if capture.rate is None else format_rate(capture.rate, "S/s")
+    if capture.mode == "state":
+        rate = "one row a bus cycle (state mode)"
+    rows = "rows" if capture.mode == "state" else "transitions"
+    paper.say(
+        f"{rate}, {len(capture):,} {rows} of {len(capture.lines)} lines over "
+        f"{format_time(capture.duration_ps)}, {len(reading.cycles):,} bus cycles."
+    )
+    reset = next((rung for rung in diagnosis.ladder if rung.name == "reset released"), None)
+    if reset is not None:
+        released = "released " if reset.status == "ok" and reset.text.startswith("at ") else ""
+        seen = "Reset in view: " if released else "Reset: "
+        paper.say(f"{seen}{released}{reset.text}.")
+    doubts = [note for note in diagnosis.trust if note.kind == "doubt"]
+    guesses = [note for note in diagnosis.trust if note.kind == "guess"]
+    shown = [note for note in guesses if everything or _matters(note, diagnosis, reading)]
+    facts = [note for note in diagnosis.trust if note.kind == "fact"]
+    if not doubts:
+        paper.say("No reason to doubt it was found.")
+    for note in doubts:
+        _note(paper, "doubt", note)
+    for note in shown:
+        _note(paper, "guess", note)
+    if everything:
+        for note in facts:
+            _note(paper, "fact", note)
+        return
+    folded = []
+    if len(guesses) > len(shown):
+        folded.append(_count(len(guesses) - len(shown), "lesser guess", "lesser guesses"))
+    if facts:
+        folded.append(_count(len(facts), "fact") + " read in the file or its names")
+    if folded:
+        paper.say(f"Folded: {', '.join(folded)} (--all shows them).", mark="quiet")
+
+
+def _matters(note: Note, diagnosis: Diagnosis, reading: Reading) -> bool:
+    """Whether a guess could change the verdict.
+
+    A wrong guess about the file (its mode, unit, base or rate) leaves no program to follow, so a
+    program that was found bears it out; only what is said of the clock then still hangs on it.
+    """
+    if note in reading.board.notes:
+        return False
+    if note not in reading.capture.notes or reading.program.method == "none":
+        return True
+    return any(f.rule.startswith("clock-") and f.severity == "fault" for f in diagnosis.findings)
+
+
+def _note(paper: Paper, word: str, note: Note) -> None:
+    option = note.option or ""
+    if option.startswith("--"):
+        how = f" To override: {option if ' ' in option else option + ' ...'}"
+    elif option:
+        how = f" To override: '{option}' in the board file."
+    else:
+        how = ""
+    text = _sentence(note.text) + how
+    paper.say(text, cells=[Cell(word, 7, "doubt" if word == "doubt" else "quiet")])
+
+
+def _ladder(paper: Paper, diagnosis: Diagnosis) -> None:
+    paper.heading("How far it came")
+    for rung in diagnosis.ladder:
+        word = "BAD" if rung.status == "bad" else rung.status
+        cells = [Cell(rung.name, 19), Cell(word, 14, _RUNG_MARK[rung.status])]
+        paper.say(rung.text, cells=cells)
+
+
+def _derail(paper: Paper, diagnosis: Diagnosis, reading: Reading) -> None:
+    paper.heading("Where it leaves the path")
+    derail = diagnosis.derail
+    if derail is None:
+        if not len(reading.program) or reading.program.method == "none":
+            why = reading.program.reason or reading.cycles.reason or "no program was recovered"
+            paper.say(f"Not known: {_sentence(why)}")
+        elif any(f.severity == "fault" for f in diagnosis.findings):
+            paper.say("No single cycle stands out as the first wrong one.")
+        else:
+            paper.say("Nowhere in this capture.")
+        return
+    at = f"Cycle {derail.cycle:,}, {format_time(derail.time_ps - reading.capture.start_ps)}"
+    address = address_at(reading, derail.cycle)
+    where = f", address ${address:04X}" if address is not None else ""
+    paper.say(f"{at} into the capture{where}.", mark="strong")
+    paper.say(derail.seen, cells=[Cell("seen", _LABEL, "quiet")])
+    paper.say(derail.expected, cells=[Cell("expected", _LABEL, "quiet")])
+    if derail.consequences:
+        paper.say(
+            f"{_count(derail.consequences, 'consequence')} folded: what follows may only follow "
+            "from this."
+        )
+
+
+def address_at(reading: Reading, cycle: int) -> int | None:
+    """Address on the bus in a cycle, or the one the CPU meant; None where neither is known."""
+    if not 0 <= cycle < len(reading.cycles):
+        return None
+    if reading.cycles.address_known[cycle] == 0xFFFF:
+        return int(reading.cycles.address[cycle])
+    intent = reading.program.intent
+    if cycle < len(intent.address) and intent.address_known[cycle] == 0xFFFF:
+        return int(intent.address[cycle])
+    return None
+
+
+def _suspects(paper: Paper, diagnosis: Diagnosis, reading: Reading, everything: bool) -> None:
+    paper.heading("Suspects so far")
+    if not diagnosis.suspects:
+        paper.say("None.")
+    shown = [
+        s
+        for place, s in enumerate(diagnosis.suspects)
+        if everything or place == 0 or s.probability >= 0.05
+    ]
+    for number, suspect in enumerate(shown, 1):
+        _suspect(paper, number, suspect, diagnosis, reading)
+    left = len(diagnosis.suspects) - len(shown)
+    if left:
+        paper.say(f"{_count(left, 'more suspect')} under 5 % (--all shows them).", mark="quiet")
+    for text in diagnosis.unexplained:
+        paper.say(text, lead="No suspect explains this: ", mark="doubt")
+
+
+def _suspect(
+    paper: Paper, number: int, suspect: Suspect, diagnosis: Diagnosis, reading: Reading
+) -> None:
+    fault = suspect.fault
+    words = fault_words(fault)
+    paper.say(f"{words[0].upper()}{words[1:]}", lead=f"{number}. ", mark="strong")
+    paper.say(f"{probability_words(suspect.probability)}    {fault}", indent=5)
+
+    def row(label: str, text: str) -> None:
+        paper.say(text, indent=5, cells=[Cell(label, _LABEL, "quiet")])
+
+    if suspect.alike:
+        row("or else", "; or ".join(alike_words(suspect.alike)) + ": this capture cannot tell.")
+    row("for", "; ".join(_evidence(rule, diagnosis.findings) for rule in suspect.explains) or "-")
+    row(
+        "against", "; ".join(_evidence(r, diagnosis.findings) for r in suspect.against) or "nothing"
+    )
+    where = _where(suspect, reading)
+    if where:
+        row("where", where)
+
+
+def _evidence(rule: str, findings: Sequence[Finding]) -> str:
+    """A rule in words with its counts; anything else as it stands."""
+    found = next((f for f in findings if f.rule == rule), None)
+    if found is None:
+        return rule
+    words = RULE_WORDS.get(rule, rule)
+    if found.count and found.opportunities:
+        words += f" ({found.count:,} of {found.opportunities:,})"
+    return words
+
+
+def _where(suspect: Suspect, reading: Reading) -> str:
+    """Chips and pins of a suspect, as far as the board file tells."""
+    board, fault = reading.board, suspect.fault
+    if fault.family in ("clock", "reset"):
+        line, source = (
+            ("PHI2", board.clock_from) if fault.family == "clock" else ("RES", board.reset_from)
+        )
+        made = f"; made by {chip_name(board, source)}" if source else ""
+        return place_of_line(board, line) + made
+    lines = [name for name in fault.lines if not name.startswith("CS_")]
+    parts = [place_of_line(board, line) for line in lines]
+    chips = dict.fromkeys([*fault.chips, *(n.removeprefix("CS_") for n in fault.lines
+                                           if n.startswith("CS_"))])  # fmt: skip
+    parts += [chip_name(board, ref) for ref in chips]
+    return "; ".join(parts)
+
+
+def _steps(paper: Paper, diagnosis: Diagnosis) -> None:
+    paper.heading("Do this now")
+    if not diagnosis.next_steps:
+        paper.say("Nothing: no step would tell more.")
+        return
+    faults = [f for s in diagnosis.suspects for f in (s.fault, *s.alike)]
+    steps = [named_in_words(step, faults) for step in diagnosis.next_steps]
+    paper.say(steps[0], mark="strong")
+    if RAILS in steps[1:]:
+        paper.say(RAILS)
+    later = [step for step in steps[1:] if step != RAILS]
+    if later:
+        paper.blank()
+        paper.say("Then, if that does not settle it:")
+    for number, step in enumerate(later, 2):
+        paper.say(step, lead=f"{number}. ")
+    _cautions(paper, steps)
+
+
+def _cautions(paper: Paper, steps: Sequence[str]) -> None:
+    """Cautions for the work that the steps ask for (common practice of the trade)."""
+    touches = any(_TOUCHES.search(step) for step in steps)
+    if not touches:
+        return
+    texts = [
+        "Keep probes and meter tips off mains, CRT and the rails that are not logic (+12 V, -5 V, "
+        "9 V AC). A CRT keeps its charge after unplugging. Never clip an earthed ground to a "
+        "chassis that is not isolated. Such work is for people trained, and where the law asks "
+        "for it licensed, to do it, and not alone; the maker's manual and local rules come first.",
+    ]
+    if any(_OPENS.search(step) for step in steps):
+        texts.insert(
+            0,
+            "Power off, and let the rails fall, before pulling, fitting or measuring with an "
+            "ohmmeter; note where pin 1 goes. Wrist strap on for logic work; off near mains or "
+            "high voltage.",
+        )
+    paper.heading("Take care")
+    for text in texts:
+        paper.say(text, lead="- ")
+    paper.say("A capture ranks suspects; it proves no part bad.", lead="- ")
+
+
+def _findings(paper: Paper, diagnosis: Diagnosis, everything: bool) -> None:
+    paper.heading("Findings")
+    if not diagnosis.findings:
+        paper.say("None.")
+        return
+    shown, after, notes = [], 0, 0
+    for finding in diagnosis.findings:
+        if everything or not (finding.after_derail or finding.severity == "note"):
+            shown.append(finding)
+        elif finding.after_derail:
+            after += 1
+        else:
+            notes += 1
+    marks: dict[str, Mark] = {"fault": "bad", "oddity": "doubt", "note": "quiet"}
+    for finding in shown:
+        cells = [Cell(finding.severity, 8, marks[finding.severity])]
+        text = finding.text
+        if finding.after_derail:
+            text += " After the derail: likely a consequence."
+        paper.say(text, cells=cells)
+        if everything:
+            _details(paper, finding)
+    folded = []
+    if after:
+        folded.append(_count(after, "consequence") + " after the derail")
+    if notes:
+        folded.append(_count(notes, "note"))
+    if folded:
+        lead = "" if shown else "No fault and no oddity. "
+        paper.say(f"{lead}Folded: {', '.join(folded)} (--all shows them).", mark="quiet")
+
+
+def _details(paper: Paper, finding: Finding) -> None:
+    count = f"{finding.count:,} of {finding.opportunities:,}" if finding.opportunities else ""
+    concerned = line_words(n for n in finding.lines if not n.startswith("select:"))
+    selects = [n.removeprefix("select:") for n in finding.lines if n.startswith("select:")]
+    at = ", ".join(f"{cycle:,}" for cycle in finding.cycles[:8])
+    for label, text in (
+        ("rule", finding.rule + (f", shown {count}" if count else "")),
+        ("lines", "; ".join(filter(None, [concerned, *(f"select of {ref}" for ref in selects)]))),
+        ("chips", ", ".join(finding.chips)),
+        ("measured", finding.measured),
+        ("expected", finding.expected),
+        ("cycles", at + (", ..." if len(finding.cycles) > 8 else "")),
+    ):
+        if text:
+            paper.say(text, indent=10, cells=[Cell(label, _LABEL, "quiet")], mark="quiet")
+
+
+def _not_exercised(paper: Paper, diagnosis: Diagnosis) -> None:
+    paper.heading("Not exercised, so neither good nor bad")
+    if not diagnosis.not_exercised:
+        paper.say("Nothing that these clips could have shown.")
+    for text in diagnosis.not_exercised:
+        paper.say(_sentence(text), lead="- ")
+
+
+def _count(number: int, one: str, many: str | None = None) -> str:
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def _sentence(text: str) -> str:
+    """The text with a capital letter and a full stop."""
+    ended = text if text.endswith((".", "?", "!")) else text + "."
+    return ended[:1].upper() + ended[1:]

@@ -1,0 +1,215 @@
+"""Fault ids, rules and probabilities in plain words."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+
+from bustrace.faults import PLACES, Fault
+
+RULE_WORDS = {
+    "clip-off": "a line rests while the program ran as though it moved",
+    "clock-absent": "the clock line never moves",
+    "clock-stops": "the clock stops and stays stopped",
+    "clock-limits": "the clock runs outside the CPU's limits",
+    "clock-nominal": "the clock is not at the board's own rate",
+    "clock-uneven": "some cycles are much longer than the rest",
+    "cpu-jam": "the CPU met an instruction that stops it for good",
+    "io-unanswered": "reads of the I/O chip find nobody driving",
+    "irq-held": "IRQ stays low",
+    "irq-storm": "interrupts follow each other without end",
+    "line-disagrees": "a line is often not at the level that the program implies",
+    "line-fails": "a line sometimes keeps a level that the program does not want",
+    "line-still": "lines that nothing asked to move",
+    "line-stuck": "a line keeps one level where the program needs both",
+    "lines-together": "two lines move as one where the program wants them apart",
+    "memory-unanswered": "reads of the memory find nobody driving",
+    "nmi-held": "NMI stays low",
+    "program-lost": "the program cannot be followed to the end",
+    "ram-content": "RAM does not give back what was written",
+    "rdy-held": "RDY stays low and holds the CPU",
+    "reads-nowhere": "reads of addresses where no chip answers",
+    "reset-again": "reset came more than once before the last release",
+    "reset-held": "reset is never released",
+    "reset-repeats": "reset comes again while the program runs",
+    "reset-chatter": "reset chatters within one slow edge",
+    "reset-early": "reset was released too early",
+    "reset-short": "reset was too short",
+    "rom-content": "ROM reads differ from the image",
+    "runs-nowhere": "the CPU runs where no chip answers",
+    "select-always": "a select is asserted all the time",
+    "select-doubled": "two selects are asserted at once",
+    "select-missing": "a select does not come where it should",
+    "select-wrong": "a select comes where it should not",
+    "stray-level": "a line is at the wrong level in a few cycles",
+    "stray-read": "a few reads differ from what the chip holds",
+    "vector-absent": "the reset vector is never fetched",
+    "vector-content": "the reset vector is not the image's",
+    "vector-not-taken": "the CPU does not go where the reset vector points",
+    "vector-undriven": "nobody drives the reset vector",
+}
+"""What each rule found, in words. A rule without an entry is shown by its id."""
+
+_PLACE_WORDS = {
+    "clip": "as the clip sees it",
+    "cpu": "at the CPU's pin",
+    "bus": "on the bus",
+    "behind": "between the CPU's pin and the other chips",
+    "decoder": "at the address decoder's input",
+    "read": "in reads",
+    "write": "in writes",
+}
+
+_PROBABILITY_WORDS = (
+    (0.9, "very likely"),
+    (0.65, "likely"),
+    (0.35, "about even"),
+    (0.1, "less likely"),
+    (0.0, "unlikely"),
+)
+
+_SELECT = "CS_"
+
+
+def fault_words(fault: Fault) -> str:
+    """A fault as a technician would say it: ``A9 stuck high on the bus``."""
+    place = (fault.place or "") if fault.family == "open" else _place(fault.place)
+    return _words(fault.family, fault.lines, fault.chip or "", fault.level, place)
+
+
+def alike_words(faults: Sequence[Fault], *, most: int = 4) -> list[str]:
+    """Faults that look alike, condensed: one phrase for all lines of a kind and place.
+
+    Parameters
+    ----------
+    faults : sequence of Fault
+    most : int
+        Phrases to give; the last one counts the faults that are left.
+    """
+    by_chip: dict[tuple[str, int | None, str, str], list[str]] = {}
+    single: list[Fault] = []
+    for fault in faults:
+        if fault.family in ("stuck", "open", "clip"):
+            key = (fault.family, fault.level, fault.place or "", _kind_of_line(fault.lines[0]))
+            by_chip.setdefault(key, []).append(fault.lines[0])
+        else:
+            single.append(fault)
+    # Then the chips at whose pins the same lines could be wrong.
+    merged: dict[tuple[str, int | None, tuple[str, ...], bool, str], list[str]] = {}
+    for (family, level, place, _), lines in by_chip.items():
+        at_chip = place not in PLACES
+        where = "" if at_chip else place
+        group = (family, level, tuple(lines), at_chip and family != "clip", where)
+        merged.setdefault(group, []).append(place)
+    phrases: list[tuple[str, int]] = []
+    for (family, level, lines_of, at_chip, where), places in merged.items():
+        chips = _listed(sorted(places, key=_natural))
+        place_text = f"at {chips}'s own pin" if at_chip else _place(where)
+        if family == "open":
+            place_text = chips
+        count = len(lines_of) * len(places)
+        phrases.append((_words(family, lines_of, "", level, place_text), count))
+    phrases += [(fault_words(fault), 1) for fault in single]
+    if len(phrases) > most:
+        rest = sum(count for _, count in phrases[most - 1 :])
+        phrases = [*phrases[: most - 1], (f"{rest} more faults of like effect", rest)]
+    return [text for text, _ in phrases]
+
+
+def probability_words(probability: float) -> str:
+    """``very likely, 95 %``."""
+    word = next(word for least, word in _PROBABILITY_WORDS if probability >= least)
+    percent = 100 * probability
+    number = f"{percent:.0f}" if percent >= 1 else "under 1"
+    return f"{word}, {number} %"
+
+
+def line_words(lines: Iterable[str]) -> str:
+    """Lines as people write them: ``A3-A13, D0``; a select by its chip."""
+    names: list[str] = []
+    run: list[str] = []
+    for name in sorted(set(lines), key=_natural):
+        if run and _follows(run[-1], name):
+            run.append(name)
+        else:
+            names += _run(run)
+            run = [name]
+    return _listed(names + _run(run))
+
+
+def named_in_words(text: str, faults: Iterable[Fault]) -> str:
+    """Text in which the ids of these faults stand as words."""
+    for fault in sorted(faults, key=lambda f: -len(str(f))):
+        text = text.replace(str(fault), fault_words(fault))
+    return text
+
+
+def _words(family: str, lines: Sequence[str], chip: str, level: int | None, place: str) -> str:
+    line = line_words(lines)
+    is_select = bool(lines) and all(name.startswith(_SELECT) for name in lines)
+    height = "high" if level else "low"
+    first, _, second = chip.partition("+")
+    if family == "stuck":
+        return f"{line} stuck {height}" if is_select else f"{line} stuck {height} {place}"
+    if family == "open":
+        return f"{line} not connected to {place}"
+    if family == "clip":
+        return f"the clip on {line} is off"
+    if family == "held":
+        return f"{line} held {height}"
+    if family == "short":
+        return f"{line} shorted together {place}"
+    if family == "cell":
+        ref, offset, bit = chip.rsplit(".", 2)
+        return f"bit {bit} of one byte in {ref} (offset ${offset}) stuck {height}"
+    if family == "plane":
+        ref, bit = chip.rsplit(".", 1)
+        return f"bit {bit} is bad in every byte of {ref}"
+    simple = {
+        "silent": f"{chip} never drives the bus",
+        "always": f"{chip} drives the bus without being selected",
+        "doubled": f"{second} drives the bus too where {first} answers",
+        "swapped": f"{first} and {second} sit in each other's sockets",
+        "content": f"the bytes in {chip} are not those of its image",
+        "retention": f"{chip} does not keep what is written to it",
+        "register": f"a register of {chip} answers wrongly",
+        "cpu": f"the CPU ({chip}) does not do what its inputs say",
+        "clock": "there is no clock" if chip == "absent" else "the clock stops",
+        "reset": "reset is held low" if chip == "held" else "reset comes again and again",
+        "shared": f"one cause behind several parts ({chip})",
+    }
+    return simple[family]
+
+
+def _place(place: str | None) -> str:
+    if not place:
+        return ""
+    return _PLACE_WORDS.get(place, f"at {place}'s own pin")
+
+
+def _kind_of_line(name: str) -> str:
+    return _SELECT if name.startswith(_SELECT) else ""
+
+
+def _run(run: list[str]) -> list[str]:
+    shown = [
+        f"the chip select of {name.removeprefix(_SELECT)}" if name.startswith(_SELECT) else name
+        for name in run
+    ]
+    return [f"{shown[0]}-{shown[-1]}"] if len(run) > 2 else shown
+
+
+def _follows(one: str, other: str) -> bool:
+    first, second = (re.fullmatch(r"([AD])(\d+)", name) for name in (one, other))
+    return bool(first and second and first[1] == second[1] and int(first[2]) + 1 == int(second[2]))
+
+
+def _natural(name: str) -> tuple[tuple[int, int | str], ...]:
+    parts = re.findall(r"\d+|\D+", name)
+    return tuple((0, int(part)) if part.isdigit() else (1, part) for part in parts)
+
+
+def _listed(names: Sequence[str]) -> str:
+    if len(names) < 2:
+        return "".join(names)
+    return ", ".join(names[:-1]) + " and " + names[-1]
