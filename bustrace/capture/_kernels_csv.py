@@ -15,34 +15,10 @@ from bustrace.capture import csv_table as t
 from bustrace.capture.compiled import compiled
 from bustrace.capture.csv_table import Scan, Table
 
-_LF = np.uint8(10)
-_CR = np.uint8(13)
-_SPACE = np.uint8(32)
-_TAB = np.uint8(9)
-_QUOTE = np.uint8(34)
-_HASH = np.uint8(35)
-_SLASH = np.uint8(47)
-_SEMICOLON = np.uint8(59)
-
-_0 = np.uint64(0)
-_1 = np.uint64(1)
-_2 = np.uint64(2)
-_3 = np.uint64(3)
-_4 = np.uint64(4)
-_5 = np.uint64(5)
-_6 = np.uint64(6)
-_7 = np.uint64(7)
-_8 = np.uint64(8)
-_15 = np.uint64(15)
-_16 = np.uint64(16)
-_24 = np.uint64(24)
-_30 = np.uint64(30)
-_32 = np.uint64(32)
-_40 = np.uint64(40)
-_45 = np.uint64(45)
-_48 = np.uint64(48)
-_56 = np.uint64(56)
-_64 = np.uint64(64)
+_TAB, _LF, _CR, _SPACE, _QUOTE, _HASH, _SLASH, _SEMICOLON = map(np.uint8, b'\t\n\r "#/;')
+_0, _1, _2, _3, _4, _5, _6, _7, _8 = map(np.uint64, range(9))
+_15, _16, _24, _30, _32, _40, _45 = map(np.uint64, (15, 16, 24, 30, 32, 40, 45))
+_48, _56, _64 = map(np.uint64, (48, 56, 64))
 
 # Four cells "0,1,1,0," in one word: cells in the even bytes, separators in the odd ones.
 _CELLS = np.uint64(0xFFFE_FFFE_FFFE_FFFE)
@@ -147,7 +123,8 @@ def _scaled(mantissa, power, powers):
 def _cell(buffer, at, end, separator):
     """Bounds of the cell at `at`: (first, past its last, terminator's place, line feeds inside).
 
-    The terminator is a separator, a line feed (after its carriage return, if any) or `end`.
+    The terminator is a separator, a line feed (after its carriage return, if any) or `end`. Text
+    after a closing quote makes the line feeds -1.
     """
     feeds = 0
     while at < end and (buffer[at] == _SPACE or (buffer[at] == _TAB and separator != _TAB)):
@@ -170,7 +147,7 @@ def _cell(buffer, at, end, separator):
             at += _1
         while at < end and buffer[at] != separator and buffer[at] != _LF:
             if buffer[at] != _SPACE and buffer[at] != _CR and buffer[at] != _TAB:
-                last = at + _1  # text after the closing quote: no cell of ours
+                feeds = -1  # text after the closing quote
             at += _1
     else:
         while at < end and buffer[at] != separator and buffer[at] != _LF:
@@ -238,7 +215,8 @@ def _digits(buffer, first, last, kind, decimal):
     value = _0
     unknown = _0
     number = 0
-    plain = t.BINARY_DIGITS if stop - at > _1 else t.LEVEL
+    low_digits = t.BINARY_DIGITS if stop - at > _1 else t.LEVEL
+    plain = 0
     shift = _1 if kind == t.BINARY else _4
     ones = _1 if kind == t.BINARY else _15
     if kind == t.BINARY:
@@ -252,6 +230,7 @@ def _digits(buffer, first, last, kind, decimal):
             word = (word << _4 | word >> _32) & _EIGHT
             value = value << _8 | word
             unknown <<= _8
+            plain = low_digits
             number = -1  # not needed: a column of 0 and 1 only is never decimal
             count += 8
             at += _8
@@ -262,8 +241,7 @@ def _digits(buffer, first, last, kind, decimal):
         gone = _0
         if c >= 48 and c <= 57:
             d = np.uint64(c) & _15
-            if c > 49:
-                plain = t.DIGITS
+            plain |= t.DIGITS if c > 49 else low_digits
             if number >= 0:
                 number = number * 10 + (np.int64(c) - 48)  # type: ignore[assignment]
                 if number > 100_000_000_000_000_000:
@@ -291,8 +269,7 @@ def _digits(buffer, first, last, kind, decimal):
         if some > 0 and after == last:
             return t.NUMBER, 0, _0, _0, -1
         return t.TEXT, 0, _0, _0, -1
-    if count > unknown_count:
-        flags |= plain
+    flags |= t.DIGITS if plain & t.DIGITS != 0 else plain
     return flags, count, value, unknown, number
 
 
@@ -336,6 +313,8 @@ def _any_cell(
         if kind == t.TIME:
             return t.BAD_TIME, at, 0, 0, _0, _0
     first, last, stop, feeds = _cell(buffer, at, end, separator)
+    if feeds < 0 and stop < end:
+        return t.BAD_CELL, at, 0, 0, _0, _0
     if kind == t.SKIP or stop == end:
         return t.DONE, stop, feeds, 0, _0, _0
     flags, count, bits, unknown, number = _digits(buffer, first, last, kind, decimal)

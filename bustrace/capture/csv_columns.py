@@ -12,7 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.capture import csv_table as t
-from bustrace.capture.csv_dialect import Column, Dialect
+from bustrace.capture.csv_dialect import Dialect
+from bustrace.capture.csv_header import Column
 from bustrace.capture.csv_table import Table
 from bustrace.capture.model import Note
 from bustrace.errors import CaptureError, nearest

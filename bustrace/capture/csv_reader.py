@@ -19,6 +19,7 @@ import numpy.typing as npt
 from bustrace.capture import csv_rows
 from bustrace.capture import csv_table as t
 from bustrace.capture.chunks import DEFAULT_CHUNK_BYTES, Feed, open_bytes, progress_over
+from bustrace.capture.compiled import cache_notes
 from bustrace.capture.csv_clock import Clock
 from bustrace.capture.csv_columns import (
     DEFAULT_THRESHOLD,
@@ -32,7 +33,8 @@ from bustrace.capture.csv_columns import (
     survey_table,
     text_error,
 )
-from bustrace.capture.csv_dialect import HEAD_BYTES, Column, Dialect, looks_like_csv, work_out
+from bustrace.capture.csv_dialect import HEAD_BYTES, Dialect, looks_like_csv, work_out
+from bustrace.capture.csv_header import Column
 from bustrace.capture.csv_preamble import Own, unit_power
 from bustrace.capture.csv_preamble import time_unit as usual_unit
 from bustrace.capture.csv_table import Scan, new_scan
@@ -322,7 +324,9 @@ class _Reading:
             from bustrace.capture import _kernels_csv
 
             scan_rows = _kernels_csv.scan_rows
-        self._end_notes = []
+            self._end_notes = list(cache_notes())
+        else:
+            self._end_notes = []
         scan = new_scan(len(self._columns), self._expected_rows())
         scan.statistics = statistics
         self._file.seek(self._dialect.data_offset)
@@ -464,6 +468,15 @@ class _Reading:
                 advice="name the decimal mark with --decimal",
             )
         assert status == t.BAD_CELL
+        if not cells or '"' in cell:
+            return CaptureError(
+                "text follows a closing quote",
+                path=self._path,
+                line=line,
+                column=column + 1,
+                found=whole,
+                advice='close each quote, and write a quote inside a cell as ""',
+            )
         error = text_error(self._columns[column], line, self._path, cell)
         if int(scan.carry[t.COLUMN]) < width and self._columns[column].unit in ("v", "mv"):
             error.expected = "a voltage"

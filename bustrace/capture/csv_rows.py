@@ -66,14 +66,14 @@ def measure(cell: bytes, kind: int, decimal: int) -> tuple[int, int]:
     return flags, digits
 
 
-def split_cells(row: bytes, separator: bytes) -> list[bytes] | None:
+def split_cells(row: bytes, separator: bytes, *, strict: bool = False) -> list[bytes] | None:
     """Cells of a row without quotes and surrounding blanks; None when a quote stays open.
 
-    A blank that is the separator is no blank.
+    A blank that is the separator is no blank. `strict` stops at text after a closing quote.
     """
     if b'"' not in row:
         return [cell.strip(_BLANK) for cell in row.split(separator)]
-    cells = []
+    cells: list[bytes] = []
     at = 0
     while True:
         while row[at : at + 1] in (b" ", b"\t") and row[at : at + 1] != separator:
@@ -87,6 +87,8 @@ def split_cells(row: bytes, separator: bytes) -> list[bytes] | None:
             stop = row.find(separator, end)
             stop = len(row) if stop < 0 else stop
             after = row[end + 1 : stop].strip(_BLANK + b"\r")
+            if after and strict:
+                raise _Stop(t.BAD_CELL, len(cells))
             cell = row[at + 1 : stop].rstrip() if after else row[at + 1 : end]
             cells.append(cell.replace(b'""', b'"').strip(_BLANK))
         else:
@@ -188,7 +190,7 @@ class _Rows:
             if seen is not None:
                 self._keep(self._rows, *seen)
                 return 1
-        cells = split_cells(row, self._separator)
+        cells = split_cells(row, self._separator, strict=True)
         if cells is None:
             return None
         levels = self._levels(cells)
@@ -357,7 +359,7 @@ def _digits(cell: bytes, kind: int, decimal: int) -> tuple[int, int, int, int, i
         flags |= t.HEX_LETTER
     if any(c in b"23456789" for c in known_digits):
         flags |= t.DIGITS
-    else:
+    elif any(c in b"01" for c in known_digits):
         flags |= t.BINARY_DIGITS if len(digits) > 1 else t.LEVEL
     base = 1 if kind == t.BINARY else 4
     value = unknown = 0

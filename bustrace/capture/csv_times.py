@@ -12,6 +12,7 @@ from bustrace.units import PS_PER_SECOND
 # A rate or period that someone would set on an analyser has few digits.
 _MOST_DIGITS = 7
 _FEWEST_ROWS = 4
+_WIDEST = Fraction(102, 100)
 
 
 def rounding_ps(significant: int, largest_ps: int) -> int:
@@ -45,9 +46,14 @@ def uniform_rate(first_ps: int, last_ps: int, rows: int, unit_ps: int) -> Fracti
 
 
 def simplest_rate(slowest: Fraction, fastest: Fraction) -> Fraction | None:
-    """Rate between two bounds that a person would have set: few digits in Hz, or in ps."""
+    """Rate between two bounds that a person would have set: few digits in Hz, or in ps.
+
+    None when the bounds are over 2 % apart, or no number or several of the fewest digits lie there.
+    """
     if slowest == fastest:
         return slowest
+    if fastest > slowest * _WIDEST:
+        return None
     by_rate = _shortest_between(slowest, fastest)
     by_period = _shortest_between(PS_PER_SECOND / fastest, PS_PER_SECOND / slowest)
     if by_rate is None and by_period is None:
