@@ -171,9 +171,12 @@ def diagnose(picture: str | None, as_json: bool, everything: bool, **given: Any)
     verdict = bustrace.diagnose(reading)
     if picture is not None:
         _draw(reading, picture, diagnosis=verdict)
-    from bustrace.report import diagnosis_text
+    from bustrace.report import diagnosis_json, diagnosis_text
 
-    _print(diagnosis_text(verdict, reading, everything=everything))
+    if as_json:
+        _print(diagnosis_json(verdict, reading))
+    else:
+        _print(diagnosis_text(verdict, reading, everything=everything))
     raise SystemExit(verdict.exit_code)
 
 

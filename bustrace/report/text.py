@@ -11,6 +11,7 @@ from bustrace.diagnosis.advice import RAILS, chip_name, place_of_line
 from bustrace.findings import Finding
 from bustrace.reading import Reading
 from bustrace.report.layout import Cell, Mark, Paper
+from bustrace.report.places import address_at
 from bustrace.report.words import (
     RULE_WORDS,
     alike_words,
@@ -115,8 +116,10 @@ def _trust(paper: Paper, diagnosis: Diagnosis, reading: Reading, everything: boo
     guesses = [note for note in diagnosis.trust if note.kind == "guess"]
     shown = [note for note in guesses if everything or _matters(note, diagnosis, reading)]
     facts = [note for note in diagnosis.trust if note.kind == "fact"]
-    if not doubts:
-        paper.say("No reason to doubt it was found.")
+    if doubts:
+        paper.say(f"With care: {_count(len(doubts), 'doubt')}.", mark="doubt")
+    else:
+        paper.say("Yes, as far as the file tells: no reason to doubt it was found.")
     for note in doubts:
         _note(paper, "doubt", note)
     for note in shown:
@@ -190,18 +193,6 @@ def _derail(paper: Paper, diagnosis: Diagnosis, reading: Reading) -> None:
             f"{_count(derail.consequences, 'consequence')} folded: what follows may only follow "
             "from this."
         )
-
-
-def address_at(reading: Reading, cycle: int) -> int | None:
-    """Address on the bus in a cycle, or the one the CPU meant; None where neither is known."""
-    if not 0 <= cycle < len(reading.cycles):
-        return None
-    if reading.cycles.address_known[cycle] == 0xFFFF:
-        return int(reading.cycles.address[cycle])
-    intent = reading.program.intent
-    if cycle < len(intent.address) and intent.address_known[cycle] == 0xFFFF:
-        return int(intent.address[cycle])
-    return None
 
 
 def _suspects(paper: Paper, diagnosis: Diagnosis, reading: Reading, everything: bool) -> None:
