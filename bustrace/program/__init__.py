@@ -1,6 +1,7 @@
 """The instructions that the cycles were."""
 
 from bustrace.program.disagreements import LINES, Disagreements, disagreements
+from bustrace.program.listing import ListingCycle, ListingRow, listing_rows
 from bustrace.program.model import REGISTERS, Intent, Kind, Program, ReadCorrection
 from bustrace.program.recover import recover_program
 
@@ -10,8 +11,11 @@ __all__ = [
     "Disagreements",
     "Intent",
     "Kind",
+    "ListingCycle",
+    "ListingRow",
     "Program",
     "ReadCorrection",
     "disagreements",
+    "listing_rows",
     "recover_program",
 ]

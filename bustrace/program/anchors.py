@@ -38,14 +38,11 @@ class Anchor:
         At the start of that cycle.
     patches : tuple of Patch
         What must be believed with it.
-    doubt : str or None
-        Why it may be the wrong place.
     """
 
     cycle: int
     state: CpuState
     patches: tuple[Patch, ...] = ()
-    doubt: str | None = None
 
 
 def next_anchor(
@@ -186,7 +183,9 @@ def _fetch_anchor(
 def _guessed_anchor(thread: Thread, variant: str) -> Anchor | None:
     """The vector fetch that explains the writes best, without any address.
 
-    A start in the wrong place soon writes where the CPU reads. The evidence of a write at the
+    It must look like the end of a reset: from elsewhere in a program other starts fall into step
+    with it and explain the writes as well, with wrong addresses. A start in the wrong place soon
+    writes where the CPU reads. The evidence of a write at the
     right place is 3 bits and one for each data bit; reads tell nothing.
     """
     n = len(thread)
@@ -195,25 +194,19 @@ def _guessed_anchor(thread: Thread, variant: str) -> Anchor | None:
         return None
     writes = np.flatnonzero(thread.seen >> 24 & 1 == 0)
     quiet_until = int(writes[0]) if len(writes) else n
-    places = range(min(_BEGINNING, n - 16, quiet_until))
-    near = sorted((-_evidence(thread, variant, at, 512)[0], at) for at in places)
+    places = [
+        at for at in range(min(_BEGINNING, n - 16, quiet_until)) if _follows_reset(thread, at)
+    ]
     found = []
-    for _, at in near[:16]:
+    for at in places:
         bits, right, steady = _evidence(thread, variant, at, n)
         if (bits >= _EVIDENCE and steady) or right >= _WRITES:
-            found.append((bits, at))
+            found.append((-bits, at))
     if not found:
         return None
-    best = max(bits for bits, _ in found)
-    close = sorted(at for bits, at in found if bits > best - _EVIDENCE / 2)
-    after_reset = [at for at in close if _follows_reset(thread, at)]
-    vector = after_reset[0] if after_reset else next(at for bits, at in found if bits == best)
+    _, vector = min(found)
     forms = list(_reset_forms(thread, variant, vector))
-    anchor = next((form for form in forms if _agrees(thread, form, 0, NARROW)), forms[-1])
-    if after_reset or len(close) == 1:
-        return anchor
-    doubt = "where the program begins is a guess among several: addresses may be wrong"
-    return Anchor(anchor.cycle, anchor.state, anchor.patches, doubt)
+    return next((form for form in forms if _agrees(thread, form, 0, NARROW)), forms[-1])
 
 
 def _follows_reset(thread: Thread, vector: int) -> bool:
@@ -236,7 +229,7 @@ def _evidence(thread: Thread, variant: str, vector: int, length: int) -> tuple[f
     *_, anchor = _reset_forms(thread, variant, vector)
     end = min(len(thread), anchor.cycle + length)
     run = thread.run(anchor.cycle, anchor.state, end)
-    trouble = first_trouble(run.off & np.uint32(1 << 24), NARROW)
+    trouble = first_trouble(run.off & np.uint32(3 << 24), NARROW)
     held = len(run.off) if trouble is None else trouble
     part = slice(anchor.cycle, anchor.cycle + held)
     off = run.off[:held]

@@ -40,15 +40,12 @@ class Followed:
     began : int or None
         First cycle followed.
     repairs : tuple of Repair
-    doubts : tuple of str
-        Why an anchor may be the wrong place.
     """
 
     aside: tuple[str, ...]
     lost: tuple[tuple[int, int, str], ...]
     began: int | None
     repairs: tuple[Repair, ...]
-    doubts: tuple[str, ...] = ()
 
 
 class _Lost(Exception):
@@ -69,7 +66,6 @@ class _Follower:
         self.repairs: list[Repair] = []
         self.lost: list[tuple[int, int, str]] = []
         self.began: int | None = None
-        self.doubts: list[str] = []
 
     def follow_all(self) -> None:
         """Enter the program wherever it can be entered, until its end or too many losses."""
@@ -111,8 +107,6 @@ class _Follower:
         """
         thread, n = self.thread, len(self.thread)
         thread.patch(anchor.patches)
-        if anchor.doubt is not None:
-            self.doubts.append(anchor.doubt)
         position, state = anchor.cycle, anchor.state
         tolerated = healed_to = position
         chunk = _SHORTEST
@@ -188,7 +182,7 @@ class _Follower:
             return at
         off = run.off[at - run.start : at - run.start + self.asked.window]
         bad = int(np.count_nonzero(off & np.uint32(~self.aside & 0x3FFFFFF)))
-        if bad <= self.asked.window // 4 and len(off) == self.asked.window:
+        if bad <= self.asked.lived_with and len(off) == self.asked.window:
             return at + self.asked.window
         return None
 
@@ -220,5 +214,4 @@ def follow(thread: Thread, variant: str) -> Followed:
         tuple(follower.lost),
         follower.began,
         tuple(follower.repairs),
-        tuple(follower.doubts),
     )

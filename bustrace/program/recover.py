@@ -178,7 +178,7 @@ def _executed(thread: Thread) -> _Rows:
     pc = registers[:, 0].astype(np.int32)
     pc[(known[:, 0] != 0xFFFF) | (kind == Kind.RESET)] = -1
     lines = thread.captured[first]
-    wide = (np.bitwise_count(lines & 0xFFFF) >= 8) | (lines >> 25 & 1 == 1)
+    wide = (np.bitwise_count(lines & 0xFFFF) >= 8) | (lines >> 25 & 1 == 1) | thread.low[first]
     return _Rows(
         first_cycle=first,
         kind=kind,
@@ -233,7 +233,7 @@ def _jammed(rows: _Rows, n: int, jams: frozenset[int]) -> tuple[_Rows, int | Non
 
 
 def _intent(thread: Thread) -> Intent:
-    certain = np.where(thread.done, thread.certain, 0).astype(np.uint32)
+    certain = np.where(thread.done & ~thread.low, thread.certain, 0).astype(np.uint32)
     meant = thread.meant & certain
     return Intent(
         address=meant & np.uint32(0xFFFF),
@@ -275,7 +275,6 @@ def _notes(followed: Followed) -> tuple[Note, ...]:
         )
         for line in followed.aside
     ]
-    notes += [Note("doubt", doubt) for doubt in followed.doubts]
     columns = [patch.column for repair in followed.repairs for patch in repair.patches]
     said = {
         "irq": "interrupts were taken that the captured lines do not show",

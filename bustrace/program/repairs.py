@@ -79,17 +79,24 @@ def explain(
     keep = np.uint32(~aside & 0x3FFFFFF)
     before = thread.run(restart, state, at)
     noisy = int(np.count_nonzero(before.off & keep))
+    # Where the next cause follows soon, the explanation that reaches furthest.
+    furthest, second_best = at - restart + asked.need // 2, None
     for patches in _candidates(thread, starts, at, before.meant):
         if budget[0] <= 0:
             return None
         budget[0] -= 1
         run = thread.run(restart, state, end, patches)
         off = run.off & keep
+        known_good = at - restart + asked.need
+        bad = np.flatnonzero(off)
+        reach = int(bad[noisy]) if len(bad) > noisy else len(off)
         reached = first_trouble(off, asked)
-        calm = np.count_nonzero(off[: at - restart + asked.need]) <= noisy
-        if calm and reached is None and run.end >= end - _LOOK_AHEAD:
+        went_on = run.end >= min(end, restart + known_good) - _LOOK_AHEAD
+        if went_on and reach >= known_good and (reached is None or reached >= known_good):
             return Repair(patches, restart, state)
-    return None
+        if reach > furthest and patches[0].column != "reads":
+            furthest, second_best = reach, Repair(patches, restart, state)
+    return second_best
 
 
 def _candidates(

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from bustrace.cpu import CpuState, StopReason, replay
 from bustrace.cycles.model import OWNER_FOREIGN, Cycles
+from bustrace.program.boundaries import in_reset
 from bustrace.program.disagreements import captured_levels
 
 Bytes = npt.NDArray[np.uint8]
@@ -163,6 +164,8 @@ class Thread:
     ----------
     seen, captured : uint32, shape (n_cycles,)
         Captured levels as line masks, and which are known.
+    low : bool, shape (n_cycles,)
+        RES is low; such cycles count as not captured.
     moving : uint32
         Lines that show both levels.
     meant, certain : uint32, shape (n_cycles,)
@@ -176,6 +179,9 @@ class Thread:
     def __init__(self, cycles: Cycles) -> None:
         n = len(cycles)
         self.seen, self.captured = captured_levels(cycles)
+        # How a CPU leaves what it was doing when RES falls is not compared.
+        self.low = in_reset(cycles)
+        self.captured[self.low] = 0
         self.moving = moving_lines(self.seen, self.captured)
         self.meant, self.certain = np.zeros(n, np.uint32), np.zeros(n, np.uint32)
         self.done = np.zeros(n, np.bool_)

@@ -33,17 +33,20 @@ class Strictness:
         Cycles that may disagree in such a window.
     need : int
         Cycles without disagreement that make an explanation.
+    lived_with : int
+        Cycles that may disagree in a window when nothing explains them.
     """
 
     window: int
     noise: int
     need: int
+    lived_with: int
 
 
-WIDE = Strictness(window=24, noise=2, need=16)
+WIDE = Strictness(window=24, noise=2, need=16, lived_with=6)
 """With SYNC, or eight address lines."""
 
-NARROW = Strictness(window=48, noise=3, need=48)
+NARROW = Strictness(window=48, noise=1, need=48, lived_with=2)
 """With R/W and data only, where only writes tell."""
 
 

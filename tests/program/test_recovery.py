@@ -1,0 +1,214 @@
+"""Damaged captures: flipped reads, lost cycles, noise, missing lines, lines that rest."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bustrace.cycles.model import CONTROL_BIT
+from bustrace.program import Kind, ReadCorrection, disagreements, recover_program
+
+NO_SYNC = ("RW", "RES")
+
+
+def found_and_false(program, truth_fetches):
+    """Share of the true fetches that begin a row, and of the rows that begin elsewhere."""
+    kinds = (Kind.LOST, Kind.RESET, Kind.STALLED)
+    begun = set(program.first_cycle[~np.isin(program.kind, kinds)].tolist())
+    true = set(truth_fetches[1:].tolist())
+    return len(begun & true) / len(true), len(begun - true) / max(len(begun), 1)
+
+
+def agrees_where_known(program, truth):
+    return not ((program.intent.address ^ truth["addr"]) & program.intent.address_known).any()
+
+
+def flipped(truth, cycle, bit):
+    """The capture in which the clip saw one bit of one byte otherwise than the CPU."""
+    data = truth["data"].copy()
+    data[cycle] ^= 1 << bit
+    return {**truth, "data": data}
+
+
+@pytest.mark.parametrize("pins", [NO_SYNC, ("RW", "SYNC", "RES")])
+def test_a_read_the_clip_saw_otherwise_is_corrected(pins, board_truth, clip, fetches):
+    """Bit 4 flipped in the opcode fetches: CLD becomes INY, LDX # a branch, and so on."""
+    truth = board_truth("healthy")
+    true = fetches(truth)
+    for index, bit in ((300, 4), (301, 0), (500, 7), (700, 3)):
+        cycle = int(true[index])
+        program = recover_program(clip(flipped(truth, cycle, bit), pins=pins))
+        assert found_and_false(program, true) == (1, 0)
+        assert agrees_where_known(program, truth)
+        if program.read_corrections:
+            (correction,) = program.read_corrections
+            assert abs(correction.cycle - cycle) <= 8
+            assert correction.seen ^ correction.believed in [1 << n for n in range(8)]
+
+
+def test_a_correction_names_the_cycle_and_the_bit(board_truth, clip, fetches):
+    """A flipped opcode of another length has one explanation: that read, that bit."""
+    truth = board_truth("healthy")
+    cycle = int(next(at for at in fetches(truth)[200:] if truth["data"][at] == 0x8D))
+    program = recover_program(clip(flipped(truth, cycle, 2), pins=NO_SYNC))
+    assert program.read_corrections == (ReadCorrection(cycle, 0x89, 0x8D),)
+    assert program.opcode[program.row_of(cycle)] == 0x8D
+    assert agrees_where_known(program, truth)
+
+
+@settings(max_examples=25, deadline=None, derandomize=True)
+@given(data=st.data())
+def test_any_flipped_bit_of_any_read_leaves_the_rows_right(data, board_truth, clip, fetches):
+    """At most the few instructions around it are lost, and what is said is not false."""
+    truth = board_truth("healthy")
+    cycle = data.draw(st.integers(30, 5800))
+    bit = data.draw(st.integers(0, 7))
+    program = recover_program(clip(flipped(truth, cycle, bit), pins=NO_SYNC))
+    found, false = found_and_false(program, fetches(truth))
+    assert found >= 0.97
+    assert false <= 0.01
+
+
+@pytest.mark.parametrize("pins", [NO_SYNC, ("RW", "SYNC", "RES")])
+def test_a_cycle_missing_from_the_capture_costs_a_few_rows(pins, board_truth, clip, fetches):
+    truth = board_truth("healthy")
+    n = len(truth["addr"])
+    for gap in (1000, 2003, 3502):
+        keep = np.delete(np.arange(n), gap)
+        program = recover_program(clip(truth, pins=pins, keep=keep))
+        cut = {name: column[keep] for name, column in truth.items() if len(column) == n}
+        found, false = found_and_false(program, fetches(cut))
+        assert found > 0.98
+        assert false < 0.01
+        assert program.lost_at is None
+        assert agrees_where_known(program, cut)
+
+
+def test_noise_is_noted_and_passed(board_truth, clip, fetches):
+    """0.1 % of the address and R/W levels flipped: every row, and the true intended addresses."""
+    truth = board_truth("healthy")
+    random = np.random.default_rng(5)
+    n = len(truth["addr"])
+    flips = (random.random((n, 16)) < 0.001) @ (1 << np.arange(16))
+    noisy = {**truth, "addr": truth["addr"] ^ flips.astype(np.uint16)}
+    noisy["rw"] = truth["rw"] ^ (random.random(n) < 0.001)
+    noisy["addr"][:40], noisy["rw"][:40] = truth["addr"][:40], truth["rw"][:40]
+    cycles = clip(noisy, pins=NO_SYNC)
+    program = recover_program(cycles)
+    assert found_and_false(program, fetches(truth)) == (1, 0)
+    assert agrees_where_known(program, truth)
+    damaged = np.flatnonzero((noisy["addr"] != truth["addr"]) | (noisy["rw"] != truth["rw"]))
+    assert set(disagreements(cycles, program.intent).cycles) <= set(damaged.tolist())
+
+
+@settings(max_examples=20, deadline=None, derandomize=True)
+@given(mask=st.integers(0, 0xFFFF), sync=st.booleans())
+def test_any_set_of_address_lines_gives_the_same_program(mask, sync, board_truth, clip, fetches):
+    truth = board_truth("healthy")
+    pins = ("RW", "SYNC", "RES") if sync else NO_SYNC
+    program = recover_program(clip(truth, pins=pins, address_mask=mask))
+    assert found_and_false(program, fetches(truth)) == (1, 0)
+    assert agrees_where_known(program, truth)
+
+
+@pytest.mark.parametrize("line", ["A0", "A3", "A12", "A15", "RW", "D6"])
+@pytest.mark.parametrize("level", [0, 1])
+def test_a_clip_that_slipped_off_is_not_taken_for_the_program(
+    line, level, board_truth, clip, fetches
+):
+    """The line rests at the clip only: what the CPU meant is known, and that line is named."""
+    truth = board_truth("healthy")
+    changed = {name: column.copy() for name, column in truth.items()}
+    if line == "RW":
+        changed["rw"][:] = level
+    elif line[0] == "A":
+        bit = np.uint16(1 << int(line[1:]))
+        changed["addr"] = changed["addr"] & ~bit | (bit if level else 0)
+    else:
+        bit = np.uint8(1 << int(line[1:]))
+        writes = truth["rw"] == 0
+        changed["data"][writes] = changed["data"][writes] & ~bit | (bit if level else 0)
+    cycles = clip(changed, pins=NO_SYNC)
+    program = recover_program(cycles)
+    assert found_and_false(program, fetches(truth)) == (1, 0)
+    assert disagreements(cycles, program.intent).lines == (line,)
+    assert agrees_where_known(program, truth)
+
+
+def test_interrupts_of_lines_that_were_not_captured_are_found(interrupts_trace, clip, fetches):
+    """No SYNC, no IRQ, no NMI: told by the repeated address, three writes and the vector."""
+    program = recover_program(clip(interrupts_trace, pins=NO_SYNC))
+    assert found_and_false(program, fetches(interrupts_trace)) == (1, 0)
+    assert int((program.kind == Kind.IRQ).sum()) == 88
+    assert int((program.kind == Kind.NMI).sum()) == 59
+    assert any("interrupts" in note.text for note in program.notes)
+
+
+@pytest.mark.slow
+def test_waits_of_a_line_that_was_not_captured_are_found(rdy_trace, clip, fetches):
+    program = recover_program(clip(rdy_trace, pins=NO_SYNC))
+    found, false = found_and_false(program, fetches(rdy_trace))
+    assert found > 0.997
+    assert false < 0.002
+    assert agrees_where_known(program, rdy_trace)
+
+
+@pytest.mark.parametrize("pins", [("RW", "SYNC"), ("RW",)])
+def test_a_start_in_mid_program_is_entered_at_an_address_on_the_bus(
+    pins, board_truth, clip, fetches
+):
+    truth = board_truth("healthy")
+    keep = slice(2501, None)
+    program = recover_program(clip(truth, pins=pins, keep=keep))
+    cut = {name: column[keep] for name, column in truth.items()}
+    found, false = found_and_false(program, fetches(cut))
+    assert found > 0.99
+    assert false < 0.01
+    assert agrees_where_known(program, cut)
+    assert program.registers_known[0].max() == 0
+    assert (program.registers_known[-1, :4] == 0xFF).all()
+
+
+def test_each_of_several_resets_is_a_new_start(board_truth, clip, fetches):
+    truth = board_truth("healthy")
+    n = len(truth["addr"])
+    keep = np.concatenate([np.arange(1503), np.arange(777), np.arange(n)])
+    twice = {name: column[keep] for name, column in truth.items() if len(column) == n}
+    for pins in (NO_SYNC, ("RW", "SYNC", "RES")):
+        program = recover_program(clip(twice, pins=pins))
+        resets = program.first_cycle[program.kind == Kind.RESET]
+        assert resets.tolist() == [0, 1503, 2280]
+        assert agrees_where_known(program, twice)
+        assert program.lost_at is None
+
+
+def test_noise_without_a_program_is_lost_quickly_and_honestly(clip):
+    """Random levels: hardly a row is claimed."""
+    random = np.random.default_rng(3)
+    n = 20_000
+    noise = {
+        "addr": random.integers(0, 1 << 16, n).astype(np.uint16),
+        "data": random.integers(0, 1 << 8, n).astype(np.uint8),
+        **{pin: random.integers(0, 2, n).astype(np.uint8) for pin in ("rw", "sync")},
+        **{pin: np.ones(n, np.uint8) for pin in ("res", "irq", "nmi", "rdy")},
+    }
+    program = recover_program(clip(noise, pins=("RW",)))
+    assert (program.kind == Kind.LOST).sum() >= len(program) - 3
+    assert program.method == "none"
+    assert program.reason
+
+
+def test_bits_that_are_not_known_are_not_read_as_zero(board_truth, clip, fetches):
+    """Unknown data in a few cycles: the program goes on after them."""
+    truth = board_truth("healthy")
+    cycles = clip(truth, pins=("RW", "SYNC", "RES"))
+    known = cycles.data_known.copy()
+    hidden = fetches(truth)[[400, 900]]
+    known[hidden] = 0
+    fields = {name: getattr(cycles, name) for name in cycles.__dataclass_fields__}
+    program = recover_program(type(cycles)(**{**fields, "data_known": known}))
+    assert CONTROL_BIT["SYNC"] == 1
+    found, false = found_and_false(program, fetches(truth))
+    assert (found, false) == (1, 0)
+    assert program.opcode[program.row_of(int(hidden[0]))] == -1
+    assert agrees_where_known(program, truth)
