@@ -20,6 +20,7 @@ TIME_BACKWARDS = 5
 TIME_TOO_LARGE = 6
 UNDECLARED = 7
 BAD_VECTOR = 8
+FIRST_UNKNOWN = 9
 
 # Slots of `carry_bits`.
 STATE, KNOWN, LAST_STATE, LAST_KNOWN, FULL = range(5)
@@ -53,13 +54,33 @@ _BUT_LOW_BITS = np.uint64(0xFEFEFEFEFEFEFEFE)
 _ZEROS = np.uint64(0x3030303030303030)
 _LOW_BITS = np.uint64(0x0101010101010101)
 _GATHER = np.uint64(0x8040201008040201)
+_NINE_AT_MOST = np.uint64(0x7676767676767676)
+_HIGH_BITS = np.uint64(0x8080808080808080)
+_EVERY_FOURTH = np.uint64(0x000000FF000000FF)
+_MILLION_AND_100 = np.uint64(100 + (1000000 << 32))
+_10000_AND_1 = np.uint64(1 + (10000 << 32))
 # FNV-1a (Fowler, Noll, Vo), as in `vcd_layout`.
 _FNV_START = np.uint64(0xCBF29CE484222325)
 _FNV_PRIME = np.uint64(0x100000001B3)
 
 
 @compiled
-def read_changes(  # type: ignore[no-untyped-def]
+def _eight_bytes(text, p):
+    """``text[p:p + 8]`` as a uint64, the first byte lowest; becomes a single load."""
+    return (
+        np.uint64(text[p])
+        | np.uint64(text[p + _1]) << _8
+        | np.uint64(text[p + _2]) << _16
+        | np.uint64(text[p + _3]) << _24
+        | np.uint64(text[p + _4]) << _32
+        | np.uint64(text[p + _5]) << _40
+        | np.uint64(text[p + _6]) << _48
+        | np.uint64(text[p + _7]) << _56
+    )
+
+
+@compiled
+def read_changes(
     text,
     start,
     stop,
@@ -113,7 +134,8 @@ def read_changes(  # type: ignore[no-untyped-def]
     time_ps : int64, shape (n,)
         Rows, out.
     state, known : uint64, shape (n,)
-        Rows, out. `known` is written only from the first row with an unknown bit on.
+        Rows, out. `known` is written only where ``carry[PARTIAL]`` is set; before the first row
+        that needs it, the loop stops with FIRST_UNKNOWN.
 
     Returns
     -------
@@ -159,6 +181,15 @@ def read_changes(  # type: ignore[no-untyped-def]
                 p += _1
             digits = p
             value = _0
+            load = _eight_bytes(text, p) ^ _ZEROS
+            if (load | (load + _NINE_AT_MOST)) & _HIGH_BITS == _0:
+                # Eight digits: pairs, then fours, then all.
+                load = load * _10 + (load >> _8)
+                value = (
+                    (load & _EVERY_FOURTH) * _MILLION_AND_100
+                    + ((load >> _16) & _EVERY_FOURTH) * _10000_AND_1
+                ) >> _32
+                p += _8
             c = text[p]
             while np.uint8(c - 48) < 10:
                 value = value * _10 + np.uint64(c - 48)
@@ -190,9 +221,9 @@ def read_changes(  # type: ignore[no-untyped-def]
                     why = ROWS_FULL
                     break
                 if not partial and seen != full:
-                    partial = True
-                    for row in range(rows):
-                        known[row] = full
+                    p = word
+                    why = FIRST_UNKNOWN
+                    break
                 time_ps[rows] = now_ps
                 state[rows] = bits
                 if partial:
@@ -264,15 +295,13 @@ def read_changes(  # type: ignore[no-untyped-def]
         pending = True
 
         if scalar:
-            # Left extension: 0 and 1 extend with 0, x with x.
-            if c == 49:
-                bits = bits & ~all_mask[s] | low_mask[s]
-                seen |= all_mask[s]
-            elif c == 48:
-                bits &= ~all_mask[s]
+            # Left extension: 0 and 1 extend with 0, x with x. No branch on the level: the levels of
+            # a bus are as good as random, and a branch guessed wrong costs more than a product.
+            bits = bits & ~all_mask[s]
+            if lower <= 49:
+                bits |= low_mask[s] * np.uint64(c & np.uint8(1))
                 seen |= all_mask[s]
             else:
-                bits &= ~all_mask[s]
                 seen &= ~all_mask[s]
             continue
 
@@ -285,16 +314,7 @@ def read_changes(  # type: ignore[no-untyped-def]
         q = value_at
         good = True
         while q + _8 <= value_end:
-            load = (
-                np.uint64(text[q])
-                | np.uint64(text[q + _1]) << _8
-                | np.uint64(text[q + _2]) << _16
-                | np.uint64(text[q + _3]) << _24
-                | np.uint64(text[q + _4]) << _32
-                | np.uint64(text[q + _5]) << _40
-                | np.uint64(text[q + _6]) << _48
-                | np.uint64(text[q + _7]) << _56
-            )
+            load = _eight_bytes(text, q)
             if load & _BUT_LOW_BITS != _ZEROS:
                 break
             eight = (load & _LOW_BITS) * _GATHER
@@ -359,7 +379,6 @@ def read_changes(  # type: ignore[no-untyped-def]
     carry[TIME_PS] = now_ps
     carry[HAS_TIME] = has_time
     carry[ROWS] = rows
-    carry[PARTIAL] = partial
     carry[LONGER] = longer
     carry[TIMES] = times
     carry[PENDING] = pending

@@ -6,7 +6,7 @@ import os
 from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +30,8 @@ _BLOCKS = (b"$dumpvars", b"$dumpall", b"$dumpon", b"$dumpoff")
 _TEXTS = (b"$comment", b"$date", b"$version", b"$vcdclose")
 _WHITE = b" \t\r\n\v\f"
 _FIRST_ROWS = 1 << 16
+
+Item = TypeVar("Item", np.int64, np.uint64)
 
 
 def read_vcd(
@@ -211,6 +213,8 @@ class _Body:
             feed.start = int(place)
             if why == kernels.ROWS_FULL:
                 self._grow()
+            elif why == kernels.FIRST_UNKNOWN:
+                self._begin_known()
             elif why == kernels.KEYWORD:
                 self._keyword(stop)
             elif why == kernels.HALF_A_CHANGE:
@@ -270,16 +274,24 @@ class _Body:
         if start < self.end_ps:
             self.gaps.append((start, self.end_ps))
 
+    def _begin_known(self) -> None:
+        """From here on `known` is needed; before, all was known."""
+        self._known[: self._carry[self._kernels.ROWS]] = self._bits[self._kernels.FULL]
+        self._carry[self._kernels.PARTIAL] = True
+
     def _grow(self) -> None:
-        """Make room for rows, judging from those read so far."""
+        """Make room for rows, judging from those read so far.
+
+        Memory that is never written costs nothing, so there is room to spare; a resize in place
+        would write zeros to all of it.
+        """
         rows = int(self._carry[self._kernels.ROWS])
         consumed = max(1, self._feed.offset + self._feed.start - self._body_at)
-        expected = int(rows * 1.05 * (self._size - self._body_at) / consumed)
-        self._resize(max(expected, rows + rows // 4) + _FIRST_ROWS)
-
-    def _resize(self, rows: int) -> None:
-        for column in (self.time_ps, self.state, self._known):
-            column.resize(rows, refcheck=False)
+        expected = int(rows * 1.25 * (self._size - self._body_at) / consumed)
+        room = max(expected, rows + rows // 2) + _FIRST_ROWS
+        self.time_ps = _moved(self.time_ps, rows, room)
+        self.state = _moved(self.state, rows, room)
+        self._known = _moved(self._known, rows if self._carry[self._kernels.PARTIAL] else 0, room)
 
     def _finish(self) -> None:
         kernels, carry = self._kernels, self._carry
@@ -317,15 +329,16 @@ class _Body:
         bits, seen = self._bits[kernels.STATE], self._bits[kernels.KNOWN]
         changed = bits != self._bits[kernels.LAST_STATE] or seen != self._bits[kernels.LAST_KNOWN]
         if rows == 0 or self._keep_all or changed:
-            self._resize(rows + 1)
+            if rows == len(self.time_ps):
+                self._grow()
             if not carry[kernels.PARTIAL] and seen != self._bits[kernels.FULL]:
-                carry[kernels.PARTIAL] = True
-                self._known[:rows] = self._bits[kernels.FULL]
+                self._begin_known()
             self.time_ps[rows] = self.end_ps
             self.state[rows] = bits
             self._known[rows] = seen
             rows += 1
-        self._resize(rows)
+        for column in (self.time_ps, self.state, self._known):
+            column.resize(rows, refcheck=False)
         self.known = self._known if carry[kernels.PARTIAL] else None
 
     def _doubt_the_end(self, rest: bytes) -> None:
@@ -385,6 +398,13 @@ class _Body:
             expected=expected,
             advice=advice,
         )
+
+
+def _moved(column: npt.NDArray[Item], used: int, room: int) -> npt.NDArray[Item]:
+    """A longer column with the same first items."""
+    longer = np.empty(room, dtype=column.dtype)
+    longer[:used] = column[:used]
+    return longer
 
 
 def _last_white(buffer: npt.NDArray[np.uint8], start: int, stop: int) -> int:

@@ -138,12 +138,12 @@ def _body(capture: Capture, tick_ps: int, shift_ps: int) -> Iterator[str]:
         yield from rows(first, at)
         first = int(np.searchsorted(capture.time_ps, end_ps))
         yield stamp(start_ps) + "$dumpoff\n" + everything.block(0, 0) + "$end\n"
-        if end_ps >= capture.end_ps:
-            continue
         state = seen = 0
         if first < len(capture) and capture.time_ps[first] == end_ps:
             state, seen = int(capture.state[first]), int(known[first])
             first += 1
+        elif end_ps >= capture.end_ps:
+            continue  # nothing was seen after it
         yield stamp(end_ps) + "$dumpon\n" + everything.block(state, seen) + "$end\n"
     yield from rows(first, len(capture))
     if capture.mode == "timing":  # in state mode a time more would be a row more

@@ -362,6 +362,22 @@ def test_declaring_in_another_order_reorders_the_lines_and_nothing_else(file: Pa
         assert one.levels(line).tolist() == other.levels(line).tolist()
 
 
+def test_a_gap_that_ends_with_the_recording_is_kept_with_and_without_levels_after_it(file: Path):
+    for rows in (2, 3):
+        capture = Capture(
+            "timing",
+            np.array([0, 1, 3][:rows]),
+            np.array([1, 0, 0][:rows], np.uint64),
+            np.array([1, 0, 1][:rows], np.uint64),
+            ("A",),
+            None,
+            np.array([[1, 3]]),
+            3,
+        )
+        write_vcd(capture, file)
+        assert read_vcd(file).same_as(capture)
+
+
 def test_a_failed_write_leaves_the_old_file_and_nothing_else(tmp_path: Path, monkeypatch):
     capture = Capture(
         "timing",
