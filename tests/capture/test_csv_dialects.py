@@ -510,7 +510,7 @@ def test_recognised_as_a_table(head: bytes) -> None:
 @pytest.mark.parametrize(
     "head",
     [
-        b"$date today $end\n$timescale 1 ns $end\n$var wire 1 , a $end\n$enddefinitions $end\n#0\n0,\n",
+        b"$timescale 1 ns $end\n$var wire 1 , a $end\n$enddefinitions $end\n#0\n0,\n",
         b"",
         b"\n\n",
         b"one word\n",
