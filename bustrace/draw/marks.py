@@ -191,7 +191,7 @@ def draw_derail(view: View, derail: Derail, top: float, bottom: float, ruler: fl
     sheet.lines([[(begin, top), (begin, pole)]], color=look.fault, width=1.6, z=6)
     label = "derail"
     if derail.consequences:
-        label += f": {derail.consequences:,} consequences"
+        label += f": {derail.consequences:,} consequence{'s' * (derail.consequences > 1)}"
     wide = (serif_width(label, 7.0) * 1.12 + 14) * point
     leftward = begin + wide > sheet.right_us + 30 * point
     tip = begin - wide if leftward else begin + wide
@@ -243,8 +243,10 @@ def _told(
     if diagnosis.derail is not None:
         derail = diagnosis.derail
         when = format_time(derail.time_ps).replace("us", "µs")
-        text = f"Derail at cycle {derail.cycle:,} ({when}): {derail.text}"
-        if derail.seen or derail.expected:
+        place = f"cycle {derail.cycle:,}"
+        at = when if place in derail.text else f"{place}, {when}"
+        text = f"Derail ({at}): {derail.text}"
+        if derail.seen not in derail.text or derail.expected not in derail.text:
             text += f" Seen: {derail.seen}. Expected: {derail.expected}."
         rows.append(("»", "fault", wrap(text, room, _TEXT)))
     rows += [(str(c.number), c.finding.severity, wrap(c.told, room, _TEXT)) for c in called]

@@ -105,9 +105,18 @@ def test_the_window_is_about_the_derail_when_there_is_one(reading_of):
     figure = draw_timeline(reading_of(4000), diagnosis=diagnosis(derail=DERAIL))
     shown = texts(figure)
     assert "derail: 1,204 consequences" in shown
-    assert any(text.startswith("Derail at cycle 30") and "$E204" in text for text in shown)
+    assert any(text.startswith("Derail (cycle 30, 31 µs)") and "$E204" in text for text in shown)
     assert "30" in shown
     assert any("where it leaves the path" in text for text in shown)
+
+
+def test_the_derails_sentence_says_nothing_twice(reading_of):
+    """Cycle, seen and expected are added only where the sentence lacks them."""
+    whole = SimpleNamespace(**vars(DERAIL))
+    whole.text, whole.consequences = "At cycle 30 the CPU reads $E204, it should read $E004.", 1
+    shown = texts(draw_timeline(reading_of(400), diagnosis=diagnosis(derail=whole)))
+    assert f"Derail (31 µs): {whole.text}" in shown
+    assert "derail: 1 consequence" in shown
 
 
 def test_the_window_is_about_the_reset_vector_otherwise(reading_of):
