@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
-import numpy.typing as npt
 
 from bustrace.capture.model import Capture
 from bustrace.cycles.edges import Edges, median
@@ -85,7 +84,7 @@ def find_division(
     for by in range(_MOST_DIVISION, 1, -1):
         shares = np.bincount(moving % by, minlength=by) / len(moving)
         phase = int(np.argmax(shares))
-        if shares[phase] < 0.98 or not _every_step(moving, by):
+        if shares[phase] < 0.98:
             continue
         if expected_hz is not None and not _fits(edges, by, expected_hz):
             continue
@@ -124,12 +123,6 @@ def divide(edges: Edges, division: Division) -> Edges:
         np.arange(1, len(index), 2),
         edges.dropped,
     )
-
-
-def _every_step(moving: npt.NDArray[np.int64], by: int) -> bool:
-    """Whether neighbouring cycles both see changes often enough: the step is `by`, not more."""
-    steps = np.diff(moving)
-    return int(np.count_nonzero(steps == by)) * 8 >= len(steps)
 
 
 def _fits(edges: Edges, by: int, expected_hz: Fraction) -> bool:

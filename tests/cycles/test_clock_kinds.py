@@ -74,6 +74,21 @@ def test_a_clock_that_the_address_follows_after_its_rise_is_phase_1(
     assert "phase 1" in texts(cycles)
 
 
+def test_a_bus_that_others_use_in_the_low_half_tells_no_phase(random_bus, sampled_bus):
+    """Video addresses while phase 2 is low, the CPU's after its rise: changes in both halves."""
+    address, data, rw = (np.repeat(values, 2) for values in random_bus)
+    address[0::2] ^= 0x5A5A
+    capture = sampled_bus(
+        address, data, rw, period_ps=US // 2, ads_ps=50_000, clock=lambda t: t % US >= US // 2
+    )
+    capture = dataclasses.replace(capture, lines=("PHI2", *capture.lines[1:]))
+    cycles = read(capture)
+    assert cycles.clock.role == "phase 2"
+    assert cycles.notes == ()
+    assert np.array_equal(cycles.address[1:], address[3::2][: len(cycles) - 1])
+    assert np.array_equal(cycles.other_address[1:], address[2::2][: len(cycles) - 1])
+
+
 def test_a_given_phase_is_kept_and_doubted(random_bus, sampled_bus):
     address, data, rw = random_bus
     capture = sampled_bus(address, data, rw, clock=lambda t: t % US < US // 2)
@@ -311,6 +326,17 @@ def test_be_and_aec_low_take_the_bus_from_the_cpu() -> None:
         cycles = find_cycles(capture, identify_hookup(capture))
         expected = [OWNER_CPU if high else owners for high in be]
         assert cycles.owner.tolist() == expected
+
+
+def test_aec_tells_the_owner_where_ba_only_announces() -> None:
+    times, levels = square(4)
+    ba, aec = [1, 0, 0, 1], [1, 1, 0, 1]
+    state = [
+        level | ba[min(i // 2, 3)] << 1 | aec[min(i // 2, 3)] << 2 for i, level in enumerate(levels)
+    ]
+    capture = dataclasses.replace(clock_only(times, state, 5 * US), lines=("PHI2", "BA", "AEC"))
+    cycles = find_cycles(capture, identify_hookup(capture))
+    assert cycles.owner.tolist() == [OWNER_CPU, OWNER_CPU, OWNER_FOREIGN, OWNER_CPU]
 
 
 def test_shifting_time_shifts_the_cycles_and_nothing_else(random_bus, sampled_bus) -> None:

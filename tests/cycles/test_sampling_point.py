@@ -60,6 +60,30 @@ def test_data_that_arrive_late_do_not_move_the_sample_back(random_bus, sampled_b
     assert right(cycles, random_bus)
 
 
+def test_late_data_on_a_bus_that_keeps_its_level_do_not_move_the_sample_back(
+    random_bus, sampled_bus
+):
+    """Nothing leaves such a bus: the only changes are arrivals, here 15 ns before the fall."""
+    capture = sampled_bus(*random_bus, rate=100_000_000, access_ps=485_000, floats_high=False)
+    cycles = read(capture)
+    assert cycles.sampling.offset_ps == -10_000
+    assert right(cycles, random_bus)
+
+
+def test_the_rare_early_change_counts_too(random_bus, sampled_bus):
+    """Seen 20.1 ns before the fall at 10 ns a sample: two samples early, in one of 100 three."""
+    capture = sampled_bus(
+        *random_bus,
+        rate=100_000_000,
+        period_ps=1_003_700,
+        hold_ps=12_000,
+        late_ps={"CLK": 32_100},
+    )
+    cycles = read(capture)
+    assert cycles.sampling.offset_ps == -40_000
+    assert right(cycles, random_bus)
+
+
 def test_a_change_in_the_sampling_window_is_flagged(random_bus, sampled_bus) -> None:
     late = read(sampled_bus(*random_bus, rate=100_000_000, access_ps=485_000, hold_ps=40_000))
     early = read(sampled_bus(*random_bus, rate=100_000_000, access_ps=300_000, hold_ps=40_000))

@@ -1,6 +1,7 @@
 """State mode: rows are cycles, unless the analyser was clocked on the wrong edge."""
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -116,3 +117,30 @@ def test_no_rows_give_a_reason() -> None:
     empty: list[int] = []
     capture = state_capture(empty, empty, empty, empty, empty)
     assert find_cycles(capture, identify_hookup(capture)).reason == "the capture has no rows"
+
+
+def straight_line(n: int = 200) -> tuple[np.ndarray, np.ndarray, SimpleNamespace]:
+    """Reads of one ROM address after the other: no operand ever becomes an address."""
+    image = np.random.default_rng(27128).integers(0, 256, 0x10000).astype(np.int16)
+    address = 0x8000 + np.arange(n)
+    chip = SimpleNamespace(ref="U4", role="rom", images=(object(),))
+    board = SimpleNamespace(mapped=(chip,), image_bytes=lambda ref: image, clock_hz=None)
+    return address, image[address], board
+
+
+def test_rom_reads_that_fit_the_row_above_are_the_wrong_edge() -> None:
+    address, data, board = straight_line()
+    one = np.ones(len(address), dtype=np.int64)
+    right = state_capture(address, data, one, one, one)
+    late = state_capture(address, np.roll(data, 1), one, one, one)
+    assert find_cycles(right, identify_hookup(right), board).reason is None
+    assert "ROM reads" in find_cycles(late, identify_hookup(late), board).reason
+    assert find_cycles(late, identify_hookup(late)).reason is None
+
+
+def test_a_rom_of_another_revision_is_not_the_wrong_edge() -> None:
+    address, data, board = straight_line()
+    one = np.ones(len(address), dtype=np.int64)
+    other = np.random.default_rng(1).integers(0, 256, len(data))
+    capture = state_capture(address, other, one, one, one)
+    assert find_cycles(capture, identify_hookup(capture), board).reason is None

@@ -78,6 +78,13 @@ def test_named_lines_stay_when_the_rest_are_channels() -> None:
     assert len(hookup.questions) == 1
 
 
+def test_pods_are_not_taken_beside_a_named_clock() -> None:
+    lines = ("PHI2", *numbered("A", 7, first=1), *numbered("B", 8), *numbered("D", 8))
+    hookup = identify_hookup(capture_of(*lines))
+    assert pins(hookup) == {"PHI2": "PHI2"}
+    assert len(hookup.questions) == 1
+
+
 def test_channels_that_stand_at_their_own_number_are_asked_about() -> None:
     """Of eight channels two were renamed; D2 to D7 are where the analyser has them."""
     hookup = identify_hookup(capture_of("PHI2", "R/W", *numbered("D", 6, first=2)))
