@@ -284,7 +284,7 @@ def take_words(
                 break
             r -= 1
         word = state[sample]
-        moved &= watched
+        undo = _0
         if moved & mendable != _0 and time[sample + 1] - time[sample] <= pulse:
             undo = moved & mendable & (state[sample] ^ state[sample - 1])
             undo &= state[sample + 1] ^ state[sample]
@@ -298,7 +298,7 @@ def take_words(
             out_words[2, c] = (known[sample] & ~selects) | (sure & selects)
             out_words[3, c] = known[rise_row - 1]
         flag = np.uint8(0)
-        if moved != _0:
+        if (moved & watched) | undo != _0:
             flag = np.uint8(1)
         if e >= 2 and edge_first[e - 1] == 0:
             lasted = fall - edge_time[e - 2]

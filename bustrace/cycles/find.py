@@ -182,7 +182,7 @@ def _take(
         ],
         dtype=np.int64,
     )
-    mendable = pins.bus_lines & quiet_lines(moves, back)
+    mendable = pins.word_lines & quiet_lines(moves, back)
     lines = np.array(
         [pins.bus_lines, mendable, pins.select_lines, pins.low_select_lines], dtype=np.uint64
     )

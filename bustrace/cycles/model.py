@@ -33,7 +33,8 @@ CONTROL_BIT = {name: bit for bit, name in enumerate(CONTROL)}
 OWNER_CPU, OWNER_FOREIGN, OWNER_UNKNOWN = 0, 1, 2
 
 UNSETTLED = 1
-"""A captured line still moved in the sampling window."""
+"""A captured line still moved in the sampling window: address, data or what the CPU drives, or any
+pin that jumped for the one sample."""
 STRETCHED = 2
 """The cycle lasted at least 1.5 times the usual one."""
 SHORT = 4
@@ -96,7 +97,7 @@ class Sampling:
     bins_ps : int64, shape (b,)
         Left edges of the histogram's bins, relative to the fall.
     moves : int64, shape (lines, b)
-        Changes of each capture line a bin.
+        Changes of each capture line a bin; of at most 262,144 cycles, spread over the capture.
     """
 
     offset_ps: int

@@ -46,9 +46,9 @@ class PinTable:
     flips : int
         Bits of the pin word that are captured inverted, the selects' aside.
     select_names : tuple of str
-    bus_lines, early_lines, data_lines : int
-        Capture bits of the buses and of what the CPU drives; of those that move early in a cycle
-        (address, R/W, SYNC); of the data bus.
+    word_lines, bus_lines, early_lines, data_lines : int
+        Capture bits of all pins but the selects; of the buses and of what the CPU drives; of
+        those that move early in a cycle (address, R/W, SYNC); of the data bus.
     select_lines, low_select_lines : int
         Capture bits of the selects, and of those that are active low.
     """
@@ -57,6 +57,7 @@ class PinTable:
     table: npt.NDArray[np.uint64]
     flips: int
     select_names: tuple[str, ...]
+    word_lines: int
     bus_lines: int
     early_lines: int
     data_lines: int
@@ -117,6 +118,7 @@ def pin_table(hookup: Hookup) -> PinTable:
             1 << places[tap.index] for tap in hookup.taps if tap.inverted and tap.pin in WORD_PINS
         ),
         select_names=tuple(tap.pin.removeprefix(SELECT) for tap in selects),
+        word_lines=lines(set(WORD_PINS)),
         bus_lines=lines(_DRIVEN_BY_CPU),
         early_lines=lines(_EARLY_IN_CYCLE),
         data_lines=lines(set(DATA_PINS)),

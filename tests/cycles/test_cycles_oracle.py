@@ -146,11 +146,13 @@ def _plain_cycle(samples, rise, fall, before, back, period, moves):
         for bit in range(len(LINES))
     ]
     bus = (1, 2, 3, 4)
-    for bit in bus:
+    mended = False
+    for bit in (*bus, 5):
         quiet = _quiet(moves, bit, back)
         returned = (samples[at][0] ^ samples[at + 1][0]) >> bit & 1
         if moved[bit] and quiet and returned:
             state ^= 1 << bit
+            mended = True
     state &= known
 
     middle = rise * STEP_PS + (fall - rise) * STEP_PS // 2
@@ -164,7 +166,7 @@ def _plain_cycle(samples, rise, fall, before, back, period, moves):
         elif None not in levels:
             selects_known |= 1 << number
     other, other_known = samples[rise - 1]
-    flags = UNSETTLED * any(moved[bit] for bit in bus)
+    flags = UNSETTLED * (mended or any(moved[bit] for bit in bus))
     if before is not None:
         lasted = (fall - before) * STEP_PS
         if lasted >= max(period * 3 // 2, period + 1.5 * STEP_PS):
