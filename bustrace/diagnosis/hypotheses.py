@@ -226,11 +226,12 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
         for j, other in chips:
             if i == j:
                 continue
-            yield (
-                "doubled",
-                Fault("doubled", chip=f"{ref}+{other}"),
-                Assumption(doubled=i, doubled_by=j),
-            )
+            for select in (0, 1):  # with its select asserted along, or by itself
+                yield (
+                    "doubled",
+                    Fault("doubled", chip=f"{ref}+{other}"),
+                    Assumption(doubled=i, doubled_by=j, doubled_select=select),
+                )
             if i < j and evidence.replay.kind[i] == evidence.replay.kind[j]:
                 yield (
                     "swapped",
@@ -256,8 +257,8 @@ def _from_residuals(evidence: Evidence) -> Iterator[Proposal]:
     off = (cycles.data[:n] ^ healthy.expected) & healthy.expected_known & cycles.data_known[:n]
     rows = (off != 0) & (replay.read == 1) & evidence.owned
     for chip, ref in enumerate(replay.chips):
-        if evidence.reading.board.chip(ref).role not in ("ram", "rom"):
-            continue
+        if evidence.reading.board.chip(ref).role != "ram":
+            continue  # a ROM's wrong bits are wrong content
         mine = rows & (healthy.drivers == np.uint32(1 << chip))
         if not mine.any():
             continue

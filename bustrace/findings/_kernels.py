@@ -46,8 +46,9 @@ OTHER, ROM, RAM, IO = 0, 1, 2, 3
     SELECT_OFF,
     SELECT_ON,
     RW_CLIP,
+    DOUBLED_SELECT,
     SLOTS,
-) = range(38)
+) = range(39)
 
 
 @njit(cache=True, nogil=True)
@@ -202,7 +203,12 @@ def replay_board(
         if assume[SELECT_ON] >= 0:
             selected |= 1 << assume[SELECT_ON]
             answering |= 1 << assume[SELECT_ON]
-        wrong = (selected ^ clip_selects[i]) & clip_selects_known[i]
+        unsure = 0
+        if assume[DOUBLED_SELECT] and (selected >> assume[DOUBLED]) & 1:
+            selected |= 1 << assume[DOUBLED_BY]
+            if seen_read == 0:  # whether writes are doubled too depends on where the fault is
+                unsure = 1 << assume[DOUBLED_BY]
+        wrong = (selected ^ clip_selects[i]) & clip_selects_known[i] & ~unsure
         wrong &= asserts_known[seen_read, at_decoder]
         if not described[at_decoder]:
             wrong = 0
@@ -303,7 +309,14 @@ def replay_board(
                     byte &= ~pair
                     known |= pair
                 elif (known & pair) != pair:
+                    # Not known, but the two must agree: one unknown bit, or a contradiction.
                     known &= ~pair
+                    if driving != 0 and (told[0, meant] >> 18) & 1 == 0:
+                        told[0, meant] |= 1 << 18
+                        if (data[i] & pair) == 0 or (data[i] & pair) == pair:
+                            price += bits[3]
+                        else:
+                            price += bits[0]
             wrong = (byte ^ data[i]) & known & data_known[i]
             fresh = wrong & ~told[0, meant]
             told[0, meant] |= fresh

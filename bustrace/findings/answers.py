@@ -75,6 +75,7 @@ class Assumption:
     select_off: int = -1
     select_on: int = -1
     rw_clip: int = -1
+    doubled_select: int = 0
 
     def packed(self) -> npt.NDArray[np.int32]:
         """The kernel's vector: int32, shape (SLOTS,)."""
