@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import re
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
+_CANNOT_CONCLUDE = 3
 _CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 80}
 
 
@@ -90,15 +91,7 @@ _HOOKUP_OPTIONS = (
         "out. Repeatable; wins over names and the hookup file.",
     ),
 )
-_BOARD_OPTIONS = (
-    click.option("--board", metavar="FILE", help="Board file (TOML): what should be there."),
-    click.option(
-        "--rom",
-        multiple=True,
-        metavar="FILE@ADDR",
-        help="A ROM image and the address of its first byte, such as monitor.bin@E000, where "
-        "there is no board file. Repeatable.",
-    ),
+_FITTED_OPTIONS = (
     click.option(
         "--without", multiple=True, metavar="REF", help="This chip is pulled. Repeatable."
     ),
@@ -108,6 +101,17 @@ _BOARD_OPTIONS = (
         metavar="REF=FILE",
         help="This ROM holds another image for this run. Repeatable.",
     ),
+)
+_BOARD_OPTIONS = (
+    click.option("--board", metavar="FILE", help="Board file (TOML): what should be there."),
+    click.option(
+        "--rom",
+        multiple=True,
+        metavar="FILE@ADDR",
+        help="A ROM image and the address of its first byte, such as monitor.bin@E000, where "
+        "there is no board file. Repeatable.",
+    ),
+    *_FITTED_OPTIONS,
 )
 
 
@@ -139,8 +143,28 @@ class _Commands(click.Group):
             raise _Unusable(str(error)) from None
 
 
+def _version(ctx: click.Context, param: click.Parameter, wanted: bool) -> None:
+    if not wanted:
+        return
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        number = version("bustrace")
+    except PackageNotFoundError:
+        number = "(run from its source, not installed)"
+    click.echo(f"bustrace {number}")
+    ctx.exit()
+
+
 @click.group(cls=_Commands, context_settings=_CONTEXT)
-@click.version_option(package_name="bustrace", message="bustrace %(version)s")
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_version,
+    help="Show the version and exit.",
+)
 def cli() -> None:
     """Tell from a logic analyser's export what is wrong with a 6502 board.
 
@@ -174,10 +198,159 @@ def diagnose(picture: str | None, as_json: bool, everything: bool, **given: Any)
     from bustrace.report import diagnosis_json, diagnosis_text
 
     if as_json:
-        _print(diagnosis_json(verdict, reading))
+        _doubts(reading)
+        _print([diagnosis_json(verdict, reading)])
     else:
         _print(diagnosis_text(verdict, reading, everything=everything))
     raise SystemExit(verdict.exit_code)
+
+
+@cli.command(short_help="Say what is in a capture: lines, rate, clock, reset, doubts.")
+@click.argument("capture")
+@_with(_BOARD_OPTIONS, _HOOKUP_OPTIONS, _CAPTURE_OPTIONS)
+@_LINES
+@click.option("--all", "everything", is_flag=True, help="Show what is folded otherwise.")
+def look(everything: bool, **given: Any) -> None:
+    """Say what is in CAPTURE: its lines and what each was taken for, its rate and
+    depth, the clock, whether reset is in view, doubts and questions.
+
+    Nothing is judged, and no board file is needed; with one, the board's own names
+    of chip selects are known.
+    """
+    from bustrace.board import unknown_board
+    from bustrace.cycles import find_cycles
+    from bustrace.hookup import identify_hookup
+    from bustrace.report import look_text
+
+    board = _board(given) or unknown_board()
+    told = _hookup(given)
+    with _compiling_told():
+        capture = _capture(given)
+        hookup = identify_hookup(capture, board, told)
+        cycles = find_cycles(capture, hookup, board)
+    _print(look_text(capture, hookup, cycles, everything=everything))
+
+
+@cli.command(short_help="Print instructions and bus cycles side by side.")
+@click.argument("capture")
+@_with(_BOARD_OPTIONS, _HOOKUP_OPTIONS, _CAPTURE_OPTIONS)
+@_LINES
+@click.option("--first", type=click.IntRange(min=0), help="First cycle to list.")
+@click.option("--last", type=click.IntRange(min=0), help="Last cycle to list.")
+@click.option("--all", "everything", is_flag=True, help="Show what is folded otherwise.")
+def listing(first: int | None, last: int | None, everything: bool, **given: Any) -> None:
+    """Print the instructions that CAPTURE shows, beside their bus cycles."""
+    from bustrace.report import listing_lines, why_nothing
+
+    _in_order(first, last)
+    reading = _read(given)
+    if not len(reading.program):
+        click.echo(f"Nothing to list: {why_nothing(reading)}.", err=True)
+        raise SystemExit(_CANNOT_CONCLUDE)
+    if first is not None and first >= len(reading.cycles):
+        raise click.UsageError(f"--first {first}: the capture has {len(reading.cycles):,} cycles.")
+    _doubts(reading)
+    lines = listing_lines(reading, first=first, last=last, everything=everything)
+    _print(f"{line}\n" for line in lines)
+
+
+@cli.command(short_help="Draw the timeline of a capture.")
+@click.argument("capture")
+@click.option("-o", "--output", required=True, metavar="PATH", help="Where to: .png, .svg or .pdf.")
+@_with(_BOARD_OPTIONS, _HOOKUP_OPTIONS, _CAPTURE_OPTIONS)
+@click.option("--first", type=click.IntRange(min=0), help="First cycle to draw.")
+@click.option("--last", type=click.IntRange(min=0), help="Last cycle to draw.")
+@click.option("--around", type=click.IntRange(min=0), help="Draw around this cycle.")
+@click.option(
+    "--lines",
+    metavar="NAME,NAME,...",
+    help="Lanes to draw, in order: program, address, data, a pin, a chip, or a line of the file.",
+)
+@click.option(
+    "--file-lines",
+    metavar="NAME,NAME,...",
+    help="Read only these lines and buses of the file; needed above 64 lines.",
+)
+@click.option("--title", help="Heading of the picture.")
+@click.option(
+    "--width", type=click.FloatRange(min=4, max=60), default=11.0, help="Inches; 11 by default."
+)
+@click.option("--grey", is_flag=True, help="Greys on white, to spare ink.")
+def draw(
+    output: str,
+    first: int | None,
+    last: int | None,
+    around: int | None,
+    lines: str | None,
+    file_lines: str | None,
+    title: str | None,
+    width: float,
+    grey: bool,
+    **given: Any,
+) -> None:
+    """Draw the timeline of CAPTURE, with findings and the derail marked in place.
+
+    By default it shows where the program leaves its path, or else the reset
+    vector's fetch.
+    """
+    import bustrace
+
+    if around is not None and (first is not None or last is not None):
+        raise click.UsageError("Give either --around, or --first and --last.")
+    _in_order(first, last)
+    try:
+        reading = _read({**given, "lines": file_lines})
+    except InputError as error:
+        raise _in_drawing(error) from None
+    _doubts(reading)
+    _draw(
+        reading,
+        output,
+        diagnosis=bustrace.diagnose(reading),
+        first=first,
+        last=last,
+        around=around,
+        lines=_names(lines),
+        title=title,
+        width=width,
+        print_safe=grey,
+    )
+
+
+@cli.command(name="board", short_help="Show the address map of a board file.")
+@click.argument("board")
+@_with(_FITTED_OPTIONS)
+def board_map(board: str, without: tuple[str, ...], fit: tuple[str, ...]) -> None:
+    """Show who answers at each of the 65,536 addresses of the board file BOARD:
+    gaps, doubled drivers, mirrors, and who holds the vectors.
+    """
+    from bustrace.board import load_board
+    from bustrace.report import board_text
+
+    fitted = dict(_pairs(fit, "--fit", "REF=FILE"))
+    _print(board_text(load_board(board, without=without, fit=fitted)))
+
+
+def _in_order(first: int | None, last: int | None) -> None:
+    if first is not None and last is not None and last < first:
+        raise click.UsageError(f"--last {last} lies before --first {first}.")
+
+
+def _in_drawing(error: InputError) -> InputError:
+    """The same error, with the name that the option has where --lines means the lanes."""
+    renamed = {
+        name: text.replace("--lines", "--file-lines")
+        for name in ("key", "expected", "advice")
+        if (text := getattr(error, name)) is not None
+    }
+    return InputError(
+        error.what,
+        path=error.path,
+        line=error.line,
+        column=error.column,
+        found=error.found,
+        **renamed,
+    )
 
 
 def _read(given: dict[str, Any]) -> Reading:
@@ -286,7 +459,16 @@ def _draw(reading: Reading, path: str, **how: Any) -> None:
     click.echo(f"Picture: {save_picture(figure, path)}", err=True)
 
 
-def _print(result: Paper | str) -> None:
+def _doubts(reading: Reading) -> None:
+    """Doubts on stderr, for results that have no place for them."""
+    parts = (reading.capture, reading.hookup, reading.cycles, reading.program)
+    for note in (note for part in parts for note in part.notes if note.kind == "doubt"):
+        click.echo(f"Doubt: {note.text}", err=True)
+    for question in reading.hookup.questions:
+        click.echo(f"Question: {question}", err=True)
+
+
+def _print(result: Paper | Iterable[str]) -> None:
     """Write the result; a reader that has seen enough, as `head` has, is no error."""
     from bustrace.report import Paper, show
 
@@ -294,7 +476,7 @@ def _print(result: Paper | str) -> None:
         if isinstance(result, Paper):
             show(result, sys.stdout)
         else:
-            sys.stdout.write(result)
+            sys.stdout.writelines(result)
         sys.stdout.flush()
     except BrokenPipeError:
         # What is still buffered would be tried again when Python ends.

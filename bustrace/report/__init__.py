@@ -1,18 +1,26 @@
-"""Readings and verdicts for people and for programs: text, JSON."""
+"""Readings and verdicts for people and for programs: text, JSON, the listing, the address map."""
 
+from bustrace.report.board_map import board_text
 from bustrace.report.diagnosis_json import diagnosis_document, diagnosis_json, diagnosis_schema
 from bustrace.report.layout import Paper, show
+from bustrace.report.listing import listing_lines, why_nothing
+from bustrace.report.look import line_activity, look_text
 from bustrace.report.text import diagnosis_text
 from bustrace.report.words import alike_words, fault_words, probability_words
 
 __all__ = [
     "Paper",
     "alike_words",
+    "board_text",
     "diagnosis_document",
     "diagnosis_json",
     "diagnosis_schema",
     "diagnosis_text",
     "fault_words",
+    "line_activity",
+    "listing_lines",
+    "look_text",
     "probability_words",
     "show",
+    "why_nothing",
 ]

@@ -11,6 +11,7 @@ from bustrace.diagnosis.advice import RAILS, chip_name, place_of_line
 from bustrace.findings import Finding
 from bustrace.reading import Reading
 from bustrace.report.layout import Cell, Mark, Paper
+from bustrace.report.phrases import count_words, say_note, sentence
 from bustrace.report.places import address_at
 from bustrace.report.words import (
     RULE_WORDS,
@@ -79,7 +80,7 @@ def headline(diagnosis: Diagnosis) -> str:
     return f"FAULT, {sure}: {fault_words(top.fault)}{more}"
 
 
-def sentence(diagnosis: Diagnosis) -> str:
+def first_sentence(diagnosis: Diagnosis) -> str:
     """What was observed first of all, in one sentence."""
     faults = [f for f in diagnosis.findings if f.severity == "fault"]
     if diagnosis.verdict == "fault" and faults:
@@ -90,7 +91,7 @@ def sentence(diagnosis: Diagnosis) -> str:
 
 def _verdict(paper: Paper, diagnosis: Diagnosis, reading: Reading) -> None:
     paper.say(headline(diagnosis), indent=0, mark=_VERDICT_MARK[diagnosis.verdict])
-    paper.say(sentence(diagnosis), indent=0)
+    paper.say(first_sentence(diagnosis), indent=0)
     board = reading.board
     judged = f"{board.name} ({board.source})" if board.source else board.name
     paper.say(f"{reading.capture.source or 'capture'}, against: {judged}", indent=0, mark="quiet")
@@ -117,22 +118,22 @@ def _trust(paper: Paper, diagnosis: Diagnosis, reading: Reading, everything: boo
     shown = [note for note in guesses if everything or _matters(note, diagnosis, reading)]
     facts = [note for note in diagnosis.trust if note.kind == "fact"]
     if doubts:
-        paper.say(f"With care: {_count(len(doubts), 'doubt')}.", mark="doubt")
+        paper.say(f"With care: {count_words(len(doubts), 'doubt')}.", mark="doubt")
     else:
         paper.say("Yes, as far as the file tells: no reason to doubt it was found.")
     for note in doubts:
-        _note(paper, "doubt", note)
+        say_note(paper, note)
     for note in shown:
-        _note(paper, "guess", note)
+        say_note(paper, note)
     if everything:
         for note in facts:
-            _note(paper, "fact", note)
+            say_note(paper, note)
         return
     folded = []
     if len(guesses) > len(shown):
-        folded.append(_count(len(guesses) - len(shown), "lesser guess", "lesser guesses"))
+        folded.append(count_words(len(guesses) - len(shown), "lesser guess", "lesser guesses"))
     if facts:
-        folded.append(_count(len(facts), "fact") + " read in the file or its names")
+        folded.append(count_words(len(facts), "fact") + " read in the file or its names")
     if folded:
         paper.say(f"Folded: {', '.join(folded)} (--all shows them).", mark="quiet")
 
@@ -150,18 +151,6 @@ def _matters(note: Note, diagnosis: Diagnosis, reading: Reading) -> bool:
     return any(f.rule.startswith("clock-") and f.severity == "fault" for f in diagnosis.findings)
 
 
-def _note(paper: Paper, word: str, note: Note) -> None:
-    option = note.option or ""
-    if option.startswith("--"):
-        how = f" To override: {option if ' ' in option else option + ' ...'}"
-    elif option:
-        how = f" To override: '{option}' in the board file."
-    else:
-        how = ""
-    text = _sentence(note.text) + how
-    paper.say(text, cells=[Cell(word, 7, "doubt" if word == "doubt" else "quiet")])
-
-
 def _ladder(paper: Paper, diagnosis: Diagnosis) -> None:
     paper.heading("How far it came")
     for rung in diagnosis.ladder:
@@ -176,7 +165,7 @@ def _derail(paper: Paper, diagnosis: Diagnosis, reading: Reading) -> None:
     if derail is None:
         if not len(reading.program) or reading.program.method == "none":
             why = reading.program.reason or reading.cycles.reason or "no program was recovered"
-            paper.say(f"Not known: {_sentence(why)}")
+            paper.say(f"Not known: {sentence(why)}")
         elif any(f.severity == "fault" for f in diagnosis.findings):
             paper.say("No single cycle stands out as the first wrong one.")
         else:
@@ -189,10 +178,8 @@ def _derail(paper: Paper, diagnosis: Diagnosis, reading: Reading) -> None:
     paper.say(derail.seen, cells=[Cell("seen", _LABEL, "quiet")])
     paper.say(derail.expected, cells=[Cell("expected", _LABEL, "quiet")])
     if derail.consequences:
-        paper.say(
-            f"{_count(derail.consequences, 'consequence')} folded: what follows may only follow "
-            "from this."
-        )
+        folded = count_words(derail.consequences, "consequence")
+        paper.say(f"{folded} folded: what follows may only follow from this.")
 
 
 def _suspects(paper: Paper, diagnosis: Diagnosis, reading: Reading, everything: bool) -> None:
@@ -208,7 +195,9 @@ def _suspects(paper: Paper, diagnosis: Diagnosis, reading: Reading, everything: 
         _suspect(paper, number, suspect, diagnosis, reading)
     left = len(diagnosis.suspects) - len(shown)
     if left:
-        paper.say(f"{_count(left, 'more suspect')} under 5 % (--all shows them).", mark="quiet")
+        paper.say(
+            f"{count_words(left, 'more suspect')} under 5 % (--all shows them).", mark="quiet"
+        )
     for text in diagnosis.unexplained:
         paper.say(text, lead="No suspect explains this: ", mark="doubt")
 
@@ -330,9 +319,9 @@ def _findings(paper: Paper, diagnosis: Diagnosis, everything: bool) -> None:
             _details(paper, finding)
     folded = []
     if after:
-        folded.append(_count(after, "consequence") + " after the derail")
+        folded.append(count_words(after, "consequence") + " after the derail")
     if notes:
-        folded.append(_count(notes, "note"))
+        folded.append(count_words(notes, "note"))
     if folded:
         lead = "" if shown else "No fault and no oddity. "
         paper.say(f"{lead}Folded: {', '.join(folded)} (--all shows them).", mark="quiet")
@@ -360,14 +349,4 @@ def _not_exercised(paper: Paper, diagnosis: Diagnosis) -> None:
     if not diagnosis.not_exercised:
         paper.say("Nothing that these clips could have shown.")
     for text in diagnosis.not_exercised:
-        paper.say(_sentence(text), lead="- ")
-
-
-def _count(number: int, one: str, many: str | None = None) -> str:
-    return f"{number:,} {one if number == 1 else many or one + 's'}"
-
-
-def _sentence(text: str) -> str:
-    """The text with a capital letter and a full stop."""
-    ended = text if text.endswith((".", "?", "!")) else text + "."
-    return ended[:1].upper() + ended[1:]
+        paper.say(sentence(text), lead="- ")

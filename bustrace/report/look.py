@@ -1,0 +1,252 @@
+"""What is in a capture file, before anything is judged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from bustrace.capture import Capture
+from bustrace.cycles import Cycles
+from bustrace.hookup import Hookup, Tap
+from bustrace.report.layout import Cell, Mark, Paper
+from bustrace.report.phrases import count_words, say_note, sentence
+from bustrace.units import PS_PER_SECOND, format_rate, format_time
+
+_BLOCK = 1 << 18
+"""Rows looked at together, to bound memory."""
+
+_WHY = {
+    "name": "by its name",
+    "board": "by the board file",
+    "given": "as you said",
+    "behaviour": "by what it does",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Activity:
+    """What one line did.
+
+    Attributes
+    ----------
+    line : str
+    changes : int
+        From 0 to 1 or back, unknown stretches left out.
+    rises : int
+        Of these, from 0 to 1.
+    first_rise_ps, first_fall_ps : int or None
+    high, low, unknown : float
+        Share of the time (state mode: of the rows) at each level; 0, 0, 0 for an empty capture.
+    """
+
+    line: str
+    changes: int
+    rises: int
+    first_rise_ps: int | None
+    first_fall_ps: int | None
+    high: float
+    low: float
+    unknown: float
+
+
+def line_activity(capture: Capture) -> tuple[Activity, ...]:
+    """Changes and levels of every line, in the capture's order. Cost: one pass a line."""
+    n, count = len(capture), len(capture.lines)
+    changes, rises = [0] * count, [0] * count
+    first_rise: list[int | None] = [None] * count
+    first_fall: list[int | None] = [None] * count
+    weight = np.zeros((count, 3), dtype=np.float64)
+    last = [2] * count
+    for start in range(0, n, _BLOCK):
+        stop = min(start + _BLOCK, n)
+        state = capture.state[start:stop]
+        known = None if capture.known is None else capture.known[start:stop]
+        if capture.mode == "state":
+            held = np.ones(stop - start)
+        else:
+            ends = capture.time_ps[start + 1 : stop + 1]
+            if stop == n:
+                ends = np.append(ends, capture.end_ps)
+            held = (ends - capture.time_ps[start:stop]).astype(np.float64)
+        for index in range(count):
+            level = ((state >> np.uint64(index)) & np.uint64(1)).astype(np.int8)
+            sure = np.ones(stop - start, dtype=np.bool_)
+            if known is not None:
+                sure = ((known >> np.uint64(index)) & np.uint64(1)).astype(np.bool_)
+            weight[index, 2] += held[~sure].sum()
+            weight[index, 1] += held[sure & (level == 1)].sum()
+            weight[index, 0] += held[sure & (level == 0)].sum()
+            levels = level[sure]
+            if not len(levels):
+                continue
+            before = np.empty_like(levels)
+            before[0] = levels[0] if last[index] == 2 else last[index]
+            before[1:] = levels[:-1]
+            where = np.flatnonzero(sure)
+            for first, turn in ((first_rise, levels > before), (first_fall, levels < before)):
+                if first[index] is None and turn.any():
+                    first[index] = int(capture.time_ps[start + where[int(turn.argmax())]])
+            changes[index] += int((levels != before).sum())
+            rises[index] += int((levels > before).sum())
+            last[index] = int(levels[-1])
+    total = np.maximum(weight.sum(axis=1, keepdims=True), 1)
+    share = weight / total
+    return tuple(
+        Activity(
+            line,
+            changes[i],
+            rises[i],
+            first_rise[i],
+            first_fall[i],
+            high=float(share[i, 1]),
+            low=float(share[i, 0]),
+            unknown=float(share[i, 2]),
+        )
+        for i, line in enumerate(capture.lines)
+    )
+
+
+def look_text(
+    capture: Capture, hookup: Hookup, cycles: Cycles, *, everything: bool = False
+) -> Paper:
+    """The file, its lines and what they were taken for, the clock, reset, doubts, questions.
+
+    Parameters
+    ----------
+    capture : Capture
+    hookup : Hookup
+    cycles : Cycles
+        Found with this hookup.
+    everything : bool
+        Show facts that were read in the file, too.
+    """
+    paper = Paper()
+    activity = {act.line: act for act in line_activity(capture)}
+    paper.say(capture.source or "capture", indent=0, mark="strong")
+    paper.say(_depth(capture), indent=0)
+    if hookup.questions:
+        paper.heading("First, a question")
+        for question in hookup.questions:
+            paper.say(question, mark="doubt")
+    paper.heading("Lines")
+    width = min(max([len(line) for line in capture.lines] + [4]), 24) + 2
+    taps = {tap.line: tap for tap in hookup.taps}
+    head = [("line", width), ("pin", 13), ("taken", 18)]
+    paper.say("changes, share of time high", cells=[Cell(t, w, "quiet") for t, w in head],
+              mark="quiet")  # fmt: skip
+    for line in capture.lines:
+        tap, act = taps.get(line), activity[line]
+        cells = [
+            Cell(line, width, "strong"),
+            Cell(_pin(tap), 13),
+            Cell(_WHY[tap.why] if tap else "-", 18, "quiet"),
+        ]
+        text, mark = _moves(act)
+        paper.say(text, cells=cells, mark=mark)
+    paper.heading("Clock")
+    paper.say(_clock(cycles))
+    paper.heading("Reset")
+    paper.say(_reset(capture, hookup, activity))
+    notes = (*capture.notes, *hookup.notes, *cycles.notes)
+    shown = [note for note in notes if everything or note.kind != "fact"]
+    shown.sort(key=lambda note: ("doubt", "guess", "fact").index(note.kind))
+    paper.heading("Doubts and guesses")
+    if not shown:
+        paper.say("None.")
+    for note in shown:
+        say_note(paper, note)
+    if len(shown) < len(notes):
+        folded = count_words(len(notes) - len(shown), "fact")
+        paper.say(f"Folded: {folded} read in the file or its names (--all shows them).",
+                  mark="quiet")  # fmt: skip
+    return paper
+
+
+def _depth(capture: Capture) -> str:
+    lines = count_words(len(capture.lines), "line")
+    if capture.mode == "state":
+        return f"State mode: {len(capture):,} rows of {lines}, one a bus cycle."
+    rate = "sample rate not known"
+    depth = ""
+    if capture.rate is not None:
+        rate = format_rate(capture.rate, "S/s")
+        samples = int(capture.duration_ps * capture.rate / PS_PER_SECOND) + 1
+        depth = f" ({samples:,} samples deep)"
+    gaps = f", {count_words(len(capture.gaps), 'gap')}" if len(capture.gaps) else ""
+    return (
+        f"Timing mode: {lines}, {rate}, {format_time(capture.duration_ps)}{depth}, "
+        f"{len(capture):,} transitions{gaps}."
+    )
+
+
+def _pin(tap: Tap | None) -> str:
+    if tap is None:
+        return "not used"
+    sign = "!" if tap.inverted and not tap.pin.startswith("select:") else ""
+    return sign + tap.pin
+
+
+def _moves(act: Activity) -> tuple[str, Mark]:
+    unknown = f", unknown {_percent(act.unknown)}" if act.unknown else ""
+    if not act.high and not act.low:
+        return "never known", "doubt"
+    if not act.changes:
+        return f"never moves: {'high' if act.high else 'low'}{unknown}", "doubt"
+    return f"{act.changes:,}, {_percent(act.high)}{unknown}", ""
+
+
+def _percent(share: float) -> str:
+    percent = 100 * share
+    if 0 < percent < 1:
+        return "under 1 %"
+    if 99 < percent < 100:
+        return "over 99 %"
+    return f"{percent:.0f} %"
+
+
+def _clock(cycles: Cycles) -> str:
+    clock = cycles.clock
+    if clock.role == "state rows":
+        return f"Each row is a bus cycle: {len(cycles):,}."
+    if clock.line is None:
+        return sentence(f"None: {cycles.reason or 'no clock line'}")
+    if clock.period_ps is None or not len(cycles):
+        return sentence(f"{clock.line}: {cycles.reason or 'no whole cycle'}")
+    text = (
+        f"{clock.line} as {clock.role}: {1e6 / clock.period_ps:.4g} MHz, {len(cycles):,} bus cycles"
+    )
+    if clock.divided_by > 1:
+        text += f", {clock.divided_by} of its periods to one"
+    spread = [clock.min_period_ps, clock.max_period_ps]
+    shown = [format_time(width) for width in spread if width is not None]
+    if len(set(shown)) == 2:
+        text += f", {shown[0]} to {shown[1]} each"
+    if clock.stops_ps is not None:
+        level = {0: " low", 1: " high"}.get(
+            clock.rests_at if clock.rests_at is not None else -1, ""
+        )
+        text += f". IT STOPS after {format_time(clock.stops_ps - (clock.starts_ps or 0))}{level}"
+    return text + "."
+
+
+def _reset(capture: Capture, hookup: Hookup, activity: dict[str, Activity]) -> str:
+    tap = hookup.tap("RES")
+    if tap is None:
+        return "RES is not among the clips."
+    act = activity[tap.line]
+    resting, held = (act.low, act.high) if tap.inverted else (act.high, act.low)
+    releases = act.changes - act.rises if tap.inverted else act.rises
+    release_ps = act.first_fall_ps if tap.inverted else act.first_rise_ps
+    if not resting and not held:
+        return f"{tap.line} is never known."
+    if not act.changes:
+        where = "released from start to end" if resting else "HELD from start to end"
+        return f"Not in view: {tap.line} is {where}."
+    if release_ps is None:
+        return f"{tap.line} begins reset and stays there: the release is not in view."
+    at = format_time(release_ps - capture.start_ps)
+    again = ""
+    if releases > 1:
+        again = f", and {count_words(releases - 1, 'more time')} after that"
+    return f"In view: {tap.line} releases the CPU {at} into the capture{again}."
