@@ -100,14 +100,13 @@ class _Timing:
         spread = 0.08 * limits.address_delay
         settle = usual + rng.uniform(-spread, spread, n)
         self.settle = self.fall[:-1] + np.clip(
-            settle, limits.address_hold, 0.93 * limits.address_delay
+            settle, limits.address_hold + 7 * _NS, limits.address_delay - 7 * _NS
         ).astype(np.int64)
         self.false = rng.random(n) < transients
         room = self.settle - self.fall[:-1] - limits.address_hold
         self.early = (
             self.fall[:-1] + limits.address_hold + (room * rng.uniform(0, 0.7, n)).astype(np.int64)
         )
-        self.clip_fall = self.fall[:-1]
 
     def build(self, lead_cycles: float, chatter: int) -> Waveform:
         record, period = self.record, float(self.period)
@@ -207,14 +206,12 @@ class _Timing:
 
     def _settling(self, final: Levels, through: Levels | None = None) -> tuple[Times, Levels]:
         """A line of the CPU that settles after the fall of phase 2."""
-        n, limits = len(final), self.limits
+        n = len(final)
         if n == 0:
             return _constant(int(self.rng.integers(2)))
+        # Lines differ by less than the margin kept to the limits.
         offset = int(self.rng.integers(-6 * _NS, 6 * _NS))
-        fall = self.clip_fall
-        settle = np.clip(
-            self.settle + offset, fall + limits.address_hold, fall + limits.address_delay
-        )
+        settle = self.settle + offset
         if through is None:
             return _join([_BEFORE], [int(final[0])], settle, final)
         times = np.empty((n, 2), np.int64)
@@ -234,7 +231,7 @@ class _Timing:
         by_cpu = record.drivers & np.uint32(CPU_DRIVES) != 0
         by_chip = (record.drivers != 0) & ~by_cpu
         fall, end, period = self.fall[:-1], self.fall[1:], float(self.period)
-        access = rng.uniform(0.12, 0.33, len(record.chips)) * period
+        access = rng.uniform(0.12, 0.6, len(record.chips)) * period
         ready = self.settle.copy()
         for bit in range(len(record.chips)):
             ready[record.drives(record.chips[bit])] += int(access[bit])

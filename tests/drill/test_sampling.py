@@ -43,7 +43,7 @@ def into_cycle(wave, times):
 
 
 @pytest.mark.parametrize("clock", MAKERS)
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", range(1, 7))
 def test_every_edge_lies_inside_the_makers_limits(tide_gauge, clock, seed):
     """Address, R/W, SYNC, read and write data against the sheets named above."""
     delay, hold, setup, read_hold, write_delay, write_hold, high = (
@@ -247,6 +247,21 @@ def test_impossible_requests_are_refused(record):
         sample(record, rate=24_000_000, start_cycle=2500)
     with pytest.raises(ValueError, match="samples"):
         sample(record, rate=10**11)
+
+
+@pytest.mark.parametrize("clock", MAKERS)
+def test_limits_are_within_the_makers(clock):
+    limits, (delay, hold, setup, read_hold, write_delay, write_hold, high) = (
+        limits_for(Fraction(clock)),
+        (value * NS for value in MAKERS[clock]),
+    )
+    assert limits.address_delay <= delay
+    assert limits.address_hold >= hold
+    assert limits.read_setup >= setup
+    assert limits.read_hold >= read_hold
+    assert limits.write_delay <= write_delay
+    assert limits.write_hold >= write_hold
+    assert limits.high >= high
 
 
 @pytest.mark.parametrize("clock", [20_000, 5_000_000])

@@ -252,6 +252,9 @@ def test_read_write_line_stuck(planted, healthy):
     assert not (never_written.cpu_rw == 1).all()
     clash = (never_written.drivers & CPU_DRIVES != 0) & never_written.drives("U4")
     assert clash.any()
+    # Two drivers: low wins, so the CPU's own bytes only lose ones.
+    assert (never_written.clip_data[clash] & ~never_written.cpu_data[clash] == 0).all()
+    assert (never_written.clip_data[clash] != never_written.cpu_data[clash]).any()
     at_chip = planted("stuck:RW=0@U4")
     assert np.array_equal(at_chip.rw, at_chip.cpu_rw)
     assert not at_chip.drives("U4").any()
