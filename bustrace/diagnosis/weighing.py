@@ -25,8 +25,9 @@ MAX_NAMED = 5
 MIN_PROBABILITY = 0.005
 """Below this a group is not worth a line, but for the likeliest."""
 
-SECOND_FAULT_PRICE = 6.0
-"""Bits for assuming one more fault than necessary, beyond its own prior."""
+SECOND_FAULT_GAIN = 40.0
+"""Bits that one more fault must explain beyond the first: the noise of a program that runs wild is
+explained a little by many things."""
 
 MAX_FAULTS = 3
 
@@ -89,8 +90,7 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
         more = [
             group
             for group in _groups(_score(evidence, hypotheses, given))
-            if group.gain > MIN_GAIN + ONSET_PRICE + SECOND_FAULT_PRICE
-            and group.fault not in {g.fault for g in chosen}
+            if group.gain > SECOND_FAULT_GAIN and group.fault not in {g.fault for g in chosen}
         ]
         if not more:
             break

@@ -81,7 +81,8 @@ def replay_board(
     base,
     memory,
     memory_known,
-    io_written,
+    cell_written,
+    registers,
     told,
     described,
     assume,
@@ -119,9 +120,10 @@ def replay_board(
         Data lines that each chip is wired to.
     kind : uint8, shape (chips,); base : int64, shape (chips,)
         Kind, and where the chip's bytes begin in `memory`.
-    memory, memory_known, io_written : uint8, shape (bytes,)
-        Contents and which bits are known; changed in place. `io_written` marks what was written
-        (1), and I/O registers that hold a value once read (2).
+    memory, memory_known, cell_written : uint8, shape (bytes,)
+        Contents, which bits are known, and whether the CPU wrote the cell; changed in place.
+    registers : uint16, shape (65536,)
+        Last byte of each I/O address plus 256, 0 for none yet; changed in place.
     told : uint32, shape (3, 65536)
         Surprises already paid for, a bit each: data, address, selects. Changed in place.
     described : bool, shape (65536,)
@@ -247,10 +249,9 @@ def replay_board(
                     if kind[c] == RAM:
                         memory[where] = took
                         memory_known[where] = byte_known & lanes[c]
-                        io_written[where] = 1
+                        cell_written[where] = 1
                     elif kind[c] == IO:
-                        memory[where] = took
-                        io_written[where] = 1
+                        registers[meant] = 256 | took
             expected[i] = clip_byte
             expected_known[i] = byte_known
         else:
@@ -332,19 +333,7 @@ def replay_board(
                     fresh = 0
             elif free:
                 if ones_but_free == 255:
-                    price += _free_read(
-                        i,
-                        data,
-                        driving,
-                        kind,
-                        base,
-                        inner,
-                        at_chips,
-                        memory,
-                        io_written,
-                        told,
-                        meant,
-                    )
+                    price += _free_read(data[i], registers, told, meant)
                 elif (told[0, meant] >> 17) & 1 == 0:
                     # A register against another chip's byte: it may pull down any bit that is
                     # high there, which is one unknown each.
@@ -389,7 +378,7 @@ def replay_board(
                     where = base[source] + inner[source, here]
                     if where == assume[CELL]:
                         learn &= assume[CELL_AND] & ~assume[CELL_OR]
-                    if kind[c] == RAM and io_written[where] == 0 and driving == 1 << c:
+                    if kind[c] == RAM and cell_written[where] == 0 and driving == 1 << c:
                         # Known from a read alone, which may have been the stray one.
                         memory[where] ^= wrong & lanes[c] & memory_known[where]
                     new = learn & ~memory_known[where]
@@ -413,18 +402,17 @@ def replay_board(
 
 
 @njit(cache=True, nogil=True)
-def _free_read(i, data, driving, kind, base, inner, here, memory, io_written, told, meant):
-    """Price of a byte that an I/O register gave: cheap when it is the one it gave or took last."""
-    for c in range(kind.shape[0]):
-        if (driving >> c) & 1 and kind[c] == IO:
-            where = base[c] + inner[c, here]
-            if io_written[where] and memory[where] == data[i]:
-                return 0.0
-            memory[where] = data[i]
-            io_written[where] = 2
-            # A register that changes often is one piece of evidence, not thousands.
-            if (told[0, meant] >> 16) & 1:
-                return 0.0
-            told[0, meant] |= 1 << 16
-            return 8.0
-    return 0.0
+def _free_read(byte, registers, told, meant):
+    """Price of a byte that an I/O register gave: nothing when it is the one it gave or took last.
+
+    Kept by the address the CPU meant, so that hypotheses about address lines are not judged by
+    what registers happen to hold.
+    """
+    if registers[meant] == 256 | byte:
+        return 0.0
+    registers[meant] = 256 | byte
+    # A register that changes often is one piece of evidence, not thousands.
+    if (told[0, meant] >> 16) & 1:
+        return 0.0
+    told[0, meant] |= 1 << 16
+    return 8.0

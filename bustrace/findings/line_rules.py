@@ -210,6 +210,9 @@ def _pairs(
             differ = (seen >> a) & 1 != (seen >> b) & 1
             if (asked & differ).any():
                 continue
+            off = [int((asked & ((seen ^ wanted) >> bit & 1 == 1)).sum()) for bit in (a, b)]
+            if min(off) < ENOUGH // 2:
+                continue  # only one of them is ever wrong: that line is stuck, not joined
             if any(_one_level((seen[rows] >> bit) & 1) for bit in (a, b)):
                 continue
             count = int(asked.sum())

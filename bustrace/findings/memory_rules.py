@@ -15,6 +15,9 @@ NOISE_RATE = 0.01
 """Share of wrong reads that stray samples cannot reach: at 1e-5 a sample and eight lines they hit
 one read in 12,000."""
 
+MANY = 8
+"""Wrong reads at one or two places that are no accident any more."""
+
 Column = npt.NDArray[np.bool_]
 
 
@@ -45,7 +48,7 @@ def is_systematic(evidence: Evidence, reads: Column, wrong: Column) -> bool:
     )
     if ((times >= 2) & (times > 0.5 * total)).any():
         return True
-    if len(where) >= 3 and count > NOISE_RATE * int(reads.sum()):
+    if (len(where) >= 3 or count >= MANY) and count > NOISE_RATE * int(reads.sum()):
         return True
     return int((wrong & evidence.acted_on).sum()) >= 1
 
