@@ -221,6 +221,7 @@ def test_without_a_folder_for_compiled_code(tmp_path: Path) -> None:
     assert "compiles afresh" in done.stdout
 
 
+@pytest.mark.slow
 def test_small_files_are_read_without_numba(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     path.write_text("t_us,A\n0,0\n1,1\n")

@@ -88,6 +88,7 @@ def text_of(header: list[str], rows: list[list[str]], end: str = "\n", sep: str 
     return "".join(sep.join(row) + end for row in [header, *rows]).encode()
 
 
+@pytest.mark.slow
 @some
 @given(tables(), st.sampled_from(["\n", "\r\n"]), st.integers(1, 200))
 def test_any_chunking_gives_the_same(
@@ -104,6 +105,7 @@ def test_any_chunking_gives_the_same(
         assert str(parts).partition(": ")[2] == whole.partition(": ")[2]
 
 
+@pytest.mark.slow
 @some
 @given(tables(), st.data())
 def test_cut_anywhere_is_an_error_or_a_doubt(
@@ -119,6 +121,7 @@ def test_cut_anywhere_is_an_error_or_a_doubt(
         ]
 
 
+@pytest.mark.slow
 @some
 @given(captures())
 def test_written_captures_read_back_the_same(capture: Capture) -> None:
@@ -132,6 +135,7 @@ def test_written_captures_read_back_the_same(capture: Capture) -> None:
     assert not [note for note in again.notes if note.kind == "doubt"]
 
 
+@pytest.mark.slow
 @some
 @given(captures(), st.data())
 def test_written_captures_cut_anywhere_are_an_error_or_a_doubt(
@@ -194,6 +198,7 @@ def test_written_text_is_what_the_standard_and_the_docstring_say(tmp_path: Path)
     assert "# rate: unknown" in lines
 
 
+@pytest.mark.slow
 @some
 @given(tables(), st.integers(-(10**6), 10**6))
 def test_shifting_time_shifts_times_only(
@@ -209,6 +214,7 @@ def test_shifting_time_shifts_times_only(
         assert after.state.tolist() == before.state.tolist()
 
 
+@pytest.mark.slow
 @some
 @given(tables(), st.data())
 def test_reordering_columns_reorders_lines_only(
@@ -242,6 +248,7 @@ def plain_reading(text: str) -> list[tuple[Fraction, list[int]]]:
     return kept
 
 
+@pytest.mark.slow
 @some
 @given(
     st.integers(1, 30).flatmap(
