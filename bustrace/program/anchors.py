@@ -62,8 +62,9 @@ def next_anchor(
     at_start : bool
         Nothing was followed yet: a start may be guessed where no address line was captured.
     """
-    low = np.flatnonzero(thread.believed.pins["res"][after:] == 0)
-    reset = Anchor(after + int(low[0]), CpuState.at_reset(variant)) if len(low) else None
+    low = thread.believed.pins["res"] == 0
+    falls = np.flatnonzero(low[after:] & ~np.append(False, low[:-1])[after:])
+    reset = Anchor(after + int(falls[0]), CpuState.at_reset(variant)) if len(falls) else None
     until = reset.cycle if reset is not None else len(thread)
     addresses = int(np.bitwise_or.reduce(thread.captured[after:until], initial=0)) & 0xFFFF
     found = None

@@ -19,12 +19,21 @@ from bustrace.program.trouble import (
     strictness,
 )
 
-_SHORTEST, _LONGEST = 1 << 11, 1 << 18
+_SHORTEST, _LONGEST = 1 << 11, 1 << 15
 """Cycles executed between two comparisons: few after trouble, many while all agrees."""
 
-_REPAIRS = 400
-_TRIALS = 40_000
+_REPAIRS = 1000
+_TRIALS = 20_000
 _ANCHORS = 200
+"""Bounds of the work on a capture that cannot be followed."""
+
+_STOPPED = {
+    "undecided": "the way on hangs on a flag or register that is not known",
+    "unknown opcode": "an opcode was not wholly captured",
+}
+
+_SHORT, _IN_A_ROW = 64, 12
+"""So many stretches shorter than that, one after another, are no program."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +74,13 @@ class _Follower:
         self.budget = [_TRIALS]
         self.repairs: list[Repair] = []
         self.lost: list[tuple[int, int, str]] = []
+        self.releases = np.flatnonzero(np.diff(thread.low.astype(np.int8)) == -1) + 1
         self.began: int | None = None
 
     def follow_all(self) -> None:
         """Enter the program wherever it can be entered, until its end or too many losses."""
         n = len(self.thread)
-        after = 0
+        after, short = 0, 0
         for _ in range(_ANCHORS):
             anchor = next_anchor(
                 self.thread,
@@ -81,7 +91,7 @@ class _Follower:
                 at_start=self.began is None,
             )
             if anchor is None:
-                return
+                break
             if self.began is None:
                 self.began = anchor.cycle
             elif self.lost:
@@ -93,10 +103,22 @@ class _Follower:
             except _Lost as loss:
                 self.lost.append((loss.cycle, n, loss.reason))
                 after = max(loss.cycle, anchor.cycle + 1)
+                short = short + 1 if loss.cycle - anchor.cycle < _SHORT else 0
             else:
                 return
-        first, _, _ = self.lost.pop()
-        self.lost.append((first, n, f"lost more than {_ANCHORS} times"))
+            if short > _IN_A_ROW:
+                break
+        self._give_up(short)
+
+    def _give_up(self, short: int) -> None:
+        """Stay lost from the first of the last short stretches: they were no program."""
+        if short < 2:
+            return
+        first, _, reason = self.lost[-short]
+        del self.lost[-short:]
+        self.lost.append((first, len(self.thread), f"{reason}; and again wherever entered"))
+        self.thread.forget(first)
+        self.repairs = [repair for repair in self.repairs if repair.restart < first]
 
     def _follow(self, anchor: Anchor) -> None:
         """Follow from an anchor to the end of the capture.
@@ -111,8 +133,12 @@ class _Follower:
         tolerated = healed_to = position
         chunk = _SHORTEST
         while position < n:
-            run = thread.run(position, state, min(position + chunk, n))
             end = min(position + chunk, n)
+            following = int(np.searchsorted(self.releases, position, side="right"))
+            if following < len(self.releases) and self.releases[following] < end:
+                # The stack pointer is learnt anew after a reset: do not run far without it.
+                end, chunk = int(self.releases[following]), _SHORTEST
+            run = thread.run(position, state, end)
             at, run = self._trouble(run, state, tolerated)
             upto = run.end if at is None else at
             healed = heal_stack(thread, run, healed_to, upto, self.aside)
@@ -128,7 +154,7 @@ class _Follower:
                 position, state = run.end, run.state
                 chunk = min(chunk * 2, _LONGEST)
                 if run.stopped is not None and (position == run.start or position < end - 3):
-                    raise self._lost_at(position, anchor, run.stopped)
+                    raise self._lost_at(position, anchor, run, _STOPPED[run.stopped])
                 continue
             thread.commit(run, state, at)
             chunk = _SHORTEST
@@ -144,14 +170,16 @@ class _Follower:
                 continue
             lived_with = self._lived_with(run, at)
             if lived_with is None:
-                raise self._lost_at(at, anchor, self._difference(run, at))
+                raise self._lost_at(at, anchor, run, self._difference(run, at))
             tolerated = lived_with
             thread.forget(position)
 
-    def _lost_at(self, cycle: int, anchor: Anchor, reason: str) -> _Lost:
+    def _lost_at(self, cycle: int, anchor: Anchor, run: Run, reason: str) -> _Lost:
         """Forget the sequence in which the thread was lost."""
         begun = self.thread.rows.before(cycle, 1)
         first = max(begun[0], anchor.cycle) if begun else anchor.cycle
+        if cycle in run.row_cycle:
+            first = cycle
         self.thread.forget(first)
         return _Lost(first, f"cycle {cycle}: {reason}")
 

@@ -78,8 +78,10 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
     thread = Thread(cycles)
     whole = len(cycles) > 0 and bool((np.bitwise_and.reduce(cycles.data_known)) == 0xFF)
     followed = follow(thread, variant) if whole else Followed((), (), None, ())
-    rest = sync_boundaries(cycles) if by_sync else _reset_and_lost(cycles)
-    rows = _merged(thread, rest, len(cycles))
+    rows = _executed(thread)
+    if not thread.done.all() or not len(cycles):
+        rest = sync_boundaries(cycles) if by_sync else _reset_and_lost(cycles)
+        rows = _merged(rows, rest, thread.done)
     rows = _resets_from_low(rows, in_reset(cycles))
     rows, jam_at = _jammed(rows, len(cycles), jams)
     method, reason = _method(cycles, followed, by_sync, whole)
@@ -124,10 +126,8 @@ def _reset_and_lost(cycles: Cycles) -> Boundaries:
     )
 
 
-def _merged(thread: Thread, rest: Boundaries, n: int) -> _Rows:
+def _merged(executed: _Rows, rest: Boundaries, done: npt.NDArray[np.bool_]) -> _Rows:
     """Executed rows where the program was followed, the others elsewhere."""
-    done = thread.done
-    executed = _executed(thread)
     # A stretch that was not followed begins inside one of the other rows.
     breaks = np.flatnonzero(np.diff(done.astype(np.int8), prepend=1) == -1)
     begins = np.union1d(rest.first_cycle[~done[rest.first_cycle]], breaks)
@@ -192,19 +192,20 @@ def _executed(thread: Thread) -> _Rows:
 
 def _resets_from_low(rows: _Rows, low: npt.NDArray[np.bool_]) -> _Rows:
     """Let a reset row begin where RES went low: the CPU takes two cycles to obey."""
-    if not low.any():
-        return rows
     first = rows.first_cycle.copy()
     edges = np.flatnonzero(np.diff(low.astype(np.int8), prepend=0) == 1)
+    moved = False
     for row in np.flatnonzero(rows.kind == Kind.RESET).tolist():
         at = int(np.searchsorted(edges, first[row], side="right")) - 1
         if at >= 0 and 0 < first[row] - edges[at] <= 3:
             first[row] = edges[at]
+            moved = True
+    if not moved:
+        return rows
     # What began after RES went low, and before the CPU obeyed, is part of the reset.
     keep = np.append(first[:-1] < np.minimum.accumulate(first[::-1])[::-1][1:], True)
-    return _Rows(
-        first, *(getattr(rows, name) for name in list(_Rows.__dataclass_fields__)[1:])
-    ).ordered(np.flatnonzero(keep))
+    others = (getattr(rows, name) for name in list(_Rows.__dataclass_fields__)[1:])
+    return _Rows(first, *others).ordered(np.flatnonzero(keep))
 
 
 def _jammed(rows: _Rows, n: int, jams: frozenset[int]) -> tuple[_Rows, int | None]:
@@ -249,7 +250,12 @@ def _method(
     cycles: Cycles, followed: Followed, by_sync: bool, whole: bool
 ) -> tuple[Literal["sync", "follow", "none"], str | None]:
     """How the boundaries were found, and why not better."""
+    if len(cycles) and in_reset(cycles).all():
+        return "none", "RES is low in every cycle: no instruction ran"
     reason = followed.lost[-1][2] if followed.lost else None
+    resting = _resting_data(cycles)
+    if reason is not None and resting:
+        reason += f"; {' '.join(resting)} never moved: with a clip off, the reads are not true"
     if by_sync:
         if not whole:
             reason = "not all data lines were captured: rows from SYNC, no addresses or registers"
@@ -266,6 +272,14 @@ def _method(
             "neither SYNC, addresses nor R/W were captured: nothing tells what was obeyed",
         )
     return "none", "no reset in view and no SYNC, and nothing else showed where to begin"
+
+
+def _resting_data(cycles: Cycles) -> list[str]:
+    """Captured data lines that show one level in the whole capture."""
+    high = int(np.bitwise_or.reduce(cycles.data & cycles.data_known, initial=0))
+    low = int(np.bitwise_or.reduce(~cycles.data & cycles.data_known, initial=0))
+    seen = int(np.bitwise_or.reduce(cycles.data_known, initial=0))
+    return [f"D{bit}" for bit in range(8) if seen >> bit & 1 and not (high & low) >> bit & 1]
 
 
 def _notes(followed: Followed) -> tuple[Note, ...]:

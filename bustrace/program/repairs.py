@@ -8,8 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from bustrace.cpu import CpuState
-from bustrace.program.thread import Patch, Thread
-from bustrace.program.trouble import Strictness, first_trouble
+from bustrace.program.thread import Patch, Run, Thread
+from bustrace.program.trouble import WIDE, Strictness, first_trouble
+
+_ADDRESS_SYNC, _ALL = np.uint32(0x200FFFF), np.uint32(0x3FFFFFF)
 
 _ROWS_BACK = 5
 """Sequences before the disagreement in which its cause is looked for."""
@@ -88,6 +90,8 @@ def explain(
         run = thread.run(restart, state, end, patches)
         off = run.off & keep
         known_good = at - restart + asked.need
+        if not _told(thread, run, at, asked):
+            continue
         bad = np.flatnonzero(off)
         reach = int(bad[noisy]) if len(bad) > noisy else len(off)
         reached = first_trouble(off, asked)
@@ -97,6 +101,14 @@ def explain(
         if reach > furthest and patches[0].column != "reads":
             furthest, second_best = reach, Repair(patches, restart, state)
     return second_best
+
+
+def _told(thread: Thread, run: Run, at: int, asked: Strictness) -> bool:
+    """Whether most cycles after the disagreement are compared at all."""
+    part = slice(at - run.start, at - run.start + asked.need)
+    compared = run.certain[part] & thread.captured[run.start : run.end][part]
+    telling = compared & (_ADDRESS_SYNC if asked.need == WIDE.need else _ALL)
+    return int(np.count_nonzero(telling)) * 4 >= len(telling) * 3
 
 
 def _candidates(
