@@ -5,11 +5,12 @@ Rooms are imported inside the commands, so that ``--help`` answers at once.
 
 from __future__ import annotations
 
+import io
 import os
 import re
 import sys
+import traceback
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
-_CANNOT_CONCLUDE = 3
+_CANNOT_CONCLUDE, _OWN_MISTAKE, _INTERRUPTED, _PIPE_CLOSED = 3, 70, 130, 141
 _CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 80}
 
 
@@ -224,10 +225,10 @@ def look(everything: bool, **given: Any) -> None:
 
     board = _board(given) or unknown_board()
     told = _hookup(given)
-    with _compiling_told():
-        capture = _capture(given)
-        hookup = identify_hookup(capture, board, told)
-        cycles = find_cycles(capture, hookup, board)
+    _tell_of_compiling()
+    capture = _capture(given)
+    hookup = identify_hookup(capture, board, told)
+    cycles = find_cycles(capture, hookup, board)
     _print(look_text(capture, hookup, cycles, everything=everything))
 
 
@@ -359,8 +360,8 @@ def _read(given: dict[str, Any]) -> Reading:
 
     board = _board(given)
     hookup = _hookup(given)
-    with _compiling_told():
-        return bustrace.read_boot(_capture(given), board, hookup)
+    _tell_of_compiling()
+    return bustrace.read_boot(_capture(given), board, hookup)
 
 
 def _capture(given: dict[str, Any]) -> Capture:
@@ -432,12 +433,11 @@ def _pairs(texts: tuple[str, ...], option: str, form: str) -> Iterator[tuple[str
         yield name, value
 
 
-@contextmanager
-def _compiling_told() -> Iterator[None]:
-    """Say once, on stderr, that kernels are being compiled, if they are."""
+def _tell_of_compiling() -> None:
+    """Have it said once, on stderr, that kernels are being compiled, if this run must."""
     from numba.core import event
 
-    class Told(event.Listener):
+    class FirstTime(event.Listener):
         told = False
 
         def on_start(self, event: Any) -> None:
@@ -448,8 +448,7 @@ def _compiling_told() -> Iterator[None]:
         def on_end(self, event: Any) -> None:
             """Nothing is left to say."""
 
-    with event.install_listener("numba:compile", Told()):
-        yield
+    click.get_current_context().with_resource(event.install_listener("numba:compile", FirstTime()))
 
 
 def _draw(reading: Reading, path: str, **how: Any) -> None:
@@ -479,14 +478,36 @@ def _print(result: Paper | Iterable[str]) -> None:
             sys.stdout.writelines(result)
         sys.stdout.flush()
     except BrokenPipeError:
-        # What is still buffered would be tried again when Python ends.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _let_go_of_stdout()
+
+
+def _let_go_of_stdout() -> None:
+    """Nobody reads any more; what is still buffered would be tried again when Python ends."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def main() -> None:
-    """Run the command line: the entry point of the program."""
+    """Run the command line: the entry point of the program.
+
+    An exit code of 1 always means a fault of the board, so a mistake in bustrace itself ends with
+    70 (EX_SOFTWARE of BSD's sysexits.h) and an interruption with 130.
+    """
     for stream in (sys.stdout, sys.stderr):
         # Names in captures may hold letters that the terminal's encoding lacks.
-        if hasattr(stream, "reconfigure"):
+        if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
-    cli.main(prog_name="bustrace")
+    try:
+        sys.exit(cli.main(prog_name="bustrace", standalone_mode=False))
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("Interrupted.", err=True)
+        sys.exit(_INTERRUPTED)
+    except BrokenPipeError:
+        _let_go_of_stdout()
+        sys.exit(_PIPE_CLOSED)
+    except Exception:
+        traceback.print_exc()
+        click.echo("This is a mistake in bustrace, not in your files.", err=True)
+        sys.exit(_OWN_MISTAKE)

@@ -6,12 +6,12 @@ from bustrace.report.layout import Paper, show
 from bustrace.report.listing import listing_lines, why_nothing
 from bustrace.report.look import line_activity, look_text
 from bustrace.report.text import diagnosis_text
-from bustrace.report.words import alike_words, fault_words, probability_words
+from bustrace.report.words import class_words, fault_words, probability_words
 
 __all__ = [
     "Paper",
-    "alike_words",
     "board_text",
+    "class_words",
     "diagnosis_document",
     "diagnosis_json",
     "diagnosis_schema",

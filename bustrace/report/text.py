@@ -15,8 +15,7 @@ from bustrace.report.phrases import count_words, say_note, sentence
 from bustrace.report.places import address_at
 from bustrace.report.words import (
     RULE_WORDS,
-    alike_words,
-    fault_words,
+    class_words,
     line_words,
     named_in_words,
     probability_words,
@@ -36,6 +35,8 @@ _RUNG_MARK: dict[str, Mark] = {
     "not captured": "quiet",
 }
 _LABEL = 10
+_FEW = 4
+"""Lines whose pins are told one by one."""
 _TOUCHES = re.compile(
     r"\b(power|pull|probe|measure|meter|scope|swap|reseat|refit|clip|buzz|solder|reflow|watch)",
     re.IGNORECASE,
@@ -68,16 +69,15 @@ def diagnosis_text(diagnosis: Diagnosis, reading: Reading, *, everything: bool =
 
 def headline(diagnosis: Diagnosis) -> str:
     """The verdict in a few words: ``FAULT, very likely: A9 stuck high on the bus``."""
-    if diagnosis.verdict != "fault":
-        return diagnosis.verdict.upper() + (
-            " THE END OF WHAT WAS CAPTURED" if diagnosis.verdict == "healthy up to" else ""
-        )
-    if not diagnosis.suspects:
-        return "FAULT"
+    if diagnosis.verdict == "healthy up to":
+        return "HEALTHY UP TO WHERE THIS CAPTURE SHOWS IT"
+    if diagnosis.verdict != "fault" or not diagnosis.suspects:
+        return diagnosis.verdict.upper()
     top = diagnosis.suspects[0]
     sure = probability_words(top.probability).split(",")[0]
-    more = ", or a fault that looks the same here" if top.alike else ""
-    return f"FAULT, {sure}: {fault_words(top.fault)}{more}"
+    first, *others = class_words((top.fault, *top.alike))
+    more = ", or a fault that looks the same here" if others else ""
+    return f"FAULT, {sure}: {first}{more}"
 
 
 def first_sentence(diagnosis: Diagnosis) -> str:
@@ -117,7 +117,9 @@ def _trust(paper: Paper, diagnosis: Diagnosis, reading: Reading, everything: boo
     guesses = [note for note in diagnosis.trust if note.kind == "guess"]
     shown = [note for note in guesses if everything or _matters(note, diagnosis, reading)]
     facts = [note for note in diagnosis.trust if note.kind == "fact"]
-    if doubts:
+    if reading.hookup.questions:
+        paper.say("Not yet: the file does not tell what its lines are clipped to.", mark="doubt")
+    elif doubts:
         paper.say(f"With care: {count_words(len(doubts), 'doubt')}.", mark="doubt")
     else:
         paper.say("Yes, as far as the file tells: no reason to doubt it was found.")
@@ -165,7 +167,7 @@ def _derail(paper: Paper, diagnosis: Diagnosis, reading: Reading) -> None:
     if derail is None:
         if not len(reading.program) or reading.program.method == "none":
             why = reading.program.reason or reading.cycles.reason or "no program was recovered"
-            paper.say(f"Not known: {sentence(why)}")
+            paper.say(f"Not known: {why}.")
         elif any(f.severity == "fault" for f in diagnosis.findings):
             paper.say("No single cycle stands out as the first wrong one.")
         else:
@@ -205,16 +207,16 @@ def _suspects(paper: Paper, diagnosis: Diagnosis, reading: Reading, everything: 
 def _suspect(
     paper: Paper, number: int, suspect: Suspect, diagnosis: Diagnosis, reading: Reading
 ) -> None:
-    fault = suspect.fault
-    words = fault_words(fault)
-    paper.say(f"{words[0].upper()}{words[1:]}", lead=f"{number}. ", mark="strong")
-    paper.say(f"{probability_words(suspect.probability)}    {fault}", indent=5)
+    first, *others = class_words((suspect.fault, *suspect.alike))
+    paper.say(f"{first[0].upper()}{first[1:]}", lead=f"{number}. ", mark="strong")
+    alike = f" and {count_words(len(suspect.alike), 'other')}" if suspect.alike else ""
+    paper.say(f"{probability_words(suspect.probability)}    {suspect.fault}{alike}", indent=5)
 
     def row(label: str, text: str) -> None:
         paper.say(text, indent=5, cells=[Cell(label, _LABEL, "quiet")])
 
-    if suspect.alike:
-        row("or else", "; or ".join(alike_words(suspect.alike)) + ": this capture cannot tell.")
+    if others:
+        row("or else", "; or ".join(others) + ": this capture cannot tell.")
     row("for", "; ".join(_evidence(rule, diagnosis.findings) for rule in suspect.explains) or "-")
     row(
         "against", "; ".join(_evidence(r, diagnosis.findings) for r in suspect.against) or "nothing"
@@ -244,12 +246,14 @@ def _where(suspect: Suspect, reading: Reading) -> str:
         )
         made = f"; made by {chip_name(board, source)}" if source else ""
         return place_of_line(board, line) + made
-    lines = [name for name in fault.lines if not name.startswith("CS_")]
+    alike = [f for f in suspect.alike if f.family == fault.family and f.place == fault.place]
+    named = dict.fromkeys(name for f in (fault, *alike) for name in f.lines)
+    lines = [name for name in named if not name.startswith("CS_")]
+    chips = [*fault.chips, *(n.removeprefix("CS_") for n in named if n.startswith("CS_"))]
     parts = [place_of_line(board, line) for line in lines]
-    chips = dict.fromkeys([*fault.chips, *(n.removeprefix("CS_") for n in fault.lines
-                                           if n.startswith("CS_"))])  # fmt: skip
-    parts += [chip_name(board, ref) for ref in chips]
-    return "; ".join(parts)
+    if len(lines) > _FEW:
+        parts = [line_words(lines)]
+    return "; ".join([*parts, *(chip_name(board, ref) for ref in dict.fromkeys(chips))])
 
 
 def _steps(paper: Paper, diagnosis: Diagnosis) -> None:
@@ -276,23 +280,24 @@ def _cautions(paper: Paper, steps: Sequence[str]) -> None:
     touches = any(_TOUCHES.search(step) for step in steps)
     if not touches:
         return
-    texts = [
-        "Keep probes and meter tips off mains, CRT and the rails that are not logic (+12 V, -5 V, "
-        "9 V AC). A CRT keeps its charge after unplugging. Never clip an earthed ground to a "
-        "chassis that is not isolated. Such work is for people trained, and where the law asks "
-        "for it licensed, to do it, and not alone; the maker's manual and local rules come first.",
-    ]
+    texts = []
     if any(_OPENS.search(step) for step in steps):
-        texts.insert(
-            0,
+        texts.append(
             "Power off, and let the rails fall, before pulling, fitting or measuring with an "
             "ohmmeter; note where pin 1 goes. Wrist strap on for logic work; off near mains or "
-            "high voltage.",
+            "high voltage."
         )
+    texts += [
+        "Probes off mains, the CRT and the rails that are not logic (+12 V, -5 V, 9 V AC). A CRT "
+        "keeps its charge after unplugging. No earthed ground clip on a chassis that is not "
+        "isolated.",
+        "Work on open supplies and CRTs is for people trained and, where the law asks, licensed "
+        "for it, and not alone. The maker's manual and local rules come first.",
+        "A capture ranks suspects; it proves no part bad.",
+    ]
     paper.heading("Take care")
     for text in texts:
         paper.say(text, lead="- ")
-    paper.say("A capture ranks suspects; it proves no part bad.", lead="- ")
 
 
 def _findings(paper: Paper, diagnosis: Diagnosis, everything: bool) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 from bustrace.faults import PLACES, Fault
 
@@ -77,7 +78,36 @@ def fault_words(fault: Fault) -> str:
     return _words(fault.family, fault.lines, fault.chip or "", fault.level, place)
 
 
-def alike_words(faults: Sequence[Fault], *, most: int = 4) -> list[str]:
+@dataclass(slots=True)
+class _Group:
+    """Faults of one kind: some lines, each at some places; or one fault, with its words."""
+
+    family: str
+    level: int | None
+    lines: list[str]
+    places: list[str]
+    words: str = ""
+
+    @property
+    def at_chips(self) -> bool:
+        return bool(self.places[0]) and self.places[0] not in PLACES
+
+    @property
+    def size(self) -> int:
+        return len(self.lines) * len(self.places)
+
+    def __str__(self) -> str:
+        if self.words:
+            return self.words
+        place = _place(self.places[0])
+        if self.at_chips:
+            chips = _listed(sorted(self.places, key=_natural), "or")
+            place = chips if self.family == "open" else f"at {chips}'s own pin"
+        text = _words(self.family, self.lines, "", self.level, place)
+        return f"one of {text}" if len(self.lines) > 1 else text
+
+
+def class_words(faults: Sequence[Fault], *, most: int = 4) -> list[str]:
     """Faults that look alike, condensed: one phrase for all lines of a kind and place.
 
     Parameters
@@ -85,35 +115,41 @@ def alike_words(faults: Sequence[Fault], *, most: int = 4) -> list[str]:
     faults : sequence of Fault
     most : int
         Phrases to give; the last one counts the faults that are left.
+
+    Returns
+    -------
+    list of str
+        The first phrase holds the first fault.
     """
-    by_chip: dict[tuple[str, int | None, str, str], list[str]] = {}
-    single: list[Fault] = []
+    groups: list[_Group] = []
     for fault in faults:
-        if fault.family in ("stuck", "open", "clip"):
-            key = (fault.family, fault.level, fault.place or "", _kind_of_line(fault.lines[0]))
-            by_chip.setdefault(key, []).append(fault.lines[0])
+        place = fault.place or ""
+        if fault.family not in ("stuck", "open", "clip") or fault.lines[0].startswith(_SELECT):
+            groups.append(_Group(fault.family, None, [""], [""], fault_words(fault)))
+            continue
+        for group in groups:
+            if (group.family, group.level, group.places) == (fault.family, fault.level, [place]):
+                group.lines.append(fault.lines[0])
+                break
         else:
-            single.append(fault)
-    # Then the chips at whose pins the same lines could be wrong.
-    merged: dict[tuple[str, int | None, tuple[str, ...], bool, str], list[str]] = {}
-    for (family, level, place, _), lines in by_chip.items():
-        at_chip = place not in PLACES
-        where = "" if at_chip else place
-        group = (family, level, tuple(lines), at_chip and family != "clip", where)
-        merged.setdefault(group, []).append(place)
-    phrases: list[tuple[str, int]] = []
-    for (family, level, lines_of, at_chip, where), places in merged.items():
-        chips = _listed(sorted(places, key=_natural))
-        place_text = f"at {chips}'s own pin" if at_chip else _place(where)
-        if family == "open":
-            place_text = chips
-        count = len(lines_of) * len(places)
-        phrases.append((_words(family, lines_of, "", level, place_text), count))
-    phrases += [(fault_words(fault), 1) for fault in single]
-    if len(phrases) > most:
-        rest = sum(count for _, count in phrases[most - 1 :])
-        phrases = [*phrases[: most - 1], (f"{rest} more faults of like effect", rest)]
-    return [text for text, _ in phrases]
+            groups.append(_Group(fault.family, fault.level, [fault.lines[0]], [place]))
+    merged: list[_Group] = []
+    for group in groups:
+        for other in merged:
+            if (
+                group.at_chips
+                and other.at_chips
+                and (group.family, group.level, group.lines)
+                == (other.family, other.level, other.lines)
+            ):
+                other.places += group.places
+                break
+        else:
+            merged.append(group)
+    if len(merged) > most:
+        rest = sum(group.size for group in merged[most - 1 :])
+        return [*map(str, merged[: most - 1]), f"{rest:,} more faults of like effect"]
+    return [str(group) for group in merged]
 
 
 def probability_words(probability: float) -> str:
@@ -187,10 +223,6 @@ def _place(place: str | None) -> str:
     return _PLACE_WORDS.get(place, f"at {place}'s own pin")
 
 
-def _kind_of_line(name: str) -> str:
-    return _SELECT if name.startswith(_SELECT) else ""
-
-
 def _run(run: list[str]) -> list[str]:
     shown = [
         f"the chip select of {name.removeprefix(_SELECT)}" if name.startswith(_SELECT) else name
@@ -209,7 +241,7 @@ def _natural(name: str) -> tuple[tuple[int, int | str], ...]:
     return tuple((0, int(part)) if part.isdigit() else (1, part) for part in parts)
 
 
-def _listed(names: Sequence[str]) -> str:
+def _listed(names: Sequence[str], last: str = "and") -> str:
     if len(names) < 2:
         return "".join(names)
-    return ", ".join(names[:-1]) + " and " + names[-1]
+    return f"{', '.join(names[:-1])} {last} {names[-1]}"
