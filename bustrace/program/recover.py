@@ -83,6 +83,7 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
         rest = sync_boundaries(cycles) if by_sync else _reset_and_lost(cycles)
         rows = _merged(rows, rest, thread.done)
     rows = _resets_from_low(rows, in_reset(cycles))
+    rows = _foreign(rows, cycles.owner == OWNER_FOREIGN)
     rows, jam_at = _jammed(rows, len(cycles), jams)
     method, reason = _method(cycles, followed, by_sync, whole)
     lost_at = (
@@ -208,29 +209,45 @@ def _resets_from_low(rows: _Rows, low: npt.NDArray[np.bool_]) -> _Rows:
     return _Rows(first, *others).ordered(np.flatnonzero(keep))
 
 
+def _split(
+    rows: _Rows, chosen: npt.NDArray[np.int64], after: npt.NDArray[np.int64], kind: Kind, part: int
+) -> _Rows:
+    """Cut rows in two, `after` cycles from their start; part 0 or 1 becomes `kind`, nameless."""
+    order = np.sort(np.concatenate([np.arange(len(rows.first_cycle)), chosen]))
+    split = rows.ordered(order)
+    second = np.flatnonzero(np.diff(order, prepend=-1) == 0)
+    split.first_cycle[second] += after
+    nameless = second if part else second - 1
+    split.kind[nameless] = kind
+    split.opcode[nameless] = -1
+    split.pc[nameless] = -1
+    return split
+
+
+def _foreign(rows: _Rows, foreign: npt.NDArray[np.bool_]) -> _Rows:
+    """Split off cycles that another bus owner had before an instruction was fetched."""
+    if not foreign.any():
+        return rows
+    ends = np.append(rows.first_cycle[1:], len(foreign))
+    own = np.append(np.flatnonzero(~foreign), len(foreign))
+    back = own[np.searchsorted(own, rows.first_cycle)]
+    named = (rows.kind == Kind.INSTRUCTION) | (rows.kind == Kind.LOST)
+    rows.kind[named & (back >= ends)] = Kind.FOREIGN
+    chosen = np.flatnonzero(named & (back > rows.first_cycle) & (back < ends))
+    return _split(rows, chosen, (back - rows.first_cycle)[chosen], Kind.FOREIGN, 0)
+
+
 def _jammed(rows: _Rows, n: int, jams: frozenset[int]) -> tuple[_Rows, int | None]:
     """Split off what follows a jam opcode as `Kind.STALLED`."""
     ends = np.append(rows.first_cycle[1:], n)
-    length = ends - rows.first_cycle
     jam = np.isin(rows.opcode, list(jams)) & (rows.kind == Kind.INSTRUCTION)
-    held = np.flatnonzero(jam & (length > _JAM_CYCLES))
-    last = np.flatnonzero(jam)
-    jam_at = int(rows.first_cycle[last[-1]]) if len(last) and last[-1] == len(ends) - 1 else None
+    stuck = np.flatnonzero(jam)
+    last = len(ends) - 1
+    jam_at = int(rows.first_cycle[last]) if len(stuck) and stuck[-1] == last else None
+    held = np.flatnonzero(jam & (ends - rows.first_cycle > _JAM_CYCLES))
     if not len(held):
         return rows, jam_at
-    order = np.sort(np.concatenate([np.arange(len(ends)), held]))
-    split = rows.ordered(order)
-    second = np.flatnonzero(np.diff(order, prepend=-1) == 0)
-    first, kind = split.first_cycle.copy(), split.kind.copy()
-    opcode, pc = split.opcode.copy(), split.pc.copy()
-    first[second] += _JAM_CYCLES
-    kind[second] = Kind.STALLED
-    opcode[second] = -1
-    pc[second] = -1
-    return (
-        _Rows(first, kind, opcode, pc, split.confidence, split.registers, split.known),
-        jam_at,
-    )
+    return _split(rows, held, np.full(len(held), _JAM_CYCLES), Kind.STALLED, 1), jam_at
 
 
 def _intent(thread: Thread) -> Intent:

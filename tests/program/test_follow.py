@@ -145,6 +145,8 @@ def test_a_jam_opcode_is_where_the_program_ends(pins, board_truth, clip):
 def test_a_board_held_in_reset_is_one_row(board_truth, clip):
     program = recover_program(clip(board_truth("reset_held_low")))
     assert program.kind.tolist() == [Kind.RESET]
+    assert program.method == "none"
+    assert "RES is low" in program.reason
 
 
 def test_a_triage_capture_has_rows_and_says_what_is_missing(board_truth, clip, fetches):

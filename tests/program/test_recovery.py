@@ -1,11 +1,13 @@
 """Damaged captures: flipped reads, lost cycles, noise, missing lines, lines that rest."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bustrace.cycles.model import CONTROL_BIT
+from bustrace.cycles.model import OWNER_FOREIGN
 from bustrace.program import Kind, ReadCorrection, disagreements, recover_program
 
 NO_SYNC = ("RW", "RES")
@@ -198,6 +200,51 @@ def test_noise_without_a_program_is_lost_quickly_and_honestly(clip):
     assert program.reason
 
 
+def test_a_slipped_data_clip_loses_the_program_at_once_and_is_named(board_truth, clip, fetches):
+    """The vector's high byte is read wrong: the reset is followed, nothing false comes after."""
+    truth = board_truth("healthy")
+    hidden = {**truth, "data": truth["data"] & 0x7F}
+    program = recover_program(clip(hidden, pins=NO_SYNC))
+    assert program.kind.tolist() == [Kind.RESET, Kind.LOST]
+    assert program.lost_at == fetches(truth)[1]
+    assert "D7 never moved" in program.reason
+
+
+@pytest.mark.parametrize("level", [0, 1])
+def test_a_sync_clip_that_slipped_off_is_set_aside(level, board_truth, clip, fetches):
+    truth = board_truth("healthy")
+    off = {**truth, "sync": np.full_like(truth["sync"], level)}
+    program = recover_program(clip(off))
+    assert program.method == "follow"
+    assert program.lines_aside == ("SYNC",)
+    assert found_and_false(program, fetches(truth)) == (1, 0)
+
+
+def test_cycles_of_another_bus_owner_are_foreign_rows(rdy_trace, clip, fetches):
+    """The trace's halted fetches, taken by another owner whose levels mean nothing here."""
+    cycles = clip(rdy_trace, pins=("RW", "SYNC", "RES"))
+    owner = cycles.owner.copy()
+    held = np.flatnonzero((rdy_trace["rdy"] == 0) & (rdy_trace["rw"] == 1))
+    owner[held] = OWNER_FOREIGN
+    address = cycles.address.copy()
+    address[held] ^= 0x5A5A
+    control = cycles.control.copy()
+    control[held] &= ~np.uint16(0b10)
+    shared = replace(cycles, owner=owner, address=address, control=control)
+    program = recover_program(shared)
+    foreign = program.kind == Kind.FOREIGN
+    assert foreign.sum() > 100
+    covered = program.first_cycle[foreign]
+    assert (owner[covered] == OWNER_FOREIGN).all()
+    assert len(disagreements(shared, program.intent).cycles) == 0
+    ran = program.first_cycle[program.kind == Kind.INSTRUCTION]
+    opcodes = program.opcode[program.kind == Kind.INSTRUCTION]
+    assert len(ran) + 3 == len(fetches(rdy_trace)) - 1
+    assert np.array_equal(opcodes, rdy_trace["data"][ran])
+    assert program.first_cycle[-1] + program.length[-1] == len(cycles)
+    assert np.array_equal(program.first_cycle[1:], (program.first_cycle + program.length)[:-1])
+
+
 def test_bits_that_are_not_known_are_not_read_as_zero(board_truth, clip, fetches):
     """Unknown data in a few cycles: the program goes on after them."""
     truth = board_truth("healthy")
@@ -205,9 +252,7 @@ def test_bits_that_are_not_known_are_not_read_as_zero(board_truth, clip, fetches
     known = cycles.data_known.copy()
     hidden = fetches(truth)[[400, 900]]
     known[hidden] = 0
-    fields = {name: getattr(cycles, name) for name in cycles.__dataclass_fields__}
-    program = recover_program(type(cycles)(**{**fields, "data_known": known}))
-    assert CONTROL_BIT["SYNC"] == 1
+    program = recover_program(replace(cycles, data_known=known))
     found, false = found_and_false(program, fetches(truth))
     assert (found, false) == (1, 0)
     assert program.opcode[program.row_of(int(hidden[0]))] == -1
