@@ -6,7 +6,7 @@ simulator.
 
 The numbers below are spelled out here, not imported: a compiled kernel is kept on disk until *this*
 file changes, so a constant from another file would be served stale. A test holds them equal to the
-vocabularies of `microcycles` and `opcodes`.
+vocabularies of `microcycles` and `mnemonics`.
 """
 # Chains of `==` compile in a fraction of the time of `in` with a tuple.
 # ruff: noqa: SIM109
@@ -28,17 +28,11 @@ STATE_FIELDS = 40
 INSTRUCTION, INTERRUPT, RESET = range(3)
 
 # Layout of one row of the packed table, int32.
-ADDRESS_MASK_AT = 0
-OPCODES_AT = 16
-MEANINGS_AT = 272
-MODES_AT = 400
-FETCH = MODES_AT
-HELD = MODES_AT + 8
+ADDRESS_MASK_AT, OPCODES_AT, MEANINGS_AT, MODES_AT = 0, 16, 272, 400
+FETCH, HELD = MODES_AT, MODES_AT + 8
 
-# Pin levels packed in one byte.
+# Pin levels packed in one byte; bits of CONTROLM and the control columns.
 RES_PIN, IRQ_PIN, NMI_PIN, RDY_PIN, SO_PIN = 1, 2, 4, 8, 16
-
-# CONTROLM and the control columns.
 RW_BIT, SYNC_BIT = 1, 2
 
 (
@@ -67,14 +61,10 @@ AND_NONE, AND_A, AND_X, AND_S = range(4)
 SHIFT_NONE, SHIFT_LEFT, SHIFT_RIGHT, STEP_UP, STEP_DOWN = range(5)
 WITH_NOTHING, WITH_OR, WITH_XOR, WITH_AND, WITH_MAGIC, WITH_ADD, WITH_SUBTRACT = range(7)
 FORCE_NONE, FORCE_ONE, FORCE_ZERO = range(3)
-FROM_P, FROM_AX = 5, 6
-TO_A, TO_X, TO_Y, TO_S = 1 << 24, 1 << 25, 1 << 26, 1 << 27
-BRANCH_SET = 2 << 28
+FROM_P, FROM_AX, TO_A, TO_S, BRANCH_SET = 5, 6, 1 << 24, 1 << 27, 2 << 28
 
-# Why a replay stopped.
+# Why a replay stopped; kinds of rows in the table of sequences.
 RAN_OUT, DISAGREES, UNDECIDED, UNKNOWN_OPCODE = range(4)
-
-# Kinds of rows in the table of sequences.
 KIND_INSTRUCTION, KIND_RESET, KIND_IRQ, KIND_NMI, KIND_BRK, KIND_BRK_NMI = range(6)
 
 
@@ -225,14 +215,9 @@ def _mean(st, table, v, m):
     st[P] = (st[P] & ~changed) | (flags & changed)
     st[PM] = (st[PM] & ~changed) | (known & changed)
 
-    if meaning & TO_A:
-        st[A], st[AM] = v, m
-    if meaning & TO_X:
-        st[X], st[XM] = v, m
-    if meaning & TO_Y:
-        st[Y], st[YM] = v, m
-    if meaning & TO_S:
-        st[S], st[SM] = v, m
+    for register in range(4):  # A, X, Y, S
+        if meaning & TO_A << register:
+            st[A + 2 * register], st[AM + 2 * register] = v, m
     return put_back, put_backm
 
 
@@ -321,10 +306,9 @@ def _act(st, table, entry, data, datam):
         indexed = AL
     elif action == DO_POINTER_X:
         indexed = POINTER
-    if indexed >= 0:
-        by = Y if action == DO_HIGH_Y or action == DO_LOW_Y else X
-        step, stepm = st[by], st[by + 1]
-    elif count == COUNT_S_UP or count == COUNT_S_DOWN:
+    by = Y if action == DO_HIGH_Y or action == DO_LOW_Y else X
+    step, stepm = st[by], st[by + 1]
+    if indexed < 0 and (count == COUNT_S_UP or count == COUNT_S_DOWN):
         indexed = S
         step, stepm = 1 if count == COUNT_S_UP else 0xFF, 0xFF
     if indexed >= 0:
@@ -445,10 +429,9 @@ def show(st, table):
     elif access == ACC_P:
         out = st[P] | (0x30 if st[RUNNING] == INSTRUCTION else 0x20)
         outm = st[PM] | 0x30
-    st[READ] = 1
-    if access != ACC_READ and st[RUNNING] != RESET:
-        st[READ] = 0
-    else:
+    st[READ] = 0
+    if access == ACC_READ or st[RUNNING] == RESET:
+        st[READ] = 1
         out, outm = 0, 0
     st[CONTROLM] = RW_BIT | SYNC_BIT
     if st[ENTRY] == HELD:
@@ -469,15 +452,12 @@ def _decide(st, table, entry, k, offset, address, address_known, control, contro
     Where it hangs on an unknown bit, SYNC in the next observed cycle decides. Else the next
     address; the two ways of a branch read the same address next, so there it is the one after it.
     """
-    end = entry >> 14 & 7
-    untaken = end == END_UNTAKEN
+    untaken = entry >> 14 & 7 == END_UNTAKEN
     meaning = np.int64(table[MEANINGS_AT + st[OPERATION]])
     flag = meaning & 0xCF
     if untaken:
         if st[PM] & flag:
             return True
-    elif end != END_SAME:
-        return True
     elif entry >> 7 & 31 == DO_TARGET:
         return st[PCM] == 0xFFFF and st[LATCHM] == 0xFF
     elif st[CARRYM]:
@@ -555,9 +535,7 @@ def replay(
             fetches = entry_at == FETCH and st[RUNNING] == INSTRUCTION
             row_kind[rows] = KIND_INSTRUCTION if fetches else _row_kind(st)
             row_opcode[rows] = reads[k] if fetches else st[OPCODE]
-            row_registers[rows, 0] = st[PC]
-            row_known[rows, 0] = st[PCM]
-            for j in range(1, 6):
+            for j in range(6):
                 row_registers[rows, j] = st[2 * j]
                 row_known[rows, j] = st[2 * j + 1]
             rows += 1
@@ -596,7 +574,8 @@ def replay(
             if entry_at == FETCH and known != 0xFF and not st[PENDING] and st[RUNNING] != RESET:
                 reason = UNKNOWN_OPCODE
                 break
-            if not _decide(
+            end = entry >> 14 & 7
+            if (end == END_SAME or end == END_UNTAKEN) and not _decide(
                 st, table, entry, k, datum, address, address_known, control, control_known
             ):
                 reason = UNDECIDED
