@@ -130,7 +130,8 @@ def check_for(fault: Fault, board: Board) -> str:
         guilty = fault.chips[-1]
         return (
             f"Probe the enable pins of {chip_name(board, guilty)}: they are active when they "
-            f"should not be, or it drives regardless. If the pins are right, {_swap(board, guilty)}."
+            "should not be, or it drives regardless. If the pins are right, "
+            f"{_swap(board, guilty)}."
         )
     if fault.family == "swapped":
         return f"Compare the labels of {' and '.join(fault.chips)} with the board file; swap them."

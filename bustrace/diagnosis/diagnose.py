@@ -27,11 +27,14 @@ SEEN_ON_THE_LINE = {
 DIRECT = 0.95
 """Probability of a fault seen directly: what is left is the clip."""
 
+UNCLEARED = 0.6
+"""Probability that IRQ itself is at fault when interrupt follows interrupt."""
+
 BOARD_RULES = {
     "rom-content", "ram-content", "memory-unanswered", "io-unanswered", "line-stuck", "line-fails",
     "lines-together", "select-missing", "select-doubled", "select-always", "select-wrong",
     "vector-content", "vector-undriven", "vector-not-taken", "vector-absent", "cpu-jam", "clip-off",
-    "program-lost", "line-disagrees",
+    "program-lost", "line-disagrees", "irq-storm",
 }  # fmt: skip
 """Rules that the replayed hypotheses can explain."""
 
@@ -99,8 +102,11 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
             continue
         fault = Fault.parse(name)
         alike: tuple[Fault, ...] = ()
+        probability = DIRECT
         if finding.rule == "irq-storm":
+            # The line was seen high before: rather a source that is not cleared.
             alike = tuple(Fault("register", chip=ref) for ref in finding.chips)
+            probability = UNCLEARED
         explains = [finding.rule]
         if fault.family in ("clock", "reset"):
             # With no clock or no release nothing else can be expected of the CPU.
@@ -108,7 +114,7 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
         suspects.append(
             Suspect(
                 fault,
-                DIRECT,
+                probability,
                 tuple(explains),
                 (),
                 check_for(fault, board),
@@ -146,7 +152,7 @@ def _suspect(group: Weighed, seen: Observations, board: Board) -> Suspect:
         against.append(f"shows only from cycle {group.onset:,} on")
     return Suspect(
         group.fault,
-        min(group.probability, 0.99),
+        group.probability,
         (*dict.fromkeys(explains), f"{group.gain:.0f} bits of evidence in the board's answers"),
         tuple(dict.fromkeys(against)),
         check_for(group.fault, board),

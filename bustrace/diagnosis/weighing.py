@@ -16,8 +16,9 @@ MIN_GAIN = 8.0
 ONSET_PRICE = 12.0
 """Bits for a fault that begins in the middle of the capture: one free parameter."""
 
-ALIKE = 1.0
-"""Hypotheses this close in evidence (bits) are not told apart by the capture."""
+ALIKE = 3.0
+"""Hypotheses this close in evidence (bits) are not told apart by the capture: the prices are no
+better than that."""
 
 MAX_NAMED = 5
 """Groups of hypotheses reported."""

@@ -7,6 +7,9 @@ from numba import njit
 # Kinds of chips, as in the `kind` column.
 OTHER, ROM, RAM, IO = 0, 1, 2, 3
 
+ANY_REGISTER = 0x10000
+"""Place of the last byte that any I/O register gave."""
+
 # Slots of the assumption vector. See `answers.Assumption` for their meaning.
 (
     DECODER_AND,
@@ -122,8 +125,9 @@ def replay_board(
         Kind, and where the chip's bytes begin in `memory`.
     memory, memory_known, cell_written : uint8, shape (bytes,)
         Contents, which bits are known, and whether the CPU wrote the cell; changed in place.
-    registers : uint16, shape (65536,)
-        Last byte of each I/O address plus 256, 0 for none yet; changed in place.
+    registers : uint16, shape (65537,)
+        Last byte of each I/O address plus 256, 0 for none yet, and of any of them in the last
+        place; changed in place.
     told : uint32, shape (3, 65536)
         Surprises already paid for, a bit each: data, address, selects. Changed in place.
     described : bool, shape (65536,)
@@ -411,8 +415,12 @@ def _free_read(byte, registers, told, meant):
     if registers[meant] == 256 | byte:
         return 0.0
     registers[meant] = 256 | byte
+    before = registers[ANY_REGISTER]
+    registers[ANY_REGISTER] = 256 | byte
     # A register that changes often is one piece of evidence, not thousands.
     if (told[0, meant] >> 16) & 1:
         return 0.0
     told[0, meant] |= 1 << 16
+    if before == 256 | byte:  # registers at rest are often alike, above all 0 and $FF
+        return 1.0 if byte == 0 or byte == 255 else 3.0
     return 8.0

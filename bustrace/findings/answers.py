@@ -287,7 +287,7 @@ class BoardReplay:
             memory,
             memory_known,
             np.zeros(len(memory), dtype=np.uint8),
-            np.zeros(0x10000, dtype=np.uint16),
+            np.zeros(0x10001, dtype=np.uint16),
             np.zeros((3, 0x10000), dtype=np.uint32),
             self._map.described,
             vector,

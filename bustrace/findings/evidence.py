@@ -18,7 +18,15 @@ from bustrace.reading import Reading
 SHOWN = 32
 """Cycles that a finding lists."""
 
-RTS, RTI = 0x60, 0x40
+POINTER_CYCLES = {
+    "(zp,x)": (3, 4),
+    "(zp),y": (2, 3),
+    "(jump)": (3, 4),
+    "rts": (3, 4),
+    "rti": (4, 5),
+}
+"""Cycles of each mode, from 0, that read an address the CPU uses at once (MCS6500 Hardware Manual,
+appendix A)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,8 +116,9 @@ def _acted_on(
     """Reads whose byte shows in the cycles that follow.
 
     An opcode counts when the healthy board's opcode has another addressing mode or length, and a
-    pulled return address when the CPU goes on from it; in both the clip must agree with the
-    program for four more cycles. A wrong immediate operand shows nowhere, so it does not count.
+    pointer or a pulled return address when the CPU goes on from it; in both the clip must agree
+    with the program for four more cycles. A wrong immediate operand shows nowhere, so it does not
+    count.
     """
     n = replay.n
     followed = certain.copy()
@@ -117,21 +126,20 @@ def _acted_on(
         followed[:-ahead] &= certain[ahead:]
         followed[-ahead:] = False
     acted = np.zeros(n, dtype=np.bool_)
-    lines = [opcode.microcycles for opcode in variant_named(reading.board.cpu.variant).opcodes()]
-    shape = np.unique(lines, return_inverse=True)[1]
+    matrix = variant_named(reading.board.cpu.variant).opcodes()
+    shape = np.unique([opcode.microcycles for opcode in matrix], return_inverse=True)[1]
     fetch = followed & (reading.program.intent.sync[:n] == 1)
     expected, seen = replay.healthy.expected, reading.cycles.data[:n]
     acted |= fetch & (shape[expected] != shape[seen])
     program = reading.program
-    pulls = (program.kind == Kind.INSTRUCTION) & np.isin(program.opcode, (RTS, RTI))
-    last = program.first_cycle[pulls] + program.length[pulls]
-    # The address bytes come in cycles 4 and 5 of 6 in both, the last of RTI, the last but one of
-    # RTS (MCS6500 Hardware Manual, A.5.4 and A.5.5).
-    for opcode, back in ((RTS, 2), (RTS, 3), (RTI, 1), (RTI, 2)):
-        rows = program.opcode[pulls] == opcode
-        cycle = last[rows] - back
-        cycle = cycle[(cycle >= 0) & (cycle < n)]
-        acted[cycle] |= followed[cycle]
+    rows = program.kind == Kind.INSTRUCTION
+    opcode, first, length = program.opcode[rows], program.first_cycle[rows], program.length[rows]
+    for mode, steps in POINTER_CYCLES.items():
+        mine = np.isin(opcode, [o.opcode for o in matrix if o.mode == mode])
+        for step in steps:
+            cycle = first[mine & (length > step)] + step
+            cycle = cycle[(cycle >= 0) & (cycle < n)]
+            acted[cycle] |= followed[cycle]
     return acted
 
 

@@ -167,6 +167,9 @@ def unanswered(evidence: Evidence) -> Iterator[Finding]:
                 (evidence.replay.healthy.cost[: evidence.n] > 0) | ~same
             ) & reads  # a register that gives back what it was told is no evidence
             held = told & same
+            # Registers at rest read 0 or $FF, and so may the bus before: that tells nothing.
+            plain = np.isin(evidence.reading.cycles.data[: evidence.n], (0x00, 0xFF))
+            told, held = told & ~(plain & same), held & ~plain
         else:
             told = reads & (off != 0)
             held = told & same
