@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from bustrace.capture import csv_table as t
 from bustrace.capture.csv_table import Scan
-from bustrace.capture.csv_times import grid_times, on_grid, rounding_ps, uniform_rate
+from bustrace.capture.csv_times import grid_times, on_grid, rounding_ps, stepped_rate, uniform_rate
 from bustrace.capture.model import Mode, Note
 from bustrace.capture.sample_rate import guess_rate
 from bustrace.units import format_rate, format_time
@@ -133,7 +133,7 @@ class Clock:
             guess = uniform_rate(self._first, self._last, self._rows, self._unit)
             how = f"the even spacing of {self._rows} rows"
         else:
-            guess = guess_rate(self._times, self._unit)
+            guess = guess_rate(self._times, self._unit) or stepped_rate(self._times, self._unit)
             how = f"the spacing of {len(self._times)} transitions"
         grid = None if guess is None else on_grid(times, guess, self._unit)
         if guess is not None and grid is not None:

@@ -12,6 +12,8 @@ from bustrace.units import PS_PER_SECOND
 # A rate or period that someone would set on an analyser has few digits.
 _MOST_DIGITS = 7
 _FEWEST_ROWS = 4
+_ENOUGH_STEPS = 50
+_DIFFERENT_STEPS = 4
 _WIDEST = Fraction(102, 100)
 
 
@@ -43,6 +45,29 @@ def uniform_rate(first_ps: int, last_ps: int, rows: int, unit_ps: int) -> Fracti
     slowest = Fraction(PS_PER_SECOND * (rows - 1), span + unit_ps)
     fastest = Fraction(PS_PER_SECOND * (rows - 1), span - unit_ps)
     return simplest_rate(slowest, fastest)
+
+
+def stepped_rate(time_ps: npt.NDArray[np.int64], unit_ps: int) -> Fraction | None:
+    """Rate of transitions that all lie whole multiples of the shortest step apart.
+
+    A board's lines move only at a few places of its clock cycle, so few different steps occur. Four
+    different multiples are asked for: a clock recorded alone has one or two.
+
+    Parameters
+    ----------
+    time_ps : int64, shape (n,)
+        Strictly increasing.
+    unit_ps : int
+        Weight of the last digit; a shortest step of one unit proves nothing.
+    """
+    steps = np.sort(np.diff(time_ps))
+    if len(steps) < _ENOUGH_STEPS:
+        return None
+    shortest = int(steps[0])
+    different = 1 + int(np.count_nonzero(np.diff(steps)))
+    if shortest <= unit_ps or different < _DIFFERENT_STEPS or np.any(steps % shortest):
+        return None
+    return Fraction(PS_PER_SECOND, shortest)
 
 
 def simplest_rate(slowest: Fraction, fastest: Fraction) -> Fraction | None:

@@ -81,6 +81,16 @@ def test_clock_alone_gives_no_rate_away(tmp_path: Path) -> None:
     assert any(n.kind == "doubt" and n.option == "--rate" for n in capture.notes)
 
 
+def test_few_different_steps_are_enough(tmp_path: Path) -> None:
+    """A quiet board moves at a few places of its cycle: four multiples of the shortest step."""
+    picks = [0, *np.cumsum([1, 2, 8, 5] * 50).tolist()]
+    rate = Fraction(16 * MHZ)
+    assert read_csv(table(tmp_path / "a.csv", rate, picks, "{:.4f}", moving=True)).rate == rate
+    picks = [0, *np.cumsum([7, 8, 7, 9] * 50).tolist()]
+    capture = read_csv(table(tmp_path / "a.csv", rate, picks, "{:.4f}", moving=True))
+    assert capture.rate is None
+
+
 def test_times_off_any_grid_are_kept(tmp_path: Path) -> None:
     random = np.random.default_rng(2)
     times = np.cumsum(random.integers(20_000, 900_000, 2000)).tolist()
