@@ -13,7 +13,13 @@ from bustrace.capture.model import Note
 
 
 class Kind(IntEnum):
-    """What a row of `Program` is."""
+    """What a row of `Program` is.
+
+    RESET: from RES low to the fetch at the vector. IRQ, NMI, BRK: the seven cycles up to the fetch
+    of the handler; a BRK whose vector an NMI took is an NMI with opcode 0. FOREIGN: cycles of
+    another bus owner before a fetch; within an instruction they are part of its row, as waits are.
+    STALLED: after a jam opcode, or a wait until the end. LOST: not followed.
+    """
 
     INSTRUCTION = 0
     RESET = 1
@@ -32,6 +38,8 @@ REGISTERS = ("A", "X", "Y", "S", "P")
 @dataclass(frozen=True, slots=True, eq=False)
 class Intent:
     """What the CPU meant on the bus, by executing what it read. One row a cycle.
+
+    Nothing is known where the program was not followed, nor while RES is low.
 
     Attributes
     ----------

@@ -31,6 +31,9 @@ _KINDS = {
 _JAM_CYCLES = 5
 """Cycles of a jam opcode before the bus rests (recorded chip traces; the sheets do not list it)."""
 
+_LONG_WAIT = 16
+"""Cycles of RDY low at the end of a capture that are a row of their own."""
+
 _NARROW_CONFIDENCE = 0.9
 """Of a row that only R/W and data confirm."""
 
@@ -84,6 +87,7 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
         rows = _merged(rows, rest, thread.done)
     rows = _resets_from_low(rows, in_reset(cycles))
     rows = _foreign(rows, cycles.owner == OWNER_FOREIGN)
+    rows = _waiting(rows, (cycles.pin("RDY") == 0) & (cycles.pin("RW") != 0))
     rows, jam_at = _jammed(rows, len(cycles), jams)
     method, reason = _method(cycles, followed, by_sync, whole)
     lost_at = (
@@ -235,6 +239,22 @@ def _foreign(rows: _Rows, foreign: npt.NDArray[np.bool_]) -> _Rows:
     rows.kind[named & (back >= ends)] = Kind.FOREIGN
     chosen = np.flatnonzero(named & (back > rows.first_cycle) & (back < ends))
     return _split(rows, chosen, (back - rows.first_cycle)[chosen], Kind.FOREIGN, 0)
+
+
+def _waiting(rows: _Rows, held: npt.NDArray[np.bool_]) -> _Rows:
+    """Split off a wait that lasts until the end of the capture as `Kind.STALLED`."""
+    n = len(held)
+    free = np.flatnonzero(~held)
+    begin = int(free[-1]) + 1 if len(free) else 0
+    if n - begin < _LONG_WAIT:
+        return rows
+    row = int(np.searchsorted(rows.first_cycle, begin, side="right")) - 1
+    rows = rows.ordered(np.arange(row + 1))
+    after = begin - int(rows.first_cycle[row])
+    if after:
+        return _split(rows, np.array([row]), np.array([after]), Kind.STALLED, 1)
+    rows.kind[row], rows.opcode[row], rows.pc[row] = Kind.STALLED, -1, -1
+    return rows
 
 
 def _jammed(rows: _Rows, n: int, jams: frozenset[int]) -> tuple[_Rows, int | None]:

@@ -29,6 +29,7 @@ def wrong_addresses(program, truth):
     return np.flatnonzero(off)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("pins", [("RW", "SYNC", "RES", "IRQ", "NMI", "RDY"), None])
 @pytest.mark.parametrize("name", ["interrupts_trace", "rdy_trace"])
 def test_every_fetch_of_the_chip_traces_begins_a_row(name, pins, request, clip, fetches):

@@ -25,6 +25,7 @@ def test_rows_carry_text_bytes_registers_and_cycles(board_truth, clip):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("pins", [("RW", "SYNC", "RES", "RDY"), ("RW", "SYNC", "RES")])
 def test_operands_are_those_in_memory_even_where_rdy_halts_them(pins, rdy_trace, clip):
     """Bytes of the code, against what the trace's ROM gave at those addresses."""
@@ -43,6 +44,7 @@ def test_operands_are_those_in_memory_even_where_rdy_halts_them(pins, rdy_trace,
     assert checked > 500
 
 
+@pytest.mark.slow
 def test_a_branch_without_its_address_shows_no_target(interrupts_trace, clip):
     """SYNC and data, no addresses, no reset in view: operands by position, no branch target."""
     keep = slice(20_000, 26_000)
@@ -54,6 +56,7 @@ def test_a_branch_without_its_address_shows_no_target(interrupts_trace, clip):
     assert all(text.endswith(" $????") for text in texts)
 
 
+@pytest.mark.slow
 def test_a_line_that_is_not_what_the_cpu_meant_is_named(board_truth, clip):
     truth = board_truth("a9_stuck_high")
     cycles = clip(truth, pins=("RW", "RES"))

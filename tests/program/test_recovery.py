@@ -58,6 +58,7 @@ def test_a_correction_names_the_cycle_and_the_bit(board_truth, clip, fetches):
     assert agrees_where_known(program, truth)
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None, derandomize=True)
 @given(data=st.data())
 def test_any_flipped_bit_of_any_read_leaves_the_rows_right(data, board_truth, clip, fetches):
@@ -71,6 +72,7 @@ def test_any_flipped_bit_of_any_read_leaves_the_rows_right(data, board_truth, cl
     assert false <= 0.01
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("pins", [NO_SYNC, ("RW", "SYNC", "RES")])
 def test_a_cycle_missing_from_the_capture_costs_a_few_rows(pins, board_truth, clip, fetches):
     truth = board_truth("healthy")
@@ -86,6 +88,7 @@ def test_a_cycle_missing_from_the_capture_costs_a_few_rows(pins, board_truth, cl
         assert agrees_where_known(program, cut)
 
 
+@pytest.mark.slow
 def test_noise_is_noted_and_passed(board_truth, clip, fetches):
     """0.1 % of the address and R/W levels flipped: every row, and the true intended addresses."""
     truth = board_truth("healthy")
@@ -103,6 +106,7 @@ def test_noise_is_noted_and_passed(board_truth, clip, fetches):
     assert set(disagreements(cycles, program.intent).cycles) <= set(damaged.tolist())
 
 
+@pytest.mark.slow
 @settings(max_examples=20, deadline=None, derandomize=True)
 @given(mask=st.integers(0, 0xFFFF), sync=st.booleans())
 def test_any_set_of_address_lines_gives_the_same_program(mask, sync, board_truth, clip, fetches):
@@ -137,6 +141,7 @@ def test_a_clip_that_slipped_off_is_not_taken_for_the_program(
     assert agrees_where_known(program, truth)
 
 
+@pytest.mark.slow
 def test_interrupts_of_lines_that_were_not_captured_are_found(interrupts_trace, clip, fetches):
     """No SYNC, no IRQ, no NMI: told by the repeated address, three writes and the vector."""
     program = recover_program(clip(interrupts_trace, pins=NO_SYNC))
@@ -184,6 +189,7 @@ def test_each_of_several_resets_is_a_new_start(board_truth, clip, fetches):
         assert program.lost_at is None
 
 
+@pytest.mark.slow
 def test_noise_without_a_program_is_lost_quickly_and_honestly(clip):
     """Random levels: hardly a row is claimed."""
     random = np.random.default_rng(3)
@@ -200,6 +206,7 @@ def test_noise_without_a_program_is_lost_quickly_and_honestly(clip):
     assert program.reason
 
 
+@pytest.mark.slow
 def test_a_slipped_data_clip_loses_the_program_at_once_and_is_named(board_truth, clip, fetches):
     """The vector's high byte is read wrong: the reset is followed, nothing false comes after."""
     truth = board_truth("healthy")
@@ -243,6 +250,21 @@ def test_cycles_of_another_bus_owner_are_foreign_rows(rdy_trace, clip, fetches):
     assert np.array_equal(opcodes, rdy_trace["data"][ran])
     assert program.first_cycle[-1] + program.length[-1] == len(cycles)
     assert np.array_equal(program.first_cycle[1:], (program.first_cycle + program.length)[:-1])
+
+
+def test_rdy_held_low_to_the_end_is_a_stalled_row(board_truth, clip, fetches):
+    """A CPU that waits for ever at an opcode fetch."""
+    truth = board_truth("healthy")
+    fetch = int(fetches(truth)[600])
+    keep = np.concatenate([np.arange(fetch), np.full(500, fetch)])
+    waiting = {name: column[keep] for name, column in truth.items() if len(column) > fetch}
+    waiting["rdy"][fetch:] = 0
+    for pins in (("RW", "SYNC", "RES", "RDY"), ("RW", "RES", "RDY")):
+        program = recover_program(clip(waiting, pins=pins))
+        assert program.kind[-1] == Kind.STALLED
+        assert (program.first_cycle[-1], program.length[-1]) == (fetch, 500)
+        assert program.first_cycle[1:].tolist() == fetches(truth)[1:601].tolist()
+        assert program.jam_at is None
 
 
 def test_bits_that_are_not_known_are_not_read_as_zero(board_truth, clip, fetches):
