@@ -156,7 +156,7 @@ def probability_words(probability: float) -> str:
     """``very likely, 95 %``."""
     word = next(word for least, word in _PROBABILITY_WORDS if probability >= least)
     percent = 100 * probability
-    number = f"{percent:.0f}" if percent >= 1 else "under 1"
+    number = "under 1" if percent < 1 else "over 99" if percent > 99 else f"{percent:.0f}"
     return f"{word}, {number} %"
 
 
