@@ -1,15 +1,20 @@
 # Two commands: `make demo` diagnoses a faulty boot, `make test` runs every check.
 # Both make their own environment in .venv first. PYTHON chooses the interpreter.
+# The demo's board is faulty, so that bustrace ends with code 1 there: a fault was found.
 
 PYTHON ?= python3
 VENV := .venv
 OUT ?= demo-out
-DEMO := fixtures/tide_gauge_a9_stuck
+BOARD := fixtures/tide_gauge/board.toml
+BOOT := fixtures/tide_gauge_ram_a1_open/capture.tsv
 
 .PHONY: demo test check clean
 
 demo: $(VENV)/.installed
-	@$(VENV)/bin/python -m bustrace demo --picture $(OUT)/timeline.png
+	@mkdir -p $(OUT)
+	@echo '$$ bustrace diagnose $(BOOT) --board $(BOARD) --picture $(OUT)/timeline.png'
+	@$(VENV)/bin/bustrace diagnose $(BOOT) --board $(BOARD) --picture $(OUT)/timeline.png; \
+	  code=$$?; test $$code -eq 1 || exit 1
 
 test: $(VENV)/.installed-test
 	$(VENV)/bin/ruff check .

@@ -3,6 +3,7 @@
 import ast
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -126,6 +127,16 @@ def test_rooms_list_their_names_sorted():
 
 def test_importing_the_package_is_light():
     """`import bustrace` alone loads neither numba nor matplotlib."""
-    code = "import sys, bustrace; print(sorted({'numba', 'matplotlib', 'numpy'} & set(sys.modules)))"
+    code = (
+        "import sys, bustrace; print(sorted({'numba', 'matplotlib', 'numpy'} & set(sys.modules)))"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_the_wheel_holds_every_room_and_the_fixtures():
+    """The list of packages in pyproject.toml keeps step with the rooms."""
+    text = (PACKAGE.parent / "pyproject.toml").read_text(encoding="utf-8")
+    listed = set(tomllib.loads(text)["tool"]["setuptools"]["packages"])
+    rooms = {f"bustrace.{path.parent.name}" for path in PACKAGE.glob("*/__init__.py")}
+    assert listed == rooms | {"bustrace", "bustrace.fixtures"}
