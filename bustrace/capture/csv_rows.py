@@ -163,6 +163,13 @@ class _Rows:
         self._states: list[int] = scan.states[kept].tolist()
         self._knowns: list[int] = scan.knowns[kept].tolist()
         self._remembered: dict[bytes, tuple[int, int]] = {}
+        self._cells: list[dict[bytes, tuple[int, int]]] = [{} for _ in self._kinds]
+        # A table of nothing but single lines, after its time column if any: one word a row.
+        lines = len(self._kinds) - (table.time_column == 0)
+        levels = self._kinds[len(self._kinds) - lines :]
+        single = table.time_column <= 0 and all(kind == t.BIT for kind in levels)
+        self._single = lines if single and self._shifts[-lines:] == list(range(lines)) else 0
+        self._between = self._separator * (lines - 1)
 
     def take(self, row: bytes) -> int | None:
         """Read one row; number of line feeds it took, None when a quote is open at its end."""
@@ -190,6 +197,13 @@ class _Rows:
             if seen is not None:
                 self._keep(self._rows, *seen)
                 return 1
+        if self._single and (column < 0 or cell):
+            digits = self._single_digits(body)
+            if digits:
+                word = int(digits[::-1], 2) & table.all_lines
+                time = self._rows if column < 0 else self._time(cell.strip(_BLANK))
+                self._keep(time, word, table.all_lines)
+                return 1
         cells = split_cells(row, self._separator, strict=True)
         if cells is None:
             return None
@@ -202,6 +216,19 @@ class _Rows:
             self._remembered[body] = levels
         self._keep(time, *levels)
         return 1 + feeds
+
+    def _single_digits(self, body: bytes) -> bytes:
+        """Digits of a row of single 0 and 1, bare or quoted; nothing when it holds other cells."""
+        count = self._single
+        digits = body[::2]
+        if len(body) == 2 * count - 1 and body[1::2] == self._between:
+            return b"" if digits.strip(b"01") else digits
+        if len(body) == 4 * count - 1 and body[3::4] == self._between:
+            digits = body[1::4]
+            if digits.strip(b"01") or body[::4] + body[2::4] != b'"' * (2 * count):
+                return b""
+            return digits
+        return b""
 
     def _time(self, cell: bytes) -> int:
         table = self._table
@@ -257,7 +284,13 @@ class _Rows:
         for column, (cell, kind) in enumerate(zip(cells, kinds, strict=False)):
             if kind in (t.SKIP, t.TIME):
                 continue
-            bits, sure = self._cell(column, cell, kind)
+            known_cells = self._cells[column]
+            levels = known_cells.get(cell)
+            if levels is None:
+                levels = known_cells[cell] = self._cell(column, cell, kind)
+                if len(known_cells) > _REMEMBERED:
+                    known_cells.clear()
+            bits, sure = levels
             state |= bits << self._shifts[column]
             known |= sure << self._shifts[column]
         if len(cells) > len(kinds):
