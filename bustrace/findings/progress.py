@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bustrace.findings._kernels import IO, RAM, ROM
+from bustrace.findings.coverage import coverage, share
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.memory_rules import sole_driver, wrong_bits
 from bustrace.findings.model import Derail, Finding, Rung, RungStatus
@@ -15,8 +16,9 @@ from bustrace.hookup import ADDRESS_PINS, CLOCK_PINS, DATA_PINS
 from bustrace.program import Kind
 from bustrace.units import format_time
 
-LOOP_VISITS = 4
-"""Average visits to each address of the last quarter that make it a loop."""
+KNOWN_GROUND = 0.97
+"""Share of the last quarter's instructions at addresses run before that makes it a loop: the
+program breaks no new ground any more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +39,10 @@ def main_loop(evidence: Evidence) -> MainLoop | None:
     if len(pcs) < 64 or program.lost_at is not None or program.jam_at is not None:
         return None
     tail = pcs[-max(len(pcs) // 4, 32) :]
-    distinct = np.unique(tail)
-    if len(tail) < LOOP_VISITS * len(distinct):
+    before = np.bincount(pcs[: -len(tail)], minlength=0x10000)
+    if (before[tail] > 0).mean() < KNOWN_GROUND:
         return None
+    distinct = np.unique(tail)
     return MainLoop(int(distinct[0]), int(distinct[-1]), len(distinct), len(tail) // len(distinct))
 
 
@@ -167,11 +170,15 @@ def _rom(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
                         f"{ran:,} instructions; their addresses are not captured")  # fmt: skip
         return Rung(name, "not captured", "needs the address and data lines")
     checked = 0
+    seen = []
     for chip in roms:
-        if evidence.replay.has_image(evidence.replay.chips[chip]):
+        ref = evidence.replay.chips[chip]
+        if evidence.replay.has_image(ref):
             checked += int(sole_driver(evidence, chip).sum())
+            seen.append(f"{share(coverage(evidence, ref))} of {ref}")
     if checked:
-        return Rung(name, "ok", f"{checked:,} reads equal the image; {ran:,} instructions")
+        text = f"{checked:,} reads equal the image ({', '.join(seen)}); {ran:,} instructions"
+        return Rung(name, "ok", text)
     if ran:
         return Rung(name, "ok", f"{ran:,} instructions; no image to compare with")
     return Rung(name, "not seen", program.reason or "no instruction")
