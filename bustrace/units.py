@@ -28,18 +28,29 @@ _RATE_PREFIX = {"": 1, "k": 10**3, "m": 10**6, "g": 10**9}
 _NUMBER = r"([+-]?\d+(?:[.,]\d*)?(?:[eE][+-]?\d+)?)"
 
 
-def sample_times_ps(first: int, count: int, rate: Fraction) -> npt.NDArray[np.int64]:
-    """Times of samples `first` to `first + count - 1`.
+def grid_times(index: npt.NDArray[np.int64], rate: Fraction) -> npt.NDArray[np.int64]:
+    """Times of samples: index * 10^12 * den // num, exact, so that no rounding error adds up.
 
-    time = index * 10^12 * den // num, exact for every index: no rounding error accumulates.
+    Parameters
+    ----------
+    index : int64, shape (n,)
 
     Returns
     -------
-    int64, shape (count,), picoseconds since sample 0.
+    int64, shape (n,), picoseconds since sample 0.
     """
     period = PS_PER_SECOND / rate
-    whole, part = divmod(np.arange(first, first + count, dtype=np.int64), period.denominator)
-    return whole * period.numerator + part * period.numerator // period.denominator
+    size, parts = period.numerator, period.denominator
+    largest = max(abs(int(index.max(initial=0))), abs(int(index.min(initial=0))))
+    if largest * size < 1 << 63:
+        times: npt.NDArray[np.int64] = index * size // parts
+        return times
+    return np.array([int(i) * size // parts for i in index], dtype=np.int64)
+
+
+def sample_times_ps(first: int, count: int, rate: Fraction) -> npt.NDArray[np.int64]:
+    """Times of samples `first` to `first + count - 1`: int64, shape (count,), picoseconds."""
+    return grid_times(np.arange(first, first + count, dtype=np.int64), rate)
 
 
 def sample_index(time_ps: int, rate: Fraction) -> int:

@@ -9,10 +9,10 @@ import numpy.typing as npt
 
 from bustrace.capture import csv_table as t
 from bustrace.capture.csv_table import Scan
-from bustrace.capture.csv_times import grid_times, on_grid, rounding_ps, stepped_rate, uniform_rate
+from bustrace.capture.csv_times import on_grid, rounding_ps, stepped_rate, uniform_rate
 from bustrace.capture.model import Mode, Note
 from bustrace.capture.sample_rate import guess_rate
-from bustrace.units import format_rate, format_time
+from bustrace.units import format_rate, format_time, grid_times
 
 STATE_ROW_PS = 10**6
 

@@ -7,7 +7,7 @@ from fractions import Fraction
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.units import PS_PER_SECOND
+from bustrace.units import PS_PER_SECOND, grid_times
 
 # A rate or period that someone would set on an analyser has few digits.
 _MOST_DIGITS = 7
@@ -137,23 +137,3 @@ def on_grid(
         else:
             return origin + grid if origin else grid
     return None
-
-
-def grid_times(index: npt.NDArray[np.int64], rate: Fraction) -> npt.NDArray[np.int64]:
-    """Times of samples: index * 10^12 * den // num, exact.
-
-    Parameters
-    ----------
-    index : int64, shape (n,)
-
-    Returns
-    -------
-    int64, shape (n,), picoseconds.
-    """
-    period = PS_PER_SECOND / rate
-    size, parts = period.numerator, period.denominator
-    largest = max(abs(int(index.max(initial=0))), abs(int(index.min(initial=0))))
-    if largest * size < 1 << 63:
-        times: npt.NDArray[np.int64] = index * size // parts
-        return times
-    return np.array([int(i) * size // parts for i in index], dtype=np.int64)

@@ -43,7 +43,8 @@ class Capture:
         one a bus cycle, identical neighbours included.
     time_ps : int64, shape (n,)
         Time of each row, picoseconds, never decreasing (strictly increasing in timing mode). May
-        start anywhere, below zero too. In state mode without times: the row number times 10^6 (1 us a row).
+        start anywhere, below zero too. In state mode without times: the row number
+        times 10^6 (1 us a row).
     state : uint64, shape (n,)
         One bit a line: bit i belongs to ``lines[i]``. Unknown bits are 0.
     known : uint64, shape (n,), or None

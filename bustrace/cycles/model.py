@@ -9,23 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.capture.model import Note
+from bustrace.hookup import CONTROL_PINS
 
-CONTROL = (
-    "RW",
-    "SYNC",
-    "RES",
-    "IRQ",
-    "NMI",
-    "RDY",
-    "SO",
-    "BE",
-    "AEC",
-    "BA",
-    "VDA",
-    "VPA",
-    "VPB",
-    "ML",
-)
+CONTROL = CONTROL_PINS
 """Control pins; bit i of `Cycles.control` is the level of ``CONTROL[i]``. Order is fixed."""
 
 CONTROL_BIT = {name: bit for bit, name in enumerate(CONTROL)}

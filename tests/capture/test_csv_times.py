@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bustrace.capture.csv_reader import read_csv
-from bustrace.capture.csv_times import grid_times, on_grid, rounding_ps, simplest_rate, uniform_rate
-from bustrace.units import sample_times_ps
+from bustrace.capture.csv_times import on_grid, rounding_ps, simplest_rate, uniform_rate
+from bustrace.units import grid_times, sample_times_ps
 
 MHZ = 10**6
 

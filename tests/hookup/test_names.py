@@ -3,8 +3,7 @@ makers' sheets and analyser exports."""
 
 import pytest
 
-from bustrace.cycles import CONTROL
-from bustrace.hookup import CONTROL_PINS, PINS, meaning_of
+from bustrace.hookup import meaning_of
 
 FORMS = {
     "A0": "A0, A00, a0, AB0, AB[0], ADDR[0], addr_bus[0], Address 0, ADDR0, address[0], CPU_A0",
@@ -58,8 +57,3 @@ def test_only_one_letter_names_may_be_an_analysers_own() -> None:
     assert {meaning_of(name).family for name in ("A0", "a00", "top.A0")} == {"A"}
     assert {meaning_of(name).family for name in ("D0", "D07")} == {"D"}
     assert {meaning_of(n).family for n in ("AB0", "ADDR[0]", "Data 0", "DB0", "CPU_D0")} == {""}
-
-
-def test_the_control_pins_are_those_of_the_cycles_in_their_order() -> None:
-    assert CONTROL_PINS == CONTROL
-    assert len(set(PINS)) == len(PINS)
