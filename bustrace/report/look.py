@@ -145,7 +145,7 @@ def look_text(
         text, mark = _moves(act)
         paper.say(text, cells=cells, mark=mark)
     paper.heading("Clock")
-    paper.say(_clock(cycles))
+    paper.say(_clock(capture, cycles))
     paper.heading("Reset")
     paper.say(_reset(capture, hookup, activity))
     notes = (*capture.notes, *hookup.notes, *cycles.notes)
@@ -205,7 +205,7 @@ def _percent(share: float) -> str:
     return f"{percent:.0f} %"
 
 
-def _clock(cycles: Cycles) -> str:
+def _clock(capture: Capture, cycles: Cycles) -> str:
     clock = cycles.clock
     if clock.role == "state rows":
         return f"Each row is a bus cycle: {len(cycles):,}."
@@ -223,10 +223,9 @@ def _clock(cycles: Cycles) -> str:
     if len(set(shown)) == 2:
         text += f", {shown[0]} to {shown[1]} each"
     if clock.stops_ps is not None:
-        level = {0: " low", 1: " high"}.get(
-            clock.rests_at if clock.rests_at is not None else -1, ""
-        )
-        text += f". IT STOPS after {format_time(clock.stops_ps - (clock.starts_ps or 0))}{level}"
+        at = format_time(clock.stops_ps - capture.start_ps)
+        level = "" if clock.rests_at is None else f" and rests {('low', 'high')[clock.rests_at]}"
+        text += f". IT STOPS {at} into the capture{level}"
     return text + "."
 
 

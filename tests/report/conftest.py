@@ -9,6 +9,7 @@ import pytest
 import bustrace
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
+NAMES = sorted(path.parent.name for path in FIXTURES.glob("*/expected.json"))
 
 
 @cache
@@ -27,3 +28,9 @@ def judged(name, hooked=True):
 def verdict_on():
     """A function: fixture's name to its diagnosis and reading."""
     return judged
+
+
+@pytest.fixture(params=NAMES)
+def fixture_name(request):
+    """Each fixture in turn."""
+    return request.param

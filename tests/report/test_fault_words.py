@@ -112,7 +112,10 @@ def test_lines_in_words():
 def test_ids_in_a_sentence_become_words():
     """A longer id is not taken for a shorter one that it begins with."""
     faults = [Fault.parse("content:U1"), Fault.parse("content:U12")]
-    assert named_in_words("see content:U12", faults) == "see the bytes in U12 are not those of its image"
+    assert (
+        named_in_words("see content:U12", faults)
+        == "see the bytes in U12 are not those of its image"
+    )
 
 
 def test_every_rule_has_words():

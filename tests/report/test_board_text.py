@@ -1,0 +1,56 @@
+"""The address map as text."""
+
+from pathlib import Path
+
+import pytest
+
+from bustrace.board import load_board
+from bustrace.report import board_text
+
+BOARD = Path(__file__).resolve().parents[2] / "fixtures" / "tide_gauge" / "board.toml"
+
+
+def test_map_tiles_all_addresses_within_80_columns():
+    """No address is left out, none is told twice."""
+    text = board_text(load_board(BOARD)).plain()
+    assert max(map(len, text.splitlines())) <= 80
+    part = text[text.index("Addresses") : text.index("In all")]
+    spans = [line.split()[0].replace("$", "").split("-") for line in part.splitlines()
+             if line.startswith("  $")]  # fmt: skip
+    at = 0
+    for span in spans:
+        assert int(span[0], 16) == at
+        at = int(span[-1], 16) + 1
+    assert at == 0x10000
+
+
+def test_map_shows_mirrors_gaps_and_the_vectors_owner():
+    """2 KB of RAM in an 8 KB select is there four times; the ROM holds the vectors."""
+    text = board_text(load_board(BOARD)).plain()
+    flat = " ".join(text.split())
+    assert "$0800-$1FFF U4 U4 again $0000-$07FF; 3 more images" in flat
+    assert "$2000-$7FFF - - nobody answers" in flat
+    assert "$E000-$FFFF U5 - vectors; reset leads to $E000" in flat
+    assert "No read is driven by two chips." in flat
+    assert "U4: 2048 bytes, from its part number. To change it: the key 'size'" in flat
+
+
+def test_doubled_drivers_are_called_a_fault(tmp_path):
+    """Two chips in one range, and how many addresses that is."""
+    (tmp_path / "b.toml").write_text(
+        'format = 1\ncpu = "6502"\n'
+        '[[chips]]\nref = "U1"\nrole = "ram"\nrange = "$0000-$1FFF"\n'
+        '[[chips]]\nref = "U2"\nrole = "ram"\nrange = "$1000-$2FFF"\n',
+        encoding="utf-8",
+    )
+    flat = " ".join(board_text(load_board(tmp_path / "b.toml")).plain().split())
+    assert "DOUBLED: U1 and U2 drive the same read" in flat
+    assert "Two chips drive the same read at 4,096 addresses, the first at $1000" in flat
+
+
+@pytest.mark.parametrize("pulled", ["U5", "u5"])
+def test_a_pulled_chip_answers_nowhere(pulled):
+    """Without its ROM nobody holds the vectors."""
+    flat = " ".join(board_text(load_board(BOARD, without=[pulled])).plain().split())
+    assert "NOT FITTED" in flat
+    assert "vectors: nobody answers" in flat
