@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from bustrace.cpu import Executor
 from bustrace.cycles.model import CONTROL_BIT, IN_RESET, OWNER_CPU, Clock, Cycles
 
 PINS = {"RW": "rw", "SYNC": "sync", "RES": "res", "IRQ": "irq", "NMI": "nmi", "RDY": "rdy"}
@@ -82,6 +83,33 @@ def true_fetches(truth: Mapping[str, Any]) -> np.ndarray:
     begins = sync.copy()
     begins[1:] &= ~sync[:-1]
     return np.flatnonzero(begins)
+
+
+def executed(code: bytes, n: int, p: int = 0x24) -> dict[str, np.ndarray]:
+    """Bus activity of a program at $F000, from RES low on, made by the executor.
+
+    RAM is everywhere else and reads 0 before it is written; P is the status before the reset.
+    """
+    memory = np.zeros(0x10000, np.uint8)
+    memory[0xF000 : 0xF000 + len(code)] = np.frombuffer(code, np.uint8)
+    memory[0xFFFC:0xFFFE] = 0x00, 0xF0
+    cpu = Executor("6502", p=p, s=0x80, pc=None)
+    names = ("addr", "data", "rw", "sync", "res", "irq", "nmi", "rdy")
+    rows = []
+    for cycle in range(n):
+        res = int(cycle >= 10)
+        if not cpu.rw:
+            memory[cpu.address] = cpu.data_out
+        byte = int(memory[cpu.address])
+        rows.append((cpu.address, byte, cpu.rw, cpu.sync if res else 0, res, 1, 1, 1))
+        cpu.clock(byte, res=res)
+    return dict(zip(names, np.array(rows, np.uint16).T, strict=True))
+
+
+@pytest.fixture(scope="session")
+def execute():
+    """The function that runs a short program of the test's own."""
+    return executed
 
 
 @pytest.fixture(scope="session")

@@ -2,6 +2,7 @@
 
 import itertools
 
+import numpy as np
 import pytest
 
 from bustrace.program import Kind, listing_rows, recover_program
@@ -63,3 +64,26 @@ def test_a_line_that_is_not_what_the_cpu_meant_is_named(board_truth, clip):
     program = recover_program(cycles)
     named = {c.differs for row in listing_rows(program, cycles) for c in row.cycles}
     assert named == {(), ("A9",)}
+
+
+def test_operands_by_position_are_those_of_a_call_too(execute, clip):
+    """JSR reads its high byte in its last cycle (hardware manual, A.5.3)."""
+    code = b"\xa2\xff\x9a\x20\x10\xf0\x4c\x03\xf0".ljust(0x10, b"\xea") + b"\x60"
+    cycles = clip(execute(code, 200), pins=("RW", "SYNC"), address_mask=0, keep=slice(40, None))
+    program = recover_program(cycles)
+    calls = [row for row in listing_rows(program, cycles) if row.text.startswith("JSR")]
+    assert len(calls) > 5
+    assert {call.text for call in calls[:-1]} == {"JSR $F010"}
+
+
+@pytest.mark.slow
+def test_a_corrected_read_is_shown_as_the_cpu_saw_it(execute, clip):
+    """JMP $F020, whose low byte the clip saw as $21."""
+    truth = execute(b"\xa2\xff\x9a\x4c\x20\xf0".ljust(0x20, b"\xea") + b"\xea" * 60, 80)
+    data = truth["data"].copy()
+    cycle = int(np.flatnonzero(truth["addr"] == 0xF004)[0])
+    data[cycle] ^= 1
+    cycles = clip({**truth, "data": data}, pins=("RW", "RES"))
+    program = recover_program(cycles)
+    texts = [row.text for row in listing_rows(program, cycles)]
+    assert texts[:5] == ["reset", "LDX #$FF", "TXS", "JMP $F020", "NOP"]

@@ -279,3 +279,97 @@ def test_bits_that_are_not_known_are_not_read_as_zero(board_truth, clip, fetches
     assert (found, false) == (1, 0)
     assert program.opcode[program.row_of(int(hidden[0]))] == -1
     assert agrees_where_known(program, truth)
+
+
+@pytest.mark.slow
+def test_a_bus_that_rests_proves_no_line_faulty(board_truth, clip):
+    """After a jam nothing moves: a level that then changes is not blamed on a line."""
+    truth = board_truth("d3_stuck_low_at_cpu")
+    address = truth["addr"].copy()
+    address[40:] &= ~np.uint16(8)
+    program = recover_program(clip({**truth, "addr": address}, pins=NO_SYNC))
+    assert program.lines_aside == ()
+    assert program.lost_at is not None
+
+
+@pytest.mark.parametrize("overflow", [0, 0x40])
+def test_a_branch_on_a_flag_nobody_set_is_decided_by_what_follows(overflow, execute, clip):
+    """BVS over a store, V left as it was before the reset; R/W and data alone tell."""
+    code = bytes.fromhex("a2ff9a 7003 8d0002 a955 8d0003 a9aa 8d0004 4c08f0".replace(" ", ""))
+    truth = execute(code, 400, p=0x24 | overflow)
+    program = recover_program(clip(truth, pins=NO_SYNC, address_mask=0))
+    assert program.lost_at is None
+    assert agrees_where_known(program, truth)
+    stored = [int(pc) for pc in program.pc[program.opcode == 0x8D][:1]]
+    assert stored == [0xF00A if overflow else 0xF005]
+
+
+def test_a_branch_that_nothing_decides_is_where_the_thread_is_lost(execute, clip):
+    """BVS to its own next instruction: both ways look the same without addresses."""
+    code = bytes.fromhex("a2ff9a 70fe" + "ea" * 8)
+    program = recover_program(clip(execute(code, 40), pins=NO_SYNC, address_mask=0))
+    assert program.lost_at is not None
+    assert "not known" in program.reason
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("longest", [37, 1000])
+def test_the_chunks_in_which_it_is_executed_change_nothing(
+    longest, interrupts_trace, rdy_trace, clip, monkeypatch
+):
+    for trace in (interrupts_trace, rdy_trace):
+        cycles = clip(trace, keep=slice(0, 20_000))
+        whole = recover_program(cycles)
+        with monkeypatch.context() as patched:
+            patched.setattr("bustrace.program.follow._SHORTEST", longest)
+            patched.setattr("bustrace.program.follow._LONGEST", longest)
+            parts = recover_program(cycles)
+        for name in ("first_cycle", "kind", "opcode", "pc", "registers", "registers_known"):
+            assert np.array_equal(getattr(whole, name), getattr(parts, name)), name
+        for name in ("address", "address_known", "data", "data_known", "rw", "sync"):
+            assert np.array_equal(getattr(whole.intent, name), getattr(parts.intent, name)), name
+
+
+def test_a_reset_in_a_write_loses_no_row(execute, clip):
+    """RES falls before the two writes of an INC: that they do not come is no disagreement."""
+    code = bytes.fromhex("a2ff9a ee0002 4c03f0".replace(" ", ""))
+    truth = execute(code, 300)
+    write = int(np.flatnonzero(truth["rw"] == 0)[20])
+    assert truth["rw"][write + 1] == 0
+    keep = np.concatenate([np.arange(write), np.arange(len(truth["addr"]))])
+    cut = {name: column[keep] for name, column in truth.items()}
+    program = recover_program(clip(cut, pins=NO_SYNC, address_mask=0))
+    assert not (program.kind == Kind.LOST).any()
+    assert program.first_cycle[program.kind == Kind.RESET].tolist() == [0, write]
+
+
+def test_of_two_places_like_a_reset_the_one_that_explains_the_writes_is_taken(
+    board_truth, clip, fetches
+):
+    """Before the reset's own cycles, others that look like one but lead nowhere."""
+    truth = board_truth("healthy")
+    n = len(truth["addr"])
+    before = np.array([0x11] * 6 + [0x22, 0x33, 0x44, 0x10, 0x02, 0xA9, 0x00, 0xE8], np.uint8)
+    longer = {
+        name: np.concatenate([np.repeat(column[:1], len(before)), column])
+        for name, column in truth.items()
+        if len(column) == n
+    }
+    longer["data"][: len(before)] = before
+    program = recover_program(clip(longer, pins=("RW",), address_mask=0))
+    ran = program.first_cycle[program.kind == Kind.INSTRUCTION]
+    assert ran.tolist() == (fetches(truth)[1:] + len(before)).tolist()
+    assert agrees_where_known(program, longer)
+
+
+@pytest.mark.slow
+def test_reads_that_are_wrong_everywhere_are_no_program(board_truth, clip):
+    """A third of all bits flipped: nothing is claimed of what the CPU meant but the reset."""
+    truth = board_truth("healthy")
+    random = np.random.default_rng(11)
+    flips = (random.random((len(truth["addr"]), 8)) < 0.33) @ (1 << np.arange(8))
+    program = recover_program(clip({**truth, "data": truth["data"] ^ flips.astype(np.uint8)}))
+    assert program.lost_at is not None
+    assert program.lost_at < 60
+    assert not program.intent.address_known[program.lost_at :].any()
+    assert program.reason
