@@ -116,10 +116,11 @@ def test_chosen_bits_of_a_signal_wider_than_a_capture(read):
     head = "$timescale 1 ns $end $var wire 80 ! W $end $enddefinitions $end\n"
     value = "1" + "0" * 7 + "x1" + "0" * 69 + "1"
     capture = read(
-        head + f"#0\nb{value} !\n#1\nb1 !\n#2\nx!\n#3\n", lines=["W[0]", "W[70]", "W[79]", "W[71]"]
+        head + f"#0\nb{value} !\n#1\nb1 !\n#2\nx!\n#3\nb1{'0' * 69} !\n#4\nb{'x' * 70} !\n#5\n",
+        lines=["W[0]", "W[70]", "W[79]", "W[71]"],
     )
     assert capture.lines == ("W[0]", "W[70]", "W[71]", "W[79]")
-    assert rows(capture) == [(0, "1x11"), (1, "0001"), (2, "xxxx")]
+    assert rows(capture) == [(0, "1x11"), (1, "0001"), (2, "xxxx"), (3, "0000"), (4, "xxxx")]
 
 
 def test_aliases_of_one_id_code_are_lines_of_their_own(read):
