@@ -55,6 +55,16 @@ ANY_REGISTER = 0x10000
 
 
 @njit(cache=True, nogil=True)
+def _ones(value):
+    """Number of bits that are 1."""
+    count = 0
+    while value:
+        count += 1
+        value &= value - 1
+    return count
+
+
+@njit(cache=True, nogil=True)
 def _short(value, a, b):
     """Wired-AND of bits a and b: the low level wins."""
     if ((value >> a) & 1) == 0 or ((value >> b) & 1) == 0:
@@ -185,9 +195,7 @@ def replay_board(
         wrong = (at_clip ^ clip_address[i]) & clip_address_known[i]
         fresh = wrong & ~told[1, meant]
         told[1, meant] |= fresh
-        while fresh:
-            price += bits[1]
-            fresh &= fresh - 1
+        price += bits[1] * _ones(fresh)
         at_decoder = (bus & assume[DECODER_AND]) | assume[DECODER_OR]
         at_chips = (bus & assume[CHIPS_AND]) | assume[CHIPS_OR]
         reading = read[i]
@@ -220,9 +228,7 @@ def replay_board(
             wrong = 0
         fresh = wrong & ~told[2, meant]
         told[2, meant] |= fresh
-        while fresh:
-            price += bits[2]
-            fresh &= fresh - 1
+        price += bits[2] * _ones(fresh)
 
         if reading == 0:
             # A write: the clip sees the CPU's byte through the line faults, the chips take it.
@@ -237,9 +243,7 @@ def replay_board(
                 wrong = (clip_byte ^ data[i]) & data_known[i] & byte_known
                 fresh = (wrong << 8) & ~told[0, meant]
                 told[0, meant] |= fresh
-                while fresh:
-                    price += bits[0]
-                    fresh &= fresh - 1
+                price += bits[0] * _ones(fresh)
                 for c in range(chips):
                     if (answering >> c) & 1 == 0 or (assume[SILENT] >> c) & 1:
                         continue
@@ -343,9 +347,7 @@ def replay_board(
                     # high there, which is one unknown each.
                     told[0, meant] |= 1 << 17
                     open_bits = ones_but_free & ~zeros & 255
-                    while open_bits:
-                        price += bits[3]
-                        open_bits &= open_bits - 1
+                    price += bits[3] * _ones(open_bits)
             if assume[LOOSE] >= 0 and fresh and (driving >> assume[LOOSE]) & 1:
                 c = assume[LOOSE]
                 where = base[c] + inner[c, at_chips]
@@ -354,12 +356,8 @@ def replay_board(
                     memory[where] = data[i]
                     fresh = 0
                 else:
-                    while fresh:
-                        price += bits[5]
-                        fresh &= fresh - 1
-            while fresh:
-                price += bits[0]
-                fresh &= fresh - 1
+                    price += bits[5] * _ones(fresh)
+            price += bits[0] * _ones(fresh)
             # What the read tells about cells that were not known.
             if driving != 0 and not free:
                 asked = data_known[i] & ~zeros & ~forced & 255
@@ -389,9 +387,7 @@ def replay_board(
                     if new:
                         memory[where] = (memory[where] & ~new) | (data[i] & new)
                         memory_known[where] |= new
-                        while new:
-                            price += bits[3]
-                            new &= new - 1
+                        price += bits[3] * _ones(new)
             expected[i] = byte & known
             expected_known[i] = known
         last = data[i]
