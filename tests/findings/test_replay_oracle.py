@@ -1,0 +1,308 @@
+"""The replay of the board's answers against a plain walk with dictionaries, bit by bit."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from drill_readings import boot, tide_gauge
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bustrace.board import Board
+from bustrace.capture.model import Capture
+from bustrace.cycles import CONTROL_BIT, OWNER_CPU, OWNER_FOREIGN, UNSETTLED, Clock, Cycles
+from bustrace.findings import HEALTHY, Answers, Assumption, BoardReplay, _kernels, answers
+from bustrace.hookup import Hookup
+from bustrace.program import Kind, Program
+from bustrace.program.model import Intent
+from bustrace.reading import Reading
+
+Bits = list[int | None]
+"""A byte, bit 0 first; None is not known."""
+
+
+def bits_of(byte: int, known: int) -> Bits:
+    return [byte >> i & 1 if known >> i & 1 else None for i in range(8)]
+
+
+def byte_of(bits: Bits) -> tuple[int, int]:
+    value = sum(1 << i for i, bit in enumerate(bits) if bit == 1)
+    return value, sum(1 << i for i, bit in enumerate(bits) if bit is not None)
+
+
+class PlainBoard:
+    """What a healthy board answers, told with dictionaries; knows only the board file's tables."""
+
+    def __init__(self, board: Board) -> None:
+        self.board = board
+        self.cells: dict[tuple[str, int], Bits] = {}
+        self.written: set[tuple[str, int]] = set()
+        for chip in board.mapped:
+            if chip.role == "rom" and chip.images:
+                for offset, byte in enumerate(chip.images[0].content.tolist()):
+                    self.cells[chip.ref, offset] = bits_of(byte, chip.data_mask)
+
+    def answering(self, address: int, rw: int) -> list[tuple[int, str]]:
+        table = self.board.map
+        return [
+            (i, ref) for i, ref in enumerate(table.chips) if table.responds[rw, address] >> i & 1
+        ]
+
+    def cell(self, i: int, ref: str, address: int) -> tuple[tuple[str, int], Bits]:
+        key = (ref, int(self.board.map.inner[i, address]))
+        return key, self.cells.setdefault(key, [None] * 8)
+
+    def write(self, address: int, given: Bits) -> None:
+        for i, ref in self.answering(address, 0):
+            if self.board.chip(ref).role == "ram":
+                key, cell = self.cell(i, ref, address)
+                lanes = int(self.board.map.data_masks[i])
+                cell[:] = [bit if lanes >> b & 1 else None for b, bit in enumerate(given)]
+                self.written.add(key)
+
+    def read(self, address: int, seen: Bits, last: Bits) -> tuple[Bits, list[str]]:
+        chips = self.answering(address, 1)
+        if not chips:
+            return (list(last) if self.board.map.described[address] else [None] * 8), []
+        expected: Bits = []
+        for b in range(8):
+            given: list[int | None] = []
+            for i, ref in chips:
+                if self.board.map.data_masks[i] >> b & 1:
+                    memory = self.board.chip(ref).role in ("rom", "ram")
+                    given.append(self.cell(i, ref, address)[1][b] if memory else None)
+            # The low level wins; high only where every driver of the line is.
+            level = 0 if 0 in given else None if None in given or not given else 1
+            expected.append(level)
+        if all(self.board.chip(ref).role in ("rom", "ram") for _, ref in chips):
+            for i, ref in chips:
+                self.learn(i, ref, address, seen, expected, alone=len(chips) == 1)
+        return expected, [ref for _, ref in chips]
+
+    def learn(
+        self, i: int, ref: str, address: int, seen: Bits, expected: Bits, alone: bool
+    ) -> None:
+        """An unknown cell is as it is read; a cell never written follows its latest read."""
+        key, cell = self.cell(i, ref, address)
+        unwritten = self.board.chip(ref).role == "ram" and key not in self.written
+        for b, bit in enumerate(seen):
+            if bit is None or not self.board.map.data_masks[i] >> b & 1:
+                continue
+            new = cell[b] is None and expected[b] != 0
+            stray = alone and unwritten and expected[b] is not None and expected[b] != bit
+            if new or stray:
+                cell[b] = bit
+
+
+def walk(replay: BoardReplay, reading: Reading) -> list[tuple[int, int, int]]:
+    """Expected byte, its known bits, and the drivers, for each cycle."""
+    plain = PlainBoard(reading.board)
+    cycles = reading.cycles
+    rows = []
+    last = bits_of(0, 0)
+    for k in range(replay.n):
+        seen = bits_of(int(cycles.data[k]), int(cycles.data_known[k]))
+        address = int(replay.address[k])
+        if address < 0:
+            rows.append((0, 0, 0))
+        elif replay.read[k] == 0:
+            given = bits_of(int(replay.written[k]), int(replay.written_known[k]))
+            plain.write(address, given)
+            rows.append((int(replay.written[k]), int(replay.written_known[k]), 0))
+        else:
+            expected, who = plain.read(address, seen, last)
+            mask = sum(1 << replay.chips.index(ref) for ref in who)
+            rows.append((*byte_of(expected), mask))
+        last = seen
+    return rows
+
+
+def check(replay: BoardReplay, reading: Reading) -> None:
+    healthy = replay.healthy
+    for k, (byte, known, drivers) in enumerate(walk(replay, reading)):
+        assert int(healthy.expected_known[k]) == known, k
+        assert int(healthy.expected[k]) & known == byte & known, k
+        assert int(healthy.drivers[k]) == drivers, k
+
+
+POOL = np.array(
+    [
+        *(*range(6), 0x802, 0x1FC, 0x1FD, 0x8000, 0x8001, 0xA000, 0x6000, 0x6001, 0xC000),
+        *(*range(0xE000, 0xE006), 0xFFFC, 0xFFFD),
+    ],
+    dtype=np.uint32,
+)
+"""RAM and a mirror of it, the stack, ports, the write-only latch, nothing, ROM."""
+
+
+def random_reading(seed: int, board: Board, n: int = 400) -> Reading:
+    """Cycles at few addresses with random bytes, gaps in what is known, strangers on the bus."""
+    rng = np.random.default_rng(seed)
+    address = rng.choice(POOL, n)
+    rw = (rng.random(n) < 0.6).astype(np.uint8)
+    data = rng.integers(256, size=n, dtype=np.uint8)
+    # Often the right byte of the ROM, and often the same few bytes, so that cells agree too.
+    image = board.image_bytes("U5")[address]
+    right = (image >= 0) & (rng.random(n) < 0.7)
+    data = np.where(right, image, np.where(rng.random(n) < 0.5, 0x5A, data)).astype(np.uint8)
+    data_known = np.where(rng.random(n) < 0.85, 0xFF, rng.integers(256, size=n)).astype(np.uint8)
+    seen = np.where(rng.random(n) < 0.95, address, address ^ 1).astype(np.uint32)
+    seen_known = np.where(rng.random(n) < 0.9, 0xFFFF, 0xFFF0).astype(np.uint32)
+    control = rw.astype(np.uint16) << np.uint16(CONTROL_BIT["RW"])
+    rw_known = (rng.random(n) < 0.95).astype(np.uint16) << np.uint16(CONTROL_BIT["RW"])
+    none32, none8 = np.zeros(n, np.uint32), np.zeros(n, np.uint8)
+    time_ps = np.arange(1, n + 1, dtype=np.int64) * 1_000_000
+    cycles = Cycles(
+        time_ps=time_ps,
+        rise_ps=time_ps - 500_000,
+        address=seen & seen_known,
+        address_known=seen_known,
+        data=data & data_known,
+        data_known=data_known,
+        control=control & rw_known,
+        control_known=rw_known,
+        selects=none32,
+        selects_known=none32.copy(),
+        select_names=(),
+        owner=np.where(rng.random(n) < 0.95, OWNER_CPU, OWNER_FOREIGN).astype(np.uint8),
+        other_address=none32.copy(),
+        other_address_known=none32.copy(),
+        other_data=none8,
+        other_data_known=none8.copy(),
+        flags=np.where(rng.random(n) < 0.03, UNSETTLED, 0).astype(np.uint8),
+        clock=Clock(line="PHI2", role="phase 2", period_ps=1_000_000),
+    )
+    followed = rng.random(n) < 0.8
+    writes = followed & (rw == 0)
+    intent = Intent(
+        address=np.where(followed, address, 0).astype(np.uint32),
+        address_known=np.where(followed, 0xFFFF, 0).astype(np.uint32),
+        data=np.where(writes, rng.integers(256, size=n), 0).astype(np.uint8),
+        data_known=np.where(writes, rng.choice([0xFF, 0xFF, 0x0F], n), 0).astype(np.uint8),
+        rw=np.where(followed, rw, 2).astype(np.uint8),
+        sync=np.full(n, 2, np.uint8),
+    )
+    program = Program(
+        first_cycle=np.zeros(1, np.int64),
+        length=np.full(1, n, np.int32),
+        kind=np.full(1, Kind.LOST, np.uint8),
+        opcode=np.full(1, -1, np.int16),
+        pc=np.full(1, -1, np.int32),
+        confidence=np.zeros(1, np.float32),
+        registers=np.zeros((1, 5), np.uint8),
+        registers_known=np.zeros((1, 5), np.uint8),
+        intent=intent,
+        method="none",
+    )
+    capture = Capture(
+        mode="state",
+        time_ps=np.empty(0, np.int64),
+        state=np.empty(0, np.uint64),
+        known=None,
+        lines=(),
+        rate=None,
+        gaps=np.empty((0, 2), np.int64),
+        end_ps=0,
+    )
+    return Reading(capture, Hookup(()), board, cycles, program)
+
+
+@pytest.mark.slow
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 2**32 - 1))
+def test_random_cycles_are_answered_as_the_plain_walk_says(seed):
+    """Every expected byte, every known bit, every driver, whatever the cycles are."""
+    reading = random_reading(seed, tide_gauge())
+    check(BoardReplay(reading), reading)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("faults", [(), ("silent:U4",), ("always:U6",), ("doubled:U5+U4",)])
+def test_boots_are_answered_as_the_plain_walk_says(faults):
+    """A healthy board's answers are compared with, whatever the board that was captured did."""
+    reading = boot(*faults, cycles=2000)
+    check(BoardReplay(reading), reading)
+
+
+class PlainInts:
+    """An array whose items are Python ints, so that a kernel's text runs as numba types it."""
+
+    def __init__(self, array: np.ndarray) -> None:
+        self.array = array
+        self.shape = array.shape
+
+    def __getitem__(self, at: Any) -> int | float | bool:
+        item: int | float | bool = self.array[at].item()
+        return item
+
+    def __setitem__(self, at: Any, value: float) -> None:
+        if self.array.dtype.kind == "u":
+            value = int(value) & (1 << 8 * self.array.itemsize) - 1
+        self.array[at] = value
+
+
+ASSUMPTIONS = {
+    "healthy": HEALTHY,
+    "A2 low for the chips": Assumption(chips_and=0xFFFB, decoder_and=0xFFFB),
+    "A0 high at one chip": Assumption(pin_chip=0, pin_or=1),
+    "A0 and A1 joined": Assumption(short_a=0, short_b=1),
+    "A0 and A1 joined behind the clip": Assumption(short_a=0, short_b=1, short_chips_only=1),
+    "A1 high at the clip": Assumption(clip_or=2),
+    "D3 low in reads": Assumption(read_and=0xF7),
+    "D3 low in writes": Assumption(write_and=0xF7, write_clip_and=0xF7),
+    "D1 and D4 joined": Assumption(data_short_a=1, data_short_b=4),
+    "D0 high at one chip": Assumption(data_pin_chip=0, data_pin_or=1),
+    "chip 0 silent": Assumption(silent=1),
+    "chip 2 always": Assumption(always=4),
+    "chip 0 also in ROM reads": Assumption(doubled=3, doubled_by=0, doubled_select=1),
+    "chips 0 and 3 swapped": Assumption(swap_a=0, swap_b=3),
+    "R/W high": Assumption(rw_seen=1, rw_clip=1),
+    "content in doubt": Assumption(loose=3),
+    "RAM forgets": Assumption(loose=0),
+    "a cell low": Assumption(cell=2, cell_and=0xFE),
+    "select 0 off": Assumption(select_off=0),
+    "select 1 on": Assumption(select_on=1),
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ASSUMPTIONS)
+def test_the_compiled_kernel_does_what_its_text_says(name, monkeypatch):
+    """Interpreted by Python with plain integers, the same source gives the same columns."""
+    reading = random_reading(6502, tide_gauge(), n=300)
+    compiled = BoardReplay(reading).replay(ASSUMPTIONS[name])
+
+    def interpreted(*arguments: Any) -> Any:
+        return _kernels.replay_board.py_func(
+            *(PlainInts(a) if isinstance(a, np.ndarray) else a for a in arguments)
+        )
+
+    for helper in ("_short", "_free_read"):
+        monkeypatch.setattr(_kernels, helper, getattr(_kernels, helper).py_func)
+    monkeypatch.setattr(answers, "replay_board", interpreted)
+    plain: Answers = BoardReplay(reading).replay(ASSUMPTIONS[name])
+    for column in ("expected", "expected_known", "drivers", "cost"):
+        assert np.array_equal(getattr(plain, column), getattr(compiled, column)), column
+    assert plain.total == compiled.total
+    assert plain.gain == pytest.approx(compiled.gain)
+    assert plain.onset == compiled.onset
+
+
+def test_every_slot_of_the_assumption_is_tried():
+    """The list above moves each field of the assumption at least once, but for mask pairs."""
+    moved = {
+        field
+        for assumption in ASSUMPTIONS.values()
+        for field in Assumption.__dataclass_fields__
+        if getattr(assumption, field) != getattr(HEALTHY, field)
+    }
+    pairs = {name[: -len("_and")] for name in moved if name.endswith("_and")}
+    pairs |= {name[: -len("_or")] for name in moved if name.endswith("_or")}
+    missing = {
+        name
+        for name in Assumption.__dataclass_fields__
+        if name not in moved and name.removesuffix("_and").removesuffix("_or") not in pairs
+    }
+    assert missing == set()
