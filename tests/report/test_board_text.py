@@ -43,7 +43,12 @@ def test_doubled_drivers_are_called_a_fault(tmp_path):
         '[[chips]]\nref = "U2"\nrole = "ram"\nrange = "$1000-$2FFF"\n',
         encoding="utf-8",
     )
-    flat = " ".join(board_text(load_board(tmp_path / "b.toml")).plain().split())
+    paper = board_text(load_board(tmp_path / "b.toml"))
+    loud = ["".join(span.text for span in line) for line in paper.lines
+            if any(span.mark == "bad" for span in line)]  # fmt: skip
+    assert any("$1000-$1FFF" in line for line in loud)
+    assert not any("$0000-$0FFF" in line for line in loud)
+    flat = " ".join(paper.plain().split())
     assert "DOUBLED: U1 and U2 drive the same read" in flat
     assert "Two chips drive the same read at 4,096 addresses, the first at $1000" in flat
 

@@ -77,6 +77,15 @@ def test_addresses_and_times_are_whole_numbers(verdict_on):
     assert derail["address"] == reading.cycles.address[derail["cycle"]]
 
 
+@pytest.mark.slow
+def test_the_address_is_the_one_on_the_bus(verdict_on):
+    """A10 tied low: the document tells what was captured, not what the CPU meant."""
+    diagnosis, reading = verdict_on("tide_gauge_a10_stuck_low")
+    derail = diagnosis_document(diagnosis, reading)["derail"]
+    assert derail["address"] == int(reading.cycles.address[derail["cycle"]])
+    assert derail["address"] != int(reading.program.intent.address[derail["cycle"]])
+
+
 def test_every_fault_family_fits_the_pattern():
     """The schema's pattern for fault ids holds the whole vocabulary and nothing else."""
     schema = {"$ref": "#/$defs/fault", "$defs": diagnosis_schema()["$defs"]}

@@ -76,6 +76,15 @@ def test_a_class_of_one_kind_each_is_told_one_by_one():
     ]
 
 
+def test_chips_with_different_lines_stay_apart():
+    """Each chip is told with its own lines only."""
+    texts = ["stuck:A1=0@U4", "stuck:A2=0@U5", "stuck:A3=0@U5"]
+    assert class_words([Fault.parse(text) for text in texts]) == [
+        "A1 stuck low at U4's own pin",
+        "one of A2 and A3 stuck low at U5's own pin",
+    ]
+
+
 def test_what_is_left_of_a_long_class_is_counted():
     """No fault vanishes: phrases beyond the limit are counted, with all their members."""
     faults = [Fault.parse(f"short:A{a}+A{a + 1}@bus") for a in range(10)]

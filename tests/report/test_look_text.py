@@ -5,7 +5,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from bustrace.board import unknown_board
@@ -64,6 +64,7 @@ def _plain(capture, line):
     st.booleans(),
     st.integers(1, 50),
 )
+@example(rows=[(0, 7), (7, 7), (0, 7)], mode="timing", some_unknown=False, block=1)
 def test_activity_equals_a_plain_walk(rows, mode, some_unknown, block):
     """Whatever the blocks, counts and shares are those of a walk row by row."""
     states = [state & known if some_unknown else state for state, known in rows]
