@@ -17,7 +17,7 @@ import vcdvcd
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from bustrace.capture import Capture, read_vcd, write_vcd
+from bustrace.capture import Capture, read_vcd, vcd_writer, write_vcd
 from bustrace.capture import _kernels_vcd as kernels
 from bustrace.errors import CaptureError
 from tests.strategies import captures
@@ -272,9 +272,13 @@ def test_a_long_file_by_pyvcds_writer_is_read_as_the_libraries_read_it(file: Pat
 
 
 @same_file()
-@given(capture=captures())
-def test_writing_then_reading_gives_the_same_capture(file: Path, capture: Capture):
-    write_vcd(capture, file)
+@given(capture=captures(), rows_at_once=st.sampled_from([1, 3, 4096]))
+def test_writing_then_reading_gives_the_same_capture(
+    file: Path, capture: Capture, rows_at_once: int
+):
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(vcd_writer, "_ROWS_AT_ONCE", rows_at_once)
+        write_vcd(capture, file)
     back = read_vcd(file)
     assert back.same_as(capture)
     assert not [note for note in back.notes if note.kind != "fact"]
@@ -376,6 +380,23 @@ def test_a_gap_that_ends_with_the_recording_is_kept_with_and_without_levels_afte
         )
         write_vcd(capture, file)
         assert read_vcd(file).same_as(capture)
+
+
+def test_levels_are_remembered_from_one_block_of_rows_to_the_next(file: Path, monkeypatch):
+    """After a gap, too, where all levels are written anew."""
+    monkeypatch.setattr(vcd_writer, "_ROWS_AT_ONCE", 1)
+    capture = Capture(
+        "timing",
+        np.array([0, 1, 2, 3, 4]),
+        np.array([1, 0, 0, 1, 0], np.uint64),
+        np.array([1, 0, 1, 1, 1], np.uint64),
+        ("A",),
+        None,
+        np.array([[1, 2]]),
+        9,
+    )
+    write_vcd(capture, file)
+    assert read_vcd(file).same_as(capture)
 
 
 def test_a_failed_write_leaves_the_old_file_and_nothing_else(tmp_path: Path, monkeypatch):
