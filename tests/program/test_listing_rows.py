@@ -68,12 +68,12 @@ def test_a_line_that_is_not_what_the_cpu_meant_is_named(board_truth, clip):
 
 def test_operands_by_position_are_those_of_a_call_too(execute, clip):
     """JSR reads its high byte in its last cycle (hardware manual, A.5.3)."""
-    code = b"\xa2\xff\x9a\x20\x10\xf0\x4c\x03\xf0".ljust(0x10, b"\xea") + b"\x60"
+    code = b"\xa2\xff\x9a\x20\x10\xf1\x4c\x03\xf0".ljust(0x110, b"\xea") + b"\x60"
     cycles = clip(execute(code, 200), pins=("RW", "SYNC"), address_mask=0, keep=slice(40, None))
     program = recover_program(cycles)
     calls = [row for row in listing_rows(program, cycles) if row.text.startswith("JSR")]
     assert len(calls) > 5
-    assert {call.text for call in calls[:-1]} == {"JSR $F010"}
+    assert {call.text for call in calls[:-1]} == {"JSR $F110"}
 
 
 @pytest.mark.slow

@@ -349,12 +349,13 @@ def test_of_two_places_like_a_reset_the_one_that_explains_the_writes_is_taken(
     """Before the reset's own cycles, others that look like one but lead nowhere."""
     truth = board_truth("healthy")
     n = len(truth["addr"])
-    before = np.array([0x11] * 6 + [0x22, 0x33, 0x44, 0x10, 0x02, 0xA9, 0x00, 0xE8], np.uint8)
+    before = np.array([0x11] * 6 + [0x22, 0x33, 0x44, 0x10, 0x02, 0xEA, 0xEA], np.uint8)
     longer = {
         name: np.concatenate([np.repeat(column[:1], len(before)), column])
         for name, column in truth.items()
         if len(column) == n
     }
+    longer["data"][: len(before) + 15] = 0xEA
     longer["data"][: len(before)] = before
     program = recover_program(clip(longer, pins=("RW",), address_mask=0))
     ran = program.first_cycle[program.kind == Kind.INSTRUCTION]
@@ -373,3 +374,29 @@ def test_reads_that_are_wrong_everywhere_are_no_program(board_truth, clip):
     assert program.lost_at < 60
     assert not program.intent.address_known[program.lost_at :].any()
     assert program.reason
+
+
+@pytest.mark.slow
+def test_short_stretches_that_agree_by_chance_are_not_claimed(board_truth, clip):
+    """An eighth of all bytes replaced: in the end each entry leads nowhere, and none is kept."""
+    truth = board_truth("healthy")
+    random = np.random.default_rng(0)
+    at = np.flatnonzero(random.random(len(truth["data"])) < 1 / 8)
+    at = at[at > 300]
+    data = truth["data"].copy()
+    data[at] ^= random.integers(1, 256, len(at)).astype(np.uint8)
+    program = recover_program(clip({**truth, "data": data}, pins=("RW", "SYNC", "RES")))
+    assert program.lost_at is not None
+    assert not program.intent.address_known[program.lost_at :].any()
+    assert "again wherever entered" in program.reason
+
+
+def test_levels_while_res_is_low_are_not_compared(board_truth, clip, fetches):
+    """Another driver holds R/W low until the CPU is released."""
+    truth = board_truth("healthy")
+    rw = truth["rw"].copy()
+    rw[:16] = 0
+    program = recover_program(clip({**truth, "rw": rw}, pins=NO_SYNC))
+    assert program.lost_at is None
+    assert found_and_false(program, fetches(truth)) == (1, 0)
+    assert program.lines_aside == ()
