@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from bustrace.board import Board, load_board
+from bustrace.capture.model import Capture
 from bustrace.diagnosis import Diagnosis, Suspect
 from bustrace.drill import BusRecord, line_names, sample, simulate
 from bustrace.faults import Fault
@@ -18,6 +22,7 @@ REPOSITORY = Path(__file__).resolve().parent.parent
 FIXTURES = REPOSITORY / "fixtures"
 
 BUSES = ("PHI2", "RW", *(f"A{bit}" for bit in range(16)), *(f"D{bit}" for bit in range(8)))
+Span = tuple[int, int]
 TRIAGE = ("PHI2", "RES", "RW", "SYNC", "IRQ", "RDY", "CS_ROM", "D0")
 """Eight lines for a first look."""
 
@@ -95,3 +100,39 @@ def complaints(diagnosis: Diagnosis) -> list[str]:
     """What a diagnosis holds against a board."""
     found = [f"{f.rule}: {f.text}" for f in diagnosis.findings if f.severity == "fault"]
     return found + [str(suspect.fault) for suspect in diagnosis.suspects]
+
+
+def redrawn(capture: Capture, line: str, spans: Iterable[Span], level: int | None) -> Capture:
+    """The same capture with one line at a level, or the other way round for None, in spans of ps.
+
+    So does a clip that slips for a while, or a spike that hits one probe.
+    """
+    spans = list(spans)
+    bit = np.uint64(1 << capture.lines.index(line))
+    marks = np.array([mark for span in spans for mark in span], dtype=np.int64)
+    marks = marks[(marks > capture.start_ps) & (marks < capture.end_ps)]
+    time_ps = np.union1d(capture.time_ps, marks)
+    state = capture.state[np.searchsorted(capture.time_ps, time_ps, side="right") - 1]
+    inside = np.zeros(len(time_ps), dtype=np.bool_)
+    for start, end in spans:
+        inside |= (time_ps >= start) & (time_ps < end)
+    drawn = state ^ bit if level is None else state | bit if level else state & ~bit
+    state = np.where(inside, drawn, state)
+    kept = np.append(True, state[1:] != state[:-1])
+    return replace(capture, time_ps=time_ps[kept], state=state[kept], known=None)
+
+
+def at_cycles(reading: Reading, cycles: Iterable[int]) -> list[Span]:
+    """Spans of ps from the rise of phase 2 in these cycles to just after its fall."""
+    rise, fall = reading.cycles.rise_ps, reading.cycles.time_ps
+    return [(int(rise[k]), int(fall[k]) + 60_000) for k in cycles]
+
+
+def reread(
+    reading: Reading, line: str, level: int | None, cycles: Iterable[int] | None = None
+) -> Reading:
+    """Read again with a line redrawn, in some cycles or in all the capture."""
+    capture = reading.capture
+    everywhere = [(capture.start_ps, capture.end_ps)]
+    spans = everywhere if cycles is None else at_cycles(reading, cycles)
+    return read_boot(redrawn(capture, line, spans, level), reading.board)
