@@ -77,8 +77,10 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     board_faults = [f for f in faults if f.rule in BOARD_RULES]
     clips = [f for f in seen.findings if f.rule == "clip-off"]
     if board_faults or clips:
-        for group in weigh(seen.evidence):
-            suspects.append(_suspect(group, seen, board))
+        groups = weigh(seen.evidence)
+        if not board_faults:  # only a clip is in question: nothing on the board is suspected
+            groups = tuple(group for group in groups[:1] if group.fault.family == "clip")
+        suspects += [_suspect(group, seen, board) for group in groups]
     named = {name for s in suspects for name in s.fault.lines}
     for finding in clips:
         if not set(finding.lines) & named:

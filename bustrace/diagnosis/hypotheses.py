@@ -15,7 +15,7 @@ import numpy as np
 
 from bustrace.board import Board
 from bustrace.faults import Fault
-from bustrace.findings import Assumption, Evidence
+from bustrace.findings import Assumption, Evidence, wrong_bits
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
 
 FAMILY_WEIGHT = {
@@ -252,10 +252,9 @@ def active_level(board: Board, ref: str) -> int:
 
 def _from_residuals(evidence: Evidence) -> Iterator[Proposal]:
     """Cells: the (chip, offset, bit) that a healthy board leaves wrong, the most frequent ones."""
-    replay, healthy, n = evidence.replay, evidence.replay.healthy, evidence.n
-    cycles = evidence.reading.cycles
-    off = (cycles.data[:n] ^ healthy.expected) & healthy.expected_known & cycles.data_known[:n]
-    rows = (off != 0) & (replay.read == 1) & evidence.owned
+    replay, healthy = evidence.replay, evidence.replay.healthy
+    off = wrong_bits(evidence)
+    rows = off != 0
     for chip, ref in enumerate(replay.chips):
         if evidence.reading.board.chip(ref).role != "ram":
             continue  # a ROM's wrong bits are wrong content
@@ -266,7 +265,7 @@ def _from_residuals(evidence: Evidence) -> Iterator[Proposal]:
         places, times = np.unique(where, return_counts=True)
         for place in places[np.argsort(-times, kind="stable")[:8]]:
             bits = int(np.bitwise_or.reduce(off[mine][where == place]))
-            seen = int(cycles.data[:n][mine][where == place][0])
+            seen = int(replay.data[mine][where == place][0])
             for bit in range(8):
                 if not bits >> bit & 1:
                     continue

@@ -2,6 +2,7 @@
 
 from bustrace.findings.answers import HEALTHY, Answers, Assumption, BoardReplay
 from bustrace.findings.evidence import Evidence, gather
+from bustrace.findings.memory_rules import wrong_bits
 from bustrace.findings.model import Derail, Finding, Rung
 from bustrace.findings.observe import RULES, Observations, find_all, observe
 
@@ -19,4 +20,5 @@ __all__ = [
     "find_all",
     "gather",
     "observe",
+    "wrong_bits",
 ]

@@ -134,6 +134,8 @@ class BoardReplay:
         1 where the CPU meant to read.
     written, written_known : uint8, shape (n,)
         Byte it meant to write.
+    data, data_known : uint8, shape (n,)
+        Data lines as the clips saw them, without lines whose clips are off.
     meant : bool, shape (n,)
         Address and direction come from the executed program, not from the clip.
     chips : tuple of str
@@ -180,8 +182,9 @@ class BoardReplay:
         self._clip_address = seen
         self._clip_address_known = np.where(self.meant, seen_known, 0).astype(np.int32)
         self._clip_rw = np.where(self.meant, rw, np.uint8(2)).astype(np.uint8)
-        self._data = np.ascontiguousarray(cycles.data[:n])
-        self._data_known = np.ascontiguousarray(cycles.data_known[:n])
+        disbelieved = sum(1 << int(line[1:]) for line in reading.program.clips_off)
+        self.data = cycles.data[:n] & np.uint8(~disbelieved & 0xFF)
+        self.data_known = cycles.data_known[:n] & np.uint8(~disbelieved & 0xFF)
         self._set_board(board)
         self._set_selects(reading)
         self.image = self._choose_images(board)
@@ -226,7 +229,7 @@ class BoardReplay:
             where = self.address[rows]
             mine = (self._map.responds[1, where] >> bit) & 1 == 1
             inner = self._map.inner[i, where[mine]]
-            got, known = self._data[rows][mine], self._data_known[rows][mine]
+            got, known = self.data[rows][mine], self.data_known[rows][mine]
             misses = [int(np.count_nonzero((im.content[inner] ^ got) & known)) for im in images]
             best[ref] = int(np.argmin(misses))
         self._contents = [
@@ -273,8 +276,8 @@ class BoardReplay:
             self._clip_address,
             self._clip_address_known,
             self._clip_rw,
-            self._data,
-            self._data_known,
+            self.data,
+            self.data_known,
             self._selects,
             self._selects_known,
             self._map.responds,

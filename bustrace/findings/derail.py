@@ -55,7 +55,7 @@ def find_derail(evidence: Evidence, findings: list[Finding]) -> Derail | None:
     if cycle < evidence.n and evidence.replay.address[cycle] >= 0:
         where += f", ${int(evidence.replay.address[cycle]):04X}"
     if cause.rule not in STATE_CAUSES and cycle < evidence.n and off[cycle]:
-        seen = f"${int(cycles.data[cycle]):02X}"
+        seen = f"${int(evidence.replay.data[cycle]):02X}"
         sure = int(healthy.expected_known[cycle])
         expected = (
             f"${int(healthy.expected[cycle]):02X}"

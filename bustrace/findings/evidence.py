@@ -89,7 +89,7 @@ def gather(reading: Reading) -> Evidence:
     address_off = np.where(owned, off & intent.address_known[:n], 0).astype(np.uint16)
     data_off = np.where(
         owned,
-        (cycles.data[:n] ^ intent.data[:n]) & cycles.data_known[:n] & intent.data_known[:n],
+        (replay.data ^ intent.data[:n]) & replay.data_known & intent.data_known[:n],
         np.uint8(0),
     )
     rw = (cycles.control[:n] >> np.uint16(CONTROL_BIT["RW"])) & 1
@@ -129,7 +129,7 @@ def _acted_on(
     matrix = variant_named(reading.board.cpu.variant).opcodes()
     shape = np.unique([opcode.microcycles for opcode in matrix], return_inverse=True)[1]
     fetch = followed & (reading.program.intent.sync[:n] == 1)
-    expected, seen = replay.healthy.expected, reading.cycles.data[:n]
+    expected, seen = replay.healthy.expected, replay.data
     acted |= fetch & (shape[expected] != shape[seen])
     program = reading.program
     rows = program.kind == Kind.INSTRUCTION

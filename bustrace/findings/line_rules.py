@@ -52,14 +52,17 @@ def rw_line(evidence: Evidence) -> Iterator[Finding]:
 
 def data_lines(evidence: Evidence) -> Iterator[Finding]:
     """A data line does not follow what the CPU wrote, or what every chip gives."""
-    cycles, intent, n = evidence.reading.cycles, evidence.reading.program.intent, evidence.n
-    healthy = evidence.replay.healthy
+    replay, intent, n = evidence.replay, evidence.reading.program.intent, evidence.n
+    healthy = replay.healthy
     reads = wrong_bits(evidence)
     for bit, pin in enumerate(DATA_PINS):
         if not evidence.reading.hookup.has(pin):
             continue
-        seen_high = (cycles.data[:n] >> bit) & 1 == 1
-        known = (cycles.data_known[:n] >> bit) & 1 == 1
+        if pin in evidence.reading.program.clips_off:
+            yield _data_clip(evidence, bit)
+            continue
+        seen_high = (replay.data >> bit) & 1 == 1
+        known = (replay.data_known >> bit) & 1 == 1
         asked = evidence.owned & known & ((intent.data_known[:n] >> bit) & 1 == 1)
         off = asked & ((evidence.data_off >> bit) & 1 == 1)
         yield from _line(evidence, pin, asked, off, seen_high, "writes")
@@ -69,6 +72,29 @@ def data_lines(evidence: Evidence) -> Iterator[Finding]:
         level = seen_high[asked]
         if len(level) and (level.all() or not level.any()):
             yield from _line(evidence, pin, asked, off, seen_high, "reads")
+
+
+def _data_clip(evidence: Evidence, bit: int) -> Finding:
+    """A data line whose captured level the program contradicts."""
+    cycles, healthy, n = evidence.reading.cycles, evidence.replay.healthy, evidence.n
+    pin = DATA_PINS[bit]
+    level = cycles.data[:n] >> bit & 1
+    asked = evidence.owned & (cycles.data_known[:n] >> bit & 1 == 1)
+    asked &= healthy.expected_known >> bit & 1 == 1
+    off = asked & (healthy.expected >> bit & 1 != level)
+    return Finding(
+        rule="clip-off",
+        severity="oddity",
+        lines=(pin,),
+        cycles=evidence.show(off),
+        opportunities=int(asked.sum()),
+        count=int(off.sum()),
+        measured=f"{pin} reads {int(level[0])} throughout, against the chips in {int(off.sum()):,} "
+        "cycles, and the program runs as though it moved",
+        expected="a line that moves with the program",
+        text=f"{pin} never moves although the program runs as though it did: the clip is off, not "
+        "the line.",
+    )
 
 
 def _line(
@@ -167,15 +193,15 @@ def _only_the_clip(evidence: Evidence, pin: str, level: int) -> bool:
 def lines_together(evidence: Evidence) -> Iterator[Finding]:
     """Two lines always have the same level although they should differ."""
     cycles, intent, n = evidence.reading.cycles, evidence.reading.program.intent, evidence.n
-    healthy = evidence.replay.healthy
+    replay, healthy = evidence.replay, evidence.replay.healthy
     in_read = (evidence.replay.read == 1) & (healthy.drivers != 0)
     wanted_data = np.where(in_read, healthy.expected, intent.data[:n])
     wanted_known = np.where(in_read, healthy.expected_known, intent.data_known[:n])
     yield from _pairs(
         evidence,
         DATA_PINS,
-        cycles.data[:n],
-        cycles.data_known[:n],
+        replay.data,
+        replay.data_known,
         wanted_data,
         wanted_known,
     )

@@ -30,9 +30,9 @@ def sole_driver(evidence: Evidence, chip: int) -> Column:
 
 def wrong_bits(evidence: Evidence) -> npt.NDArray[np.uint8]:
     """Bits of each read that differ from what a healthy board gives: uint8, shape (n,)."""
-    cycles, healthy, n = evidence.reading.cycles, evidence.replay.healthy, evidence.n
-    off = (cycles.data[:n] ^ healthy.expected) & healthy.expected_known & cycles.data_known[:n]
-    return np.where((evidence.replay.read == 1) & evidence.owned, off, np.uint8(0))
+    replay, healthy = evidence.replay, evidence.replay.healthy
+    off = (replay.data ^ healthy.expected) & healthy.expected_known & replay.data_known
+    return np.where((replay.read == 1) & evidence.owned, off, np.uint8(0))
 
 
 def is_systematic(evidence: Evidence, reads: Column, wrong: Column) -> bool:
@@ -55,7 +55,7 @@ def is_systematic(evidence: Evidence, reads: Column, wrong: Column) -> bool:
 
 def _by_bit(evidence: Evidence, wrong: Column) -> str:
     off = wrong_bits(evidence)[wrong]
-    data = evidence.reading.cycles.data[: evidence.n][wrong]
+    data = evidence.replay.data[wrong]
     parts = []
     for bit in range(8):
         hit = (off >> bit) & 1 == 1
@@ -87,7 +87,7 @@ def _example(evidence: Evidence, wrong: Column) -> str:
     healthy = evidence.replay.healthy
     return (
         f"${int(evidence.replay.address[at]):04X} gave "
-        f"${int(evidence.reading.cycles.data[at]):02X}, expected "
+        f"${int(evidence.replay.data[at]):02X}, expected "
         f"{_byte(int(healthy.expected[at]), int(healthy.expected_known[at]))}"
     )
 
@@ -107,10 +107,7 @@ def memory_content(evidence: Evidence) -> Iterator[Finding]:
         kind = evidence.replay.kind[chip]
         if kind not in (ROM, RAM):
             continue
-        known = (
-            evidence.replay.healthy.expected_known
-            & evidence.reading.cycles.data_known[: evidence.n]
-        )
+        known = evidence.replay.healthy.expected_known & evidence.replay.data_known
         reads = sole_driver(evidence, chip) & (known != 0)
         wrong = reads & (off != 0)
         count, opportunities = int(wrong.sum()), int(reads.sum())
@@ -145,13 +142,9 @@ def memory_content(evidence: Evidence) -> Iterator[Finding]:
 
 def holds_last_byte(evidence: Evidence) -> Column:
     """Reads that gave exactly the byte that was on the bus in the cycle before: bool, (n,)."""
-    cycles, n = evidence.reading.cycles, evidence.n
-    same = np.zeros(n, dtype=np.bool_)
-    same[1:] = (
-        (cycles.data[1:n] == cycles.data[: n - 1])
-        & (cycles.data_known[1:n] == 0xFF)
-        & (cycles.data_known[: n - 1] == 0xFF)
-    )
+    data, known = evidence.replay.data, evidence.replay.data_known
+    same = np.zeros(evidence.n, dtype=np.bool_)
+    same[1:] = (data[1:] == data[:-1]) & (known[1:] == 0xFF) & (known[:-1] == 0xFF)
     return same
 
 
@@ -168,13 +161,13 @@ def unanswered(evidence: Evidence) -> Iterator[Finding]:
             ) & reads  # a register that gives back what it was told is no evidence
             held = told & same
             # Registers at rest read 0 or $FF, and so may the bus before: that tells nothing.
-            plain = np.isin(evidence.reading.cycles.data[: evidence.n], (0x00, 0xFF))
+            plain = np.isin(evidence.replay.data, (0x00, 0xFF))
             told, held = told & ~(plain & same), held & ~plain
         else:
             told = reads & (off != 0)
             held = told & same
         pairs = evidence.replay.address[held].astype(np.int64) << 8
-        distinct = len(np.unique(pairs | evidence.reading.cycles.data[: evidence.n][held]))
+        distinct = len(np.unique(pairs | evidence.replay.data[held]))
         if distinct < 3 or held.sum() < told.sum():
             continue
         if kind not in (ROM, RAM, IO):

@@ -120,7 +120,7 @@ def _vector(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
     at = _vector_cycle(evidence)
     if at is None:
         return Rung(name, "not seen", "no fetch from $FFFC, $FFFD after a reset in view")
-    data, known = evidence.reading.cycles.data, evidence.reading.cycles.data_known
+    data, known = evidence.replay.data, evidence.replay.data_known
     if known[at] != 0xFF or known[at + 1] != 0xFF:
         return Rung(name, "ok", f"at cycle {at:,}; its bytes are not captured")
     vector = int(data[at]) | int(data[at + 1]) << 8

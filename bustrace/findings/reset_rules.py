@@ -234,7 +234,7 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
             text="The reset vector is never fetched, although RES is released and the clock runs.",
         )
         return
-    data, known = reading.cycles.data, reading.cycles.data_known
+    data, known = replay.data, replay.data_known
     if known[at] != 0xFF or known[at + 1] != 0xFF:
         return
     vector = int(data[at]) | int(data[at + 1]) << 8

@@ -144,10 +144,11 @@ class _Follower:
             healed = heal_stack(thread, run, healed_to, upto, self.aside)
             if healed is not None:
                 cycle, value, known = healed
-                run = thread.run(position, state, cycle)
-                thread.commit(run, state, cycle)
-                position, state = cycle, amended_stack(run.state, value, known)
                 healed_to = cycle + 1
+                run = thread.run(position, state, cycle)
+                if run.end == cycle:  # else a decision on the way needs a look beyond it
+                    thread.commit(run, state, cycle)
+                    position, state = cycle, amended_stack(run.state, value, known)
                 continue
             if at is None:
                 thread.commit(run, state, run.end)

@@ -116,6 +116,9 @@ class Program:
     notes : tuple of Note
     lines_aside : tuple of str
         Lines that disagree with an otherwise followed program, and were set aside to follow it.
+    clips_off : tuple of str
+        Data lines whose captured level was not believed: they never move, yet the CPU acted as
+        though they did.
     read_corrections : tuple of ReadCorrection
         In order of discovery.
 
@@ -139,6 +142,7 @@ class Program:
     jam_at: int | None = None
     notes: tuple[Note, ...] = ()
     lines_aside: tuple[str, ...] = ()
+    clips_off: tuple[str, ...] = ()
     read_corrections: tuple[ReadCorrection, ...] = ()
 
     def __post_init__(self) -> None:

@@ -14,6 +14,7 @@ from bustrace.cycles.model import OWNER_FOREIGN, Cycles
 from bustrace.program.boundaries import Boundaries, in_reset, sync_boundaries, sync_usable
 from bustrace.program.follow import Followed, follow
 from bustrace.program.model import Intent, Kind, Program, ReadCorrection
+from bustrace.program.slipped import resting_data, without_clips
 from bustrace.program.thread import Thread
 
 if TYPE_CHECKING:
@@ -33,6 +34,12 @@ _JAM_CYCLES = 5
 
 _LONG_WAIT = 16
 """Cycles of RDY low at the end of a capture that are a row of their own."""
+
+_PASSES = 8
+"""Times a capture with a data clip off is followed again, each time further."""
+
+_FURTHER = 24
+"""Cycles that going without a resting line must win before the line is disbelieved."""
 
 _NARROW_CONFIDENCE = 0.9
 """Of a row that only R/W and data confirm."""
@@ -81,6 +88,9 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
     thread = Thread(cycles)
     whole = len(cycles) > 0 and bool((np.bitwise_and.reduce(cycles.data_known)) == 0xFF)
     followed = follow(thread, variant) if whole else Followed((), (), None, ())
+    clips_off: tuple[str, ...] = ()
+    if whole and board is not None and (followed.lost or followed.began is None):
+        thread, followed, clips_off = _with_clips_off(cycles, board, thread, followed)
     rows = _executed(thread)
     if not thread.done.all() or not len(cycles):
         rest = sync_boundaries(cycles) if by_sync else _reset_and_lost(cycles)
@@ -107,9 +117,49 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
         reason=reason,
         lost_at=lost_at,
         jam_at=jam_at,
-        notes=_notes(followed),
+        notes=_notes(followed) + _clip_notes(clips_off),
         lines_aside=followed.aside,
+        clips_off=clips_off,
         read_corrections=_read_corrections(followed, cycles),
+    )
+
+
+def _with_clips_off(
+    cycles: Cycles, board: Board, thread: Thread, followed: Followed
+) -> tuple[Thread, Followed, tuple[str, ...]]:
+    """Follow without the data lines that never move, where that goes further.
+
+    What the program wrote fills reads of RAM, so each pass can go further than the one before.
+    """
+    bits = resting_data(cycles)
+    if not bits:
+        return thread, followed, ()
+    best, went = None, int(thread.done.sum())
+    written, written_known = None, None
+    for _ in range(_PASSES):
+        trial = Thread(without_clips(cycles, board, bits, written, written_known))
+        trial_followed = follow(trial, board.cpu.variant)
+        done = int(trial.done.sum())
+        if done < went + _FURTHER:
+            break
+        best, went = (trial, trial_followed), done
+        if not trial_followed.lost:
+            break
+        intent = _intent(trial)
+        written, written_known = intent.data, intent.data_known
+    if best is None:
+        return thread, followed, ()
+    return *best, tuple(f"D{bit}" for bit in range(8) if bits >> bit & 1)
+
+
+def _clip_notes(clips_off: tuple[str, ...]) -> tuple[Note, ...]:
+    return tuple(
+        Note(
+            "doubt",
+            f"{line} never moves at the clip, but the program runs as though it did: its level in "
+            "reads is taken from the ROM image and from what was written",
+        )
+        for line in clips_off
     )
 
 
@@ -290,7 +340,7 @@ def _method(
     if len(cycles) and in_reset(cycles).all():
         return "none", "RES is low in every cycle: no instruction ran"
     reason = followed.lost[-1][2] if followed.lost else None
-    resting = _resting_data(cycles)
+    resting = [f"D{bit}" for bit in range(8) if resting_data(cycles) >> bit & 1]
     if reason is not None and resting:
         reason += f"; {' '.join(resting)} never moved: with a clip off, the reads are not true"
     if by_sync:
@@ -309,14 +359,6 @@ def _method(
             "neither SYNC, addresses nor R/W were captured: nothing tells what was obeyed",
         )
     return "none", "no reset in view and no SYNC, and nothing else showed where to begin"
-
-
-def _resting_data(cycles: Cycles) -> list[str]:
-    """Captured data lines that show one level in the whole capture."""
-    high = int(np.bitwise_or.reduce(cycles.data & cycles.data_known, initial=0))
-    low = int(np.bitwise_or.reduce(~cycles.data & cycles.data_known, initial=0))
-    seen = int(np.bitwise_or.reduce(cycles.data_known, initial=0))
-    return [f"D{bit}" for bit in range(8) if seen >> bit & 1 and not (high & low) >> bit & 1]
 
 
 def _notes(followed: Followed) -> tuple[Note, ...]:

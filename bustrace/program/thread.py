@@ -187,9 +187,10 @@ class Thread:
         self.done = np.zeros(n, np.bool_)
         self.believed = Believed.from_cycles(cycles)
         self.rows = Rows()
+        # A line that never moves may not be what it seems: it decides no branch.
         self._columns: dict[str, npt.NDArray[Any]] = {
             "address": (self.seen & 0xFFFF).astype(np.uint16),
-            "address_known": (self.captured & 0xFFFF).astype(np.uint16),
+            "address_known": (self.captured & self.moving & 0xFFFF).astype(np.uint16),
             "data": (self.seen >> _DATA & 0xFF).astype(np.uint8),
             "data_known": (self.captured >> _DATA & 0xFF).astype(np.uint8),
             "rw": (self.seen >> _RW & 1).astype(np.uint8),
@@ -231,7 +232,7 @@ class Thread:
             state = part.state.copy()
             state.amend("p", (value & ~flag) | level, known | flag)
             probe = self._replayed(part.end, state, near, patches)
-            trouble = np.flatnonzero(probe.off)
+            trouble = np.flatnonzero(probe.off & self.moving)
             ways.append((int(trouble[0]) if len(trouble) else _WAYS, state))
         (reach_clear, clear), (reach_set, set_) = ways
         if reach_clear == reach_set:

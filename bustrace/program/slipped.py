@@ -1,0 +1,82 @@
+"""Data clips that are off: reads taken from what the chips hold instead.
+
+A data line that never moves at the clip, while the CPU goes on as though it did, has a slipped
+clip. Its level in a read is then taken from the ROM's image, or from what the program wrote there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.board import READ, Board
+from bustrace.cycles.model import Cycles
+
+Bytes = npt.NDArray[np.uint8]
+
+_ENOUGH = 64
+"""Cycles below which a line that rests means nothing."""
+
+
+def resting_data(cycles: Cycles) -> int:
+    """Captured data lines that show one level in the whole capture, as bits 0 to 7."""
+    if len(cycles) < _ENOUGH:
+        return 0
+    high = int(np.bitwise_or.reduce(cycles.data & cycles.data_known))
+    low = int(np.bitwise_or.reduce(~cycles.data & cycles.data_known))
+    seen = int(np.bitwise_or.reduce(cycles.data_known))
+    return seen & ~(high & low)
+
+
+def without_clips(
+    cycles: Cycles,
+    board: Board,
+    bits: int,
+    written: Bytes | None = None,
+    written_known: Bytes | None = None,
+) -> Cycles:
+    """The cycles with some data lines taken from what the chips hold, unknown elsewhere.
+
+    Parameters
+    ----------
+    cycles : Cycles
+    board : Board
+        With ROM images; addresses must have been captured for them to help.
+    bits : int
+        Lines not to be believed, bits 0 to 7.
+    written, written_known : uint8, shape (n_cycles,), or None
+        What the CPU meant to write, as far as the program is known: it fills reads of RAM.
+    """
+    lines = np.uint8(bits)
+    data = cycles.data & ~lines
+    known = cycles.data_known & ~lines
+    address = (cycles.address & 0xFFFF).astype(np.int64)
+    whole = cycles.address_known & 0xFFFF == 0xFFFF
+    reading = whole & (cycles.pin("RW") == 1)
+    answering = board.map.responds[READ, address]
+    for number, ref in enumerate(board.map.chips):
+        mine = reading & (answering == np.uint32(1 << number))
+        chip = board.chip(ref)
+        if chip.role == "rom" and chip.images:
+            held = board.image_bytes(ref)[address[mine]].astype(np.uint8)
+            data[mine] |= held & lines
+            known[mine] |= lines
+        elif chip.role == "ram" and written is not None and written_known is not None:
+            # Each read gets the last write to its place before it.
+            writes = whole & (written_known & lines == lines)
+            writes &= board.map.responds[0, address] >> np.uint32(number) & 1 == 1
+            place = board.map.inner[number, address].astype(np.int64) * len(cycles)
+            place += np.arange(len(cycles))
+            order = np.sort(place[writes])
+            at = np.searchsorted(order, place[mine]) - 1
+            found = (at >= 0) & (
+                order[np.maximum(at, 0)] // len(cycles) == place[mine] // len(cycles)
+                if len(order)
+                else False
+            )
+            reads = np.flatnonzero(mine)[found]
+            data[reads] |= written[order[at[found]] % len(cycles)] & lines
+            known[reads] |= lines
+    return replace(cycles, data=data, data_known=known)
