@@ -14,6 +14,7 @@ PACKAGE = Path(bustrace.__file__).parent
 
 FLOORS = {
     "errors": 0,
+    "compiled": 0,
     "units": 0,
     "faults": 0,
     "capture": 1,

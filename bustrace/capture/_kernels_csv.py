@@ -12,8 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.capture import csv_table as t
-from bustrace.capture.compiled import compiled
 from bustrace.capture.csv_table import Scan, Table
+from bustrace.compiled import compiled
 
 _TAB, _LF, _CR, _SPACE, _QUOTE, _HASH, _SLASH, _SEMICOLON = map(np.uint8, b'\t\n\r "#/;')
 _0, _1, _2, _3, _4, _5, _6, _7, _8 = map(np.uint64, range(9))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from bustrace.capture.compiled import compiled
+from bustrace.compiled import compiled
 
 # Why the loop stopped.
 ALL_CONSUMED = 0

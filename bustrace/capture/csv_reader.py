@@ -18,8 +18,8 @@ import numpy.typing as npt
 
 from bustrace.capture import csv_rows
 from bustrace.capture import csv_table as t
+from bustrace.capture.cache_note import cache_notes
 from bustrace.capture.chunks import DEFAULT_CHUNK_BYTES, Feed, open_bytes, progress_over
-from bustrace.capture.compiled import cache_notes
 from bustrace.capture.csv_clock import Clock
 from bustrace.capture.csv_columns import (
     DEFAULT_THRESHOLD,

@@ -11,6 +11,7 @@ from typing import BinaryIO, TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.capture.cache_note import cache_notes
 from bustrace.capture.chunks import (
     DEFAULT_CHUNK_BYTES,
     Feed,
@@ -18,7 +19,6 @@ from bustrace.capture.chunks import (
     open_bytes,
     progress_over,
 )
-from bustrace.capture.compiled import cache_notes
 from bustrace.capture.model import Capture, Mode, Note
 from bustrace.capture.sample_rate import guess_rate, rate_fits, stated_rate
 from bustrace.capture.vcd_header import END_MARK, Header, parse_tick, read_header

@@ -14,7 +14,8 @@ vocabularies of `microcycles` and `mnemonics`.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from bustrace.compiled import compiled
 
 # Fields of the state, int64 shape (STATE_FIELDS,). A mask follows its value.
 (PC, PCM, A, AM, X, XM, Y, YM, S, SM, P, PM) = range(12)
@@ -68,7 +69,7 @@ RAN_OUT, DISAGREES, UNDECIDED, UNKNOWN_OPCODE = range(4)
 KIND_INSTRUCTION, KIND_RESET, KIND_IRQ, KIND_NMI, KIND_BRK, KIND_BRK_NMI = range(6)
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _add(a, am, b, bm, c, cm):
     """Sum of two bytes and a carry: 9-bit sum, mask of its known bits, 1 if the carry is known.
 
@@ -80,13 +81,13 @@ def _add(a, am, b, bm, c, cm):
     return a + b + c, am & bm & ~(r0 ^ r1) & 0xFF, 1 - ((r0 ^ r1) >> 8)
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _and_mask(a, am, b, bm):
     """Known bits of `a & b`: both known, or either known to be 0."""
     return (am & bm) | (am & ~a) | (bm & ~b)
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _mean(st, table, v, m):
     """Meaning of every mnemonic that computes, given the byte and mask it takes in.
 
@@ -221,7 +222,7 @@ def _mean(st, table, v, m):
     return put_back, put_backm
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _stored(st, table):
     """Byte and mask that a storing mnemonic puts on the data pins."""
     source = table[MEANINGS_AT + st[OPERATION]] >> 17 & 7
@@ -231,7 +232,7 @@ def _stored(st, table):
     return st[2 * source] | always, st[2 * source + 1] | always
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _ends(st, table, end):
     """Whether the instruction ends with this cycle."""
     if end == END_UNTAKEN:
@@ -240,7 +241,7 @@ def _ends(st, table, end):
     return end == END_YES or (end == END_SAME and st[CARRY] == 0)
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _act(st, table, entry, data, datam):
     """Do what a microcycle says with the byte on the data pins, then count."""
     action = entry >> 7 & 31
@@ -324,7 +325,7 @@ def _act(st, table, entry, data, datam):
         st[PC] = (st[PC] + 1) & 0xFFFF
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def end_cycle(st, table, data, datam, pins):
     """End the current cycle with these pins and show the next one.
 
@@ -376,7 +377,7 @@ def end_cycle(st, table, data, datam, pins):
     show(st, table)
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def show(st, table):
     """Put the current cycle's address, data and R/W on the pins.
 
@@ -445,7 +446,7 @@ def show(st, table):
     st[OUTM] = outm
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _decide(st, table, entry, k, offset, address, address_known, control, control_known):
     """Make the way on from this cycle known; False when it cannot be.
 
@@ -491,7 +492,7 @@ def _decide(st, table, entry, k, offset, address, address_known, control, contro
     return True
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _row_kind(st):
     """Kind of the running sequence, as far as it has shown itself."""
     if st[RUNNING] == RESET:
@@ -503,7 +504,7 @@ def _row_kind(st):
     return KIND_INSTRUCTION
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def replay(
     st, table, reads, reads_known, pins, address, address_known, data, data_known, control,
     control_known, stop_on_mismatch, out_address, out_address_known, out_data, out_data_known,

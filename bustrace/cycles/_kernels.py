@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.capture.compiled import compiled
+from bustrace.compiled import compiled
 
 I64 = npt.NDArray[np.int64]
 U64 = npt.NDArray[np.uint64]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from numba import njit
+from bustrace.compiled import compiled
 
 # Kinds of chips, as in the `kind` column.
 OTHER, ROM, RAM, IO = 0, 1, 2, 3
@@ -54,7 +54,7 @@ ANY_REGISTER = 0x10000
 ) = range(39)
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _ones(value):
     """Number of bits that are 1."""
     count = 0
@@ -64,7 +64,7 @@ def _ones(value):
     return count
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _short(value, a, b):
     """Wired-AND of bits a and b: the low level wins."""
     if ((value >> a) & 1) == 0 or ((value >> b) & 1) == 0:
@@ -72,7 +72,7 @@ def _short(value, a, b):
     return value
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def replay_board(
     address,
     read,
@@ -401,7 +401,7 @@ def replay_board(
     return total, lowest, onset
 
 
-@njit(cache=True, nogil=True)
+@compiled
 def _free_read(byte, registers, told, meant):
     """Price of a byte that an I/O register gave: nothing when it is the one it gave or took last.
 

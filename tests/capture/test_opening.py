@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from bustrace.capture import chunks, compiled, open_capture, opening
+from bustrace import compiled
+from bustrace.capture import chunks, open_capture, opening
+from bustrace.capture.cache_note import cache_notes
 from bustrace.errors import CaptureError
 
 VCD = "$timescale 1 us $end $var wire 1 ! CK $end $enddefinitions $end\n#0\n0!\n#5\n1!\n#9\n"
@@ -111,14 +113,14 @@ def test_kernels_work_uncached_where_no_folder_can_be_written_and_say_so(monkeyp
 
     monkeypatch.setattr(numba, "njit", njit)
     monkeypatch.setattr(compiled, "_uncached", [])
-    assert compiled.cache_notes() == ()
+    assert cache_notes() == ()
 
     @compiled.compiled
     def twice(number: int) -> int:
         return 2 * number
 
     assert twice(4) == 8
-    (note,) = compiled.cache_notes()
+    (note,) = cache_notes()
     assert "NUMBA_CACHE_DIR" in note.text
 
 

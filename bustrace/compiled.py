@@ -1,11 +1,9 @@
-"""Compiling this room's kernels, with a cache on disk where one can be written."""
+"""Compiling kernels, with a cache on disk where one can be written."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from typing import TypeVar, cast
-
-from bustrace.capture.model import Note
 
 Kernel = TypeVar("Kernel", bound=Callable[..., object])
 
@@ -27,14 +25,6 @@ def compiled(function: Kernel) -> Kernel:
     return cast(Kernel, kernel)
 
 
-def cache_notes() -> tuple[Note, ...]:
-    """A note when kernels had to be compiled without a cache, else nothing."""
-    if not _uncached:
-        return ()
-    return (
-        Note(
-            "fact",
-            "no folder for compiled code can be written, so every run compiles afresh (1-2 s); "
-            "set NUMBA_CACHE_DIR to a folder you own",
-        ),
-    )
+def uncached() -> tuple[str, ...]:
+    """Names of the kernels that had to be compiled without a cache in this process."""
+    return tuple(_uncached)
