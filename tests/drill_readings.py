@@ -13,7 +13,7 @@ import numpy as np
 from bustrace.board import Board, load_board
 from bustrace.capture.model import Capture
 from bustrace.diagnosis import Diagnosis, Suspect
-from bustrace.drill import BusRecord, line_names, sample, simulate
+from bustrace.drill import BusRecord, line_names, make_board, sample, simulate
 from bustrace.faults import Fault
 from bustrace.findings import Finding
 from bustrace.reading import Reading, read_boot
@@ -136,3 +136,11 @@ def reread(
     everywhere = [(capture.start_ps, capture.end_ps)]
     spans = everywhere if cycles is None else at_cycles(reading, cycles)
     return read_boot(redrawn(capture, line, spans, level), reading.board)
+
+
+def made_up(folder: Path, seed: int) -> Board:
+    """A made-up board, written to a folder and loaded."""
+    made = make_board(np.random.default_rng(seed))
+    (folder / "board.toml").write_text(made.toml, encoding="utf-8", newline="\n")
+    (folder / "rom.bin").write_bytes(made.rom)
+    return load_board(folder / "board.toml")

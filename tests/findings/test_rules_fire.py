@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from fractions import Fraction
+from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 import pytest
-from drill_readings import boot, only, redrawn, reread, run, tide_gauge
+from drill_readings import REPOSITORY, boot, made_up, only, redrawn, reread, run, tide_gauge
 from drill_readings import read as read_record
 
 from bustrace.board import unknown_board
@@ -378,3 +380,27 @@ def test_a_wrong_byte_at_the_same_place_again_and_again_is_content():
     assert len(cycles) >= 4
     finding = only(find_all(reread(reading, "D0", None, cycles)), "rom-content")
     assert (finding.severity, finding.chips) == ("fault", ("U5",))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [4, 6, 7])
+def test_a_silent_register_repeats_the_byte_before(seed, tmp_path):
+    """Dead I/O cannot be compared with an image: it is told by the byte that stays on the bus."""
+    board = made_up(tmp_path, seed)
+    (io,) = [chip.ref for chip in board.mapped if chip.role == "io"]
+    finding = only(find_all(boot(f"silent:{io}", board=board, cycles=6000)), "io-unanswered")
+    assert (finding.severity, finding.chips) == ("fault", (io,))
+    assert finding.count == finding.opportunities
+    assert "io-unanswered" not in {f.rule for f in find_all(boot(board=board, cycles=6000))}
+
+
+def test_every_rule_is_made_to_speak_here():
+    """A rule id in the code that stands nowhere in this file has no test."""
+    here = set(re.findall(r'"([a-z]+(?:-[a-z]+)+)"', Path(__file__).read_text(encoding="utf-8")))
+    told: set[str] = set()
+    for module in (REPOSITORY / "bustrace" / "findings").glob("*_rules.py"):
+        text = module.read_text(encoding="utf-8")
+        for given in re.findall(r"rule=(.+?),\n", text):
+            told |= set(re.findall(r'"([a-z]+(?:-[a-z]+)+)"', given))
+    assert len(told) > 25
+    assert told <= here
