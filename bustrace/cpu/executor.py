@@ -7,7 +7,7 @@ falls.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any, Final, Self
@@ -207,7 +207,7 @@ class Executor:
         self._state = state
         self._fields = state._fields
         self._row = state._row
-        self._end = _kernels.end_cycle
+        self._end: Callable[..., None] = _kernels.end_cycle
 
     @classmethod
     def from_state(cls, state: CpuState) -> Executor:

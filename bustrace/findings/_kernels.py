@@ -181,7 +181,8 @@ def replay_board(
         meant = address[i]
         if meant < 0:
             cost[i] = 0.0
-            last_known = data_known[i]
+            # What the bus held before the first judged cycle is as good as unknown.
+            last_known = data_known[i] if i else 0
             last = data[i]
             running += healthy[i]
             continue
@@ -330,6 +331,7 @@ def replay_board(
             fresh = wrong & ~told[0, meant]
             told[0, meant] |= fresh
             if driving == 0:
+                price += bits[3] * _ones(~last_known & 255)
                 if described[at_decoder] or seen_read == 0:
                     # An undriven bus mostly holds the last byte; it may drift high, or pick up
                     # noise. One price for a whole departure, not one a bit.
@@ -343,11 +345,16 @@ def replay_board(
                 if ones_but_free == 255:
                     price += _free_read(data[i], registers, told, meant)
                 elif (told[0, meant] >> 17) & 1 == 0:
-                    # A register against another chip's byte: it may pull down any bit that is
-                    # high there, which is one unknown each.
+                    # A register against another chip's byte can pull down the bits that are high
+                    # there: one unknown each, unless it is at rest with the byte it had before.
                     told[0, meant] |= 1 << 17
-                    open_bits = ones_but_free & ~zeros & 255
-                    price += bits[3] * _ones(open_bits)
+                    high = ones_but_free & ~zeros & 255
+                    before = registers[ANY_REGISTER]
+                    if before >= 256 and (before ^ data[i]) & high == 0:
+                        price += bits[3]
+                    else:
+                        price += bits[3] * _ones(high)
+                    registers[ANY_REGISTER] = 256 | (before & ~high & 255) | (data[i] & high)
             if assume[LOOSE] >= 0 and fresh and (driving >> assume[LOOSE]) & 1:
                 c = assume[LOOSE]
                 where = base[c] + inner[c, at_chips]

@@ -19,6 +19,9 @@ REPEATS = 3
 """Releases, each followed by another reset, that make a reset circuit suspect. A hand on a button,
 bounces included, gives fewer sustained ones in a capture of a boot."""
 
+PERIODIC = 0.1
+"""Spread of the releases' lengths, as a share, below which two already look like a clockwork."""
+
 SHORTEST_RESET_CYCLES = 2
 """RES must be low for two clock cycles: Rockwell R650X p 2, Synertek p 3-40, W65C02S 3.11."""
 
@@ -115,8 +118,9 @@ def reset_line(evidence: Evidence) -> Iterator[Finding]:
         and releases[-1].end == n
         and releases[-1].length >= 4 * max((s.length for s in again), default=0)
     )
-    if len(again) >= REPEATS and not settled:
-        lengths = [s.length for s in again]
+    lengths = [s.length for s in again]
+    periodic = len(again) >= 2 and max(lengths) - min(lengths) <= PERIODIC * max(lengths)
+    if (len(again) >= REPEATS or periodic) and not settled:
         yield Finding(
             rule="reset-repeats",
             severity="fault",
