@@ -69,7 +69,8 @@ def main() -> None:
             cold = timed(path, folder / "cache")
             warm = min(timed(path, folder / "cache") for _ in range(3))
         print(
-            f"{dialect:18} {size:5.1f}   {cold[0]:7.1f} {cold[1]:6.1f}   {warm[0]:7.2f} {warm[1]:6.2f}"
+            f"{dialect:18} {size:5.1f}   {cold[0]:7.1f} {cold[1]:6.1f}   "
+            f"{warm[0]:7.2f} {warm[1]:6.2f}"
         )
 
 
