@@ -1,0 +1,108 @@
+"""A dead board, a torn file, a stranger's names: diagnosis is a value, never an exception."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from drill_readings import BUSES, TRIAGE, boot, complaints, tide_gauge
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from strategies import captures
+
+from bustrace.capture.model import Capture
+from bustrace.diagnosis import Diagnosis, diagnose
+from bustrace.errors import HookupError
+from bustrace.reading import read_boot
+
+CODES = {"no fault seen": 0, "healthy up to": 0, "fault": 1, "cannot conclude": 3}
+PINS = (*BUSES, "SYNC", "RES", "IRQ", "NMI", "RDY", "CS_RAM", "CS_ROM", "CS_IO")
+
+
+def is_whole(diagnosis: Diagnosis) -> None:
+    assert diagnosis.exit_code == CODES[diagnosis.verdict]
+    assert diagnosis.summary.strip()
+    assert len(diagnosis.ladder) == 10
+    for suspect in diagnosis.suspects:
+        assert 0.0 <= suspect.probability <= 1.0
+    if diagnosis.verdict != "no fault seen":
+        assert diagnosis.next_steps
+    if diagnosis.verdict == "fault":
+        assert any(f.severity == "fault" for f in diagnosis.findings)
+    else:
+        assert not any(f.severity == "fault" for f in diagnosis.findings)
+
+
+@pytest.mark.slow
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(captures(), st.booleans())
+def test_any_capture_with_any_names_is_diagnosed_or_its_names_are_refused(capture, with_board):
+    """Two lines that can only be the same pin are the one thing that is an error."""
+    try:
+        reading = read_boot(capture, tide_gauge() if with_board else None)
+    except HookupError:
+        return
+    is_whole(diagnose(reading))
+
+
+@pytest.mark.slow
+@settings(max_examples=30, deadline=None)
+@given(
+    st.lists(st.sampled_from(PINS), min_size=1, max_size=30, unique=True),
+    st.sampled_from(["", "silent:U5", "stuck:A9=1@bus", "reset:held", "clock:stops"]),
+)
+def test_any_choice_of_clips_is_diagnosed(lines, fault):
+    """Partial evidence is normal."""
+    faults = [fault] if fault else []
+    is_whole(diagnose(boot(*faults, cycles=400, lines=tuple(lines))))
+
+
+@pytest.mark.parametrize("lines", [(), ("PHI2",), ("D0",), BUSES])
+def test_an_empty_recording_cannot_conclude(lines):
+    capture = Capture(
+        mode="timing",
+        time_ps=np.empty(0, np.int64),
+        state=np.empty(0, np.uint64),
+        known=None,
+        lines=lines,
+        rate=None,
+        gaps=np.empty((0, 2), np.int64),
+        end_ps=0,
+    )
+    diagnosis = diagnose(read_boot(capture, tide_gauge()))
+    is_whole(diagnosis)
+    assert (diagnosis.verdict, diagnosis.exit_code) == ("cannot conclude", 3)
+
+
+def test_without_a_clock_the_next_clip_is_named():
+    """Nothing can be concluded; what to clip next can be said."""
+    diagnosis = diagnose(boot(cycles=600, without=["PHI2"]))
+    assert diagnosis.verdict == "cannot conclude"
+    assert any("PHI2" in step for step in diagnosis.next_steps)
+
+
+@pytest.mark.slow
+def test_eight_lines_of_a_healthy_board_are_never_called_healthy():
+    """Not exercised is not good: up to what was seen, and what to clip next."""
+    diagnosis = diagnose(boot(lines=TRIAGE, cycles=3000))
+    assert complaints(diagnosis) == []
+    assert diagnosis.verdict in ("healthy up to", "cannot conclude")
+    assert any(step.startswith("Clip ") for step in diagnosis.next_steps)
+    assert any("not captured" in line for line in diagnosis.not_exercised)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("fault", ["clock:stops", "reset:held", "held:RDY=0"])
+def test_eight_lines_see_what_is_wrong_with_the_control_lines(fault):
+    """Clock, reset and RDY need no buses."""
+    diagnosis = diagnose(boot(fault, lines=TRIAGE, cycles=1500))
+    assert str(diagnosis.suspects[0].fault) == fault
+
+
+def test_without_a_board_clock_reset_and_vector_are_still_judged():
+    """A CPU in reset for ever is seen without any board file."""
+    reading = boot("reset:held", cycles=600)
+    diagnosis = diagnose(read_boot(reading.capture))
+    assert str(diagnosis.suspects[0].fault) == "reset:held"
+    healthy = diagnose(read_boot(boot(cycles=1500).capture))
+    assert complaints(healthy) == []
+    assert healthy.exit_code == 0
