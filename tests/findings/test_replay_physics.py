@@ -23,7 +23,7 @@ PLANTED = (
     "plane:U4.3", "plane:U5.6", "short:A3+A4@bus", "short:A0+A1@behind", "short:D1+D4@bus",
     "silent:U4", "silent:U5", "silent:U6", "always:U4", "always:U5", "doubled:U5+U4",
     "doubled:U4+U5", "content:U5", "clip:A3", "clip:A12", "clip:RW", "stuck:RW=1@bus",
-    "stuck:RW=0@behind", "stuck:RW=1@behind", "stuck:CS_U5=1@decoder", "stuck:CS_U4=1@decoder",
+    "stuck:RW=1@behind", "stuck:CS_U5=1@decoder", "stuck:CS_U4=1@decoder",
 )  # fmt: skip
 
 
