@@ -145,6 +145,24 @@ def check_for(fault: Fault, board: Board) -> str:
     return "Look for what these parts have in common: rail, buffer, refresh, select."
 
 
+def check_for_class(fault: Fault, alike: tuple[Fault, ...], board: Board) -> str:
+    """One instruction for a class of faults: the head's, or, for many lines, one for them all."""
+    kind = (fault.family, fault.level, fault.place)
+    lines = [
+        f.lines[0]
+        for f in (fault, *alike)
+        if (f.family, f.level, f.place) == kind and len(f.lines) == 1
+    ]
+    if len(lines) < 3:
+        return check_for(fault, board)
+    where = fault.place if fault.place not in PLACES else "a memory chip"
+    level = "" if fault.level is None else f" one that stays {'high' if fault.level else 'low'}:"
+    return (
+        f"Probe {', '.join(lines)} in turn, at {where}'s pins and at {board.cpu.ref}'s, and look "
+        f"for{level} this capture cannot tell which of them it is."
+    )
+
+
 def tell_apart(fault: Fault, alike: tuple[Fault, ...], board: Board) -> str | None:
     """The measurement that separates a class of faults, or None for a single one."""
     if not alike:

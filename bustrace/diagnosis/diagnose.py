@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bustrace.board import Board
 from bustrace.capture.model import Note
-from bustrace.diagnosis.advice import RAILS, check_for, tell_apart
+from bustrace.diagnosis.advice import RAILS, check_for, check_for_class, tell_apart
 from bustrace.diagnosis.model import Diagnosis, Suspect, Verdict
 from bustrace.diagnosis.weighing import Weighed, weigh
 from bustrace.faults import Fault
@@ -157,7 +157,7 @@ def _suspect(group: Weighed, seen: Observations, board: Board) -> Suspect:
         group.probability,
         (*dict.fromkeys(explains), f"{group.gain:.0f} bits of evidence in the board's answers"),
         tuple(dict.fromkeys(against)),
-        check_for(group.fault, board),
+        check_for_class(group.fault, group.alike, board),
         alike=group.alike,
         tell_apart=tell_apart(group.fault, group.alike, board),
     )
@@ -224,9 +224,13 @@ def _verdict(
         text = f"The CPU side is healthy: main loop reached ({loop.text})."
     else:
         text = f"Everything up to the end of the capture is right: {ran:,} instructions."
-    if seen.ladder[4].status == "ok" and reading.hookup.address_mask == 0xFFFF:
+    if not any(seen.evidence.replay.has_image(ref) for ref in seen.evidence.replay.chips):
+        text += " Whether the bytes it read are the right ones is open: there is no ROM image."
+    elif seen.ladder[4].status == "ok" and reading.hookup.address_mask == 0xFFFF:
         return "no fault seen", text
-    return "healthy up to", f"{text} Not shown by this capture: {', '.join(open_rungs)}."
+    if open_rungs:
+        text += f" Not shown by this capture: {', '.join(open_rungs)}."
+    return "healthy up to", text
 
 
 def _next_steps(

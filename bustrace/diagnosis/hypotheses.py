@@ -69,7 +69,11 @@ def _stuck(bit: int, level: int, width: int) -> tuple[int, int]:
 def enumerate_hypotheses(evidence: Evidence) -> list[Hypothesis]:
     """All hypotheses for a reading, priors included; "none of these" has what is left."""
     by_family: dict[str, list[tuple[Fault, Assumption]]] = {}
+    # Of a board that nobody described, only what is on it can be suspected.
+    left_out = () if evidence.reading.board.complete else ("stuck-decoder", "select")
     for family, fault, assumption in _all(evidence):
+        if family in left_out:
+            continue
         by_family.setdefault(family, []).append((fault, assumption))
     return [
         Hypothesis(fault, assumption, log2(FAMILY_WEIGHT[family] / len(members)))

@@ -8,10 +8,14 @@ import numpy as np
 
 from bustrace.diagnosis.hypotheses import FAMILY_WEIGHT, Hypothesis, enumerate_hypotheses
 from bustrace.faults import Fault
-from bustrace.findings import HEALTHY, Assumption, Evidence
+from bustrace.findings import HEALTHY, WRONG_ONLY, Assumption, Evidence
 
 MIN_GAIN = 8.0
 """Bits of evidence below which a hypothesis is not worth naming."""
+
+UNNAMED_SHARE = 0.3
+"""Share of what is wrong that a fault not listed here would explain: it could cause any of it, at a
+price. What explains less than that is not believed."""
 
 ONSET_PRICE = 12.0
 """Bits for a fault that begins in the middle of the capture: one free parameter."""
@@ -80,7 +84,7 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     if not (evidence.replay.address >= 0).any():
         return ()
     hypotheses = enumerate_hypotheses(evidence)
-    groups = list(_groups(_score(evidence, hypotheses, HEALTHY)))
+    groups = _groups(_score(evidence, hypotheses, HEALTHY), evidence.replay.wrong)
     if not groups:
         return ()
     # Several things are often wrong at once: with the likeliest taken as given, does one more
@@ -90,7 +94,10 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     while len(chosen) < MAX_FAULTS:
         more = [
             group
-            for group in _groups(_score(evidence, hypotheses, given))
+            for group in _groups(
+                _score(evidence, hypotheses, given),
+                evidence.replay.replay(given, WRONG_ONLY).total,
+            )
             if group.gain > SECOND_FAULT_GAIN and group.fault not in {g.fault for g in chosen}
         ]
         if not more:
@@ -147,12 +154,16 @@ def _join(first: Assumption, second: Assumption) -> Assumption | None:
     return replace(first, **changes)
 
 
-def _groups(scored: list[_Scored]) -> list[Weighed]:
-    """Group what the capture cannot tell apart; likeliest group first."""
+def _groups(scored: list[_Scored], wrong: float) -> list[Weighed]:
+    """Group what the capture cannot tell apart; likeliest group first.
+
+    `wrong` is what is to be explained, in bits: a fault that is not listed explains a share of it.
+    """
     telling = [s for s in scored if s.gain >= MIN_GAIN]
     if not telling:
         return []
-    bits = np.array([s.weight_bits for s in scored] + [np.log2(FAMILY_WEIGHT["none"])])
+    none_bits = float(np.log2(FAMILY_WEIGHT["none"])) + UNNAMED_SHARE * wrong
+    bits = np.array([s.weight_bits for s in scored] + [none_bits])
     weights = np.exp2(bits - bits.max())
     total = float(weights.sum())
     share = {id(s): float(w) / total for s, w in zip(scored, weights, strict=False)}

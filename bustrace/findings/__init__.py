@@ -1,6 +1,6 @@
 """What is wrong as far as it can be observed: rules, the ladder, the derail."""
 
-from bustrace.findings.answers import HEALTHY, Answers, Assumption, BoardReplay
+from bustrace.findings.answers import HEALTHY, WRONG_ONLY, Answers, Assumption, BoardReplay
 from bustrace.findings.evidence import Evidence, gather
 from bustrace.findings.memory_rules import wrong_bits
 from bustrace.findings.model import Derail, Finding, Rung
@@ -9,6 +9,7 @@ from bustrace.findings.observe import RULES, Observations, find_all, observe
 __all__ = [
     "HEALTHY",
     "RULES",
+    "WRONG_ONLY",
     "Answers",
     "Assumption",
     "BoardReplay",

@@ -240,11 +240,11 @@ def replay_board(
             if assume[DATA_SHORT_A] >= 0:
                 clip_byte = _short(clip_byte, assume[DATA_SHORT_A], assume[DATA_SHORT_B])
                 chip_byte = clip_byte
+            wrong = (clip_byte ^ data[i]) & data_known[i] & byte_known
+            fresh = (wrong << 8) & ~told[0, meant]
+            told[0, meant] |= fresh
+            price += bits[0] * _ones(fresh)
             if seen_read == 0:
-                wrong = (clip_byte ^ data[i]) & data_known[i] & byte_known
-                fresh = (wrong << 8) & ~told[0, meant]
-                told[0, meant] |= fresh
-                price += bits[0] * _ones(fresh)
                 for c in range(chips):
                     if (answering >> c) & 1 == 0 or (assume[SILENT] >> c) & 1:
                         continue
@@ -332,18 +332,22 @@ def replay_board(
             told[0, meant] |= fresh
             if driving == 0:
                 price += bits[3] * _ones(~last_known & 255)
-                if described[at_decoder] or seen_read == 0:
+                if described[at_decoder]:
                     # An undriven bus mostly holds the last byte; it may drift high, or pick up
                     # noise. One price for a whole departure, not one a bit.
                     if fresh & ~forced:
                         price += 3.0 if data[i] == 255 else 9.0
                         fresh &= forced
                 else:
+                    # Nobody said what is here: whatever comes is news, once an address.
                     known = 0
                     fresh = 0
+                    if (told[0, meant] >> 19) & 1 == 0:
+                        told[0, meant] |= 1 << 19
+                        price += 8 * bits[3]
             elif free:
                 if ones_but_free == 255:
-                    price += _free_read(data[i], registers, told, meant)
+                    price += bits[3] * _free_read(data[i], registers, told, meant)
                 elif (told[0, meant] >> 17) & 1 == 0:
                     # A register against another chip's byte can pull down the bits that are high
                     # there: one unknown each, unless it is at rest with the byte it had before.
@@ -410,7 +414,7 @@ def replay_board(
 
 @compiled
 def _free_read(byte, registers, told, meant):
-    """Price of a byte that an I/O register gave: nothing when it is the one it gave or took last.
+    """Unknown bits in a byte that a register gave: none when it is the one it gave or took last.
 
     Kept by the address the CPU meant, so that hypotheses about address lines are not judged by
     what registers happen to hold.

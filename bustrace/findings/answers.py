@@ -26,6 +26,9 @@ content is in doubt; a wrong bit of a RAM that forgets. Ten bits is an error rat
 thousand for each distinct (address, bit): high enough for noise, low enough to prove something
 with two bytes."""
 
+WRONG_ONLY = np.array([10.0, 10.0, 10.0, 0.0, 6.0, 2.5])
+"""The same, with nothing for what is merely unknown."""
+
 MAX_CYCLES = 400_000
 """Cycles that are weighed; a boot's decisive part is far shorter, and the cost is linear."""
 
@@ -143,6 +146,8 @@ class BoardReplay:
     kind : uint8, shape (chips,)
     base : int64, shape (chips,)
         Where a chip's bytes begin in the replay's memory.
+    wrong : float
+        What is wrong on a healthy board, in bits, without what is merely unknown.
     image : dict of str to int
         Which of a ROM's known images fits best.
     """
@@ -191,6 +196,7 @@ class BoardReplay:
         self._healthy_cost = np.zeros(n, dtype=np.float32)
         self.healthy = self.replay(HEALTHY)
         self._healthy_cost = self.healthy.cost
+        self.wrong = self.replay(HEALTHY, WRONG_ONLY).total
 
     def _set_board(self, board: Board) -> None:
         table = board.map
@@ -251,7 +257,7 @@ class BoardReplay:
         where: npt.NDArray[np.int64] = self.base[chip] + self._map.inner[chip, address]
         return where
 
-    def replay(self, assumption: Assumption) -> Answers:
+    def replay(self, assumption: Assumption, prices: npt.NDArray[np.float64] = PRICES) -> Answers:
         """Replay under one assumption; linear in the cycles, one pass."""
         n = self.n
         memory = np.zeros(sum(self.sizes), dtype=np.uint8)
@@ -294,7 +300,7 @@ class BoardReplay:
             np.zeros((3, 0x10000), dtype=np.uint32),
             self._map.described,
             vector,
-            PRICES,
+            prices,
             self._healthy_cost,
             expected,
             expected_known,

@@ -262,18 +262,22 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
                 text=f"The reset vector reads ${vector:04X}, the image says ${wanted:04X}"
                 + _undriven_reason(vector, undriven),
             )
-    elif vector in (0xFFFF, 0x0000):
+    elif vector in (0xFFFF, 0x0000) or (
+        at > 0 and known[at - 1] == 0xFF and data[at] == data[at + 1] == data[at - 1]
+    ):
+        # Even without an image: no program starts at $FFFF or $0000, and two equal bytes that
+        # repeat the one before them come by chance once in 65,536.
         yield Finding(
             rule="vector-undriven",
-            severity="oddity",
+            severity="fault",
             chips=owners,
             cycles=(at, at + 1),
             opportunities=2,
             count=2,
             measured=f"${vector:04X}",
             expected="an address inside the ROM",
-            text=f"The reset vector reads ${vector:04X}: as a bus that nobody drives, or an "
-            "empty EPROM.",
+            text=f"The reset vector reads ${vector:04X}: as a bus that nobody drives"
+            + (", or an empty EPROM." if vector == 0xFFFF else "."),
         )
     went = int(address[at + 2]) if at + 2 < evidence.n else -1
     clip = reading.cycles
