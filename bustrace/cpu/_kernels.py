@@ -469,16 +469,15 @@ def _decide(st, table, entry, k, offset, address, address_known, control, contro
         ends = 1 if control[k + 1] & SYNC_BIT else 0
     elif k + 2 < address.size and st[PCM] == 0xFFFF:
         at = k + 1
-        way_on = ((st[AH] + 1) & 0xFF) << 8 | st[AL]
+        way_on, certain = ((st[AH] + 1) & 0xFF) << 8 | st[AL], st[AHM] << 8 | st[ALM]
         way_out = st[PC]
         if untaken:
             at = k + 2
-            way_on = ((st[PC] + 1) & 0xFF00) | ((st[PC] + 1 + offset) & 0xFF)
+            way_on, certain = ((st[PC] + 1) & 0xFF00) | ((st[PC] + 1 + offset) & 0xFF), 0xFFFF
             way_out = (st[PC] + 2) & 0xFFFF
-        differs = (way_on ^ way_out) & address_known[at]
         off = (address[at] ^ way_out) & address_known[at]
-        on = (address[at] ^ way_on) & address_known[at]
-        if differs and (off == 0 or on == 0):
+        on = (address[at] ^ way_on) & address_known[at] & certain
+        if (way_on ^ way_out) & address_known[at] & certain and (off == 0 or on == 0):
             ends = 1 if off == 0 else 0
     if ends < 0:
         return False

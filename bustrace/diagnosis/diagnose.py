@@ -27,6 +27,9 @@ SEEN_ON_THE_LINE = {
 DIRECT = 0.95
 """Probability of a fault seen directly: what is left is the clip."""
 
+ONE_LINE = 0.7
+"""Probability of a line when the CPU leaves the vector in exactly one address bit."""
+
 UNCLEARED = 0.6
 """Probability that IRQ itself is at fault when interrupt follows interrupt."""
 
@@ -88,7 +91,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
             suspects.append(Suspect(fault, DIRECT, ("clip-off",), (), check_for(fault, board)))
     explained = {rule for s in suspects for rule in s.explains}
     if not held & {"clock", "reset"}:
-        suspects += _cpu(faults, explained, board)
+        suspects += _cpu(seen, faults, explained, board)
     # What is seen on a line stands first, in the ladder's order; the rest by probability.
     direct = [s for s in suspects if s.fault.family in ("clock", "reset")]
     others = [s for s in suspects if s not in direct]
@@ -163,22 +166,53 @@ def _suspect(group: Weighed, seen: Observations, board: Board) -> Suspect:
     )
 
 
-def _cpu(faults: list[Finding], explained: set[str], board: Board) -> list[Suspect]:
-    """The CPU itself, when it does not do what it must and nothing else explains that."""
-    rules = [f.rule for f in faults if f.rule in ("vector-absent", "vector-not-taken")]
-    left = [rule for rule in rules if rule not in explained]
+def _cpu(
+    seen: Observations, faults: list[Finding], explained: set[str], board: Board
+) -> list[Suspect]:
+    """The CPU itself, or the one line in which it left the vector, when nothing else explains."""
+    left = [
+        f for f in faults
+        if f.rule in ("vector-absent", "vector-not-taken") and f.rule not in explained
+    ]  # fmt: skip
     if not left:
         return []
-    fault = Fault("cpu", chip=board.cpu.ref)
+    cpu = Fault("cpu", chip=board.cpu.ref)
+    line = _line_off_the_vector(seen, left[0])
+    if line is not None:
+        return [
+            Suspect(
+                line,
+                ONE_LINE,
+                (left[0].rule,),
+                (),
+                check_for(line, board),
+                alike=(cpu,),
+                tell_apart=f"Probe {line.lines[0]} at the CPU's pin through several resets.",
+            )
+        ]
     return [
         Suspect(
-            fault,
+            cpu,
             0.5,
-            tuple(left),
+            tuple(f.rule for f in left),
             ("a CPU fails less often than its socket, clock, reset or bus",),
-            check_for(fault, board),
+            check_for(cpu, board),
         )
     ]
+
+
+def _line_off_the_vector(seen: Observations, finding: Finding) -> Fault | None:
+    """The address line in which the first fetch differs from the vector, when it is only one."""
+    if finding.rule != "vector-not-taken":
+        return None
+    at = finding.cycles[0]
+    cycles, data = seen.evidence.reading.cycles, seen.evidence.replay.data
+    vector = int(data[at]) | int(data[at + 1]) << 8
+    went = int(cycles.address[at + 2])
+    if cycles.address_known[at + 2] != 0xFFFF or (vector ^ went).bit_count() != 1:
+        return None
+    bit = (vector ^ went).bit_length() - 1
+    return Fault("stuck", (f"A{bit}",), level=went >> bit & 1, place="bus")
 
 
 def _trust(reading: Reading) -> tuple[Note, ...]:

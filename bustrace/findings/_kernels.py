@@ -241,6 +241,9 @@ def replay_board(
                 clip_byte = _short(clip_byte, assume[DATA_SHORT_A], assume[DATA_SHORT_B])
                 chip_byte = clip_byte
             wrong = (clip_byte ^ data[i]) & data_known[i] & byte_known
+            if seen_read and answering:
+                # The chips take it for a read and drive against the CPU: the low level wins.
+                wrong &= ~clip_byte
             fresh = (wrong << 8) & ~told[0, meant]
             told[0, meant] |= fresh
             price += bits[0] * _ones(fresh)
@@ -363,7 +366,7 @@ def replay_board(
                 c = assume[LOOSE]
                 where = base[c] + inner[c, at_chips]
                 if kind[c] == ROM:
-                    price += bits[4]
+                    price += bits[4] * (1 + 0.75 * _ones(fresh))
                     memory[where] = data[i]
                     fresh = 0
                 else:

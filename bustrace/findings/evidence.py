@@ -9,10 +9,10 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.cpu import variant_named
-from bustrace.cycles import CONTROL_BIT, IN_RESET, OWNER_CPU, UNSETTLED
+from bustrace.cycles import IN_RESET, OWNER_CPU, UNSETTLED
 from bustrace.findings.answers import BoardReplay
 from bustrace.findings.model import Finding
-from bustrace.program import Kind
+from bustrace.program import Kind, disagreements
 from bustrace.reading import Reading
 
 SHOWN = 32
@@ -80,21 +80,14 @@ Rule = Callable[[Evidence], Iterable[Finding]]
 def gather(reading: Reading) -> Evidence:
     """Prepare a reading for the rules; linear in its cycles."""
     replay = BoardReplay(reading)
-    cycles, intent = reading.cycles, reading.program.intent
-    n = replay.n
+    cycles, n = reading.cycles, replay.n
     flags = cycles.flags[:n]
     owned = (cycles.owner[:n] == OWNER_CPU) & (flags & UNSETTLED == 0)
     live = owned & (flags & IN_RESET == 0)
-    off = (cycles.address[:n] ^ intent.address[:n]) & cycles.address_known[:n]
-    address_off = np.where(owned, off & intent.address_known[:n], 0).astype(np.uint16)
-    data_off = np.where(
-        owned,
-        (replay.data ^ intent.data[:n]) & replay.data_known & intent.data_known[:n],
-        np.uint8(0),
-    )
-    rw = (cycles.control[:n] >> np.uint16(CONTROL_BIT["RW"])) & 1
-    rw_known = (cycles.control_known[:n] >> np.uint16(CONTROL_BIT["RW"])) & 1 == 1
-    rw_off = owned & rw_known & (intent.rw[:n] < 2) & (rw != intent.rw[:n])
+    off = np.where(owned, disagreements(cycles, reading.program.intent).off[:n], np.uint32(0))
+    address_off = (off & 0xFFFF).astype(np.uint16)
+    data_off = (off >> 16 & 0xFF).astype(np.uint8) & replay.data_known
+    rw_off = off >> 24 & 1 == 1
     program_byte = _program_bytes(reading, n)
     certain = replay.meant & (address_off == 0) & ~rw_off
     return Evidence(

@@ -18,6 +18,9 @@ ENOUGH = 4
 """Distinct addresses at which a line must differ from what it should be: one stray sample is one
 place, a line is many."""
 
+MOST_PAIRS = 3
+"""Pairs of one bus that three joined lines make."""
+
 CLEAR_BITS = 20.0
 """Bits by which the board's answers must speak for the clip before a line is cleared."""
 
@@ -222,8 +225,9 @@ def _pairs(
     seen_known: npt.NDArray[np.integer],
     wanted: npt.NDArray[np.integer],
     wanted_known: npt.NDArray[np.integer],
-) -> Iterator[Finding]:
+) -> list[Finding]:
     rows = evidence.owned
+    found = []
     for a in range(len(pins)):
         for b in range(a + 1, len(pins)):
             if not evidence.reading.hookup.has(pins[a], pins[b]):
@@ -243,19 +247,23 @@ def _pairs(
                 continue
             count = int(asked.sum())
             low = not ((seen[asked] >> a) & 1).any()
-            yield Finding(
-                rule="lines-together",
-                severity="fault",
-                lines=(pins[a], pins[b]),
-                cycles=evidence.show(asked),
-                opportunities=count,
-                count=count,
-                measured=f"equal in all {count:,} cycles that want them different"
-                + (", low each time" if low else ""),
-                expected="different levels in these cycles",
-                text=f"{pins[a]} and {pins[b]} move as one"
-                + (": when one is low both are." if low else "."),
+            found.append(
+                Finding(
+                    rule="lines-together",
+                    severity="fault",
+                    lines=(pins[a], pins[b]),
+                    cycles=evidence.show(asked),
+                    opportunities=count,
+                    count=count,
+                    measured=f"equal in all {count:,} cycles that want them different"
+                    + (", low each time" if low else ""),
+                    expected="different levels in these cycles",
+                    text=f"{pins[a]} and {pins[b]} move as one"
+                    + (": when one is low both are." if low else "."),
+                )
             )
+    # A bus that nobody drives has many lines alike; that is no short.
+    return found if len(found) <= MOST_PAIRS else []
 
 
 def _one_level(level: npt.NDArray[np.integer]) -> bool:

@@ -293,6 +293,8 @@ class Thread:
     def commit(self, run: Run, state: CpuState, upto: int) -> None:
         """Take over a run up to a cycle; `state` is what it started from."""
         start = run.start
+        if upto <= start:
+            return
         part = slice(0, upto - start)
         goes_on = start > 0 and bool(self.done[start - 1]) and self._goes_on(run)
         self.meant[start:upto], self.certain[start:upto] = run.meant[part], run.certain[part]
