@@ -89,6 +89,10 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         if not set(finding.lines) & named:
             fault = Fault("clip", (finding.lines[0].removeprefix("select:"),))
             suspects.append(Suspect(fault, DIRECT, ("clip-off",), (), check_for(fault, board)))
+    named = {name for s in suspects for name in s.fault.lines}
+    for finding in board_faults:
+        if finding.rule == "line-stuck" and not set(finding.lines) & named:
+            suspects.append(_stuck_line(seen, finding, board))
     explained = {rule for s in suspects for rule in s.explains}
     if not held & {"clock", "reset"}:
         suspects += _cpu(seen, faults, explained, board)
@@ -163,6 +167,27 @@ def _suspect(group: Weighed, seen: Observations, board: Board) -> Suspect:
         check_for_class(group.fault, group.alike, board),
         alike=group.alike,
         tell_apart=tell_apart(group.fault, group.alike, board),
+    )
+
+
+def _stuck_line(seen: Observations, finding: Finding, board: Board) -> Suspect:
+    """A line that is seen stuck, where the board's answers cannot say more."""
+    line = finding.lines[0]
+    tap = seen.evidence.reading.hookup.tap(line)
+    level = 0
+    if tap is not None:
+        levels = seen.evidence.reading.capture.levels(tap.line)
+        level = int(levels[levels < 2][-1]) ^ int(tap.inverted)
+    fault = Fault("stuck", (line,), level=level, place="bus")
+    alike = (Fault("clip", (line,)),)
+    return Suspect(
+        fault,
+        ONE_LINE,
+        (finding.rule,),
+        (),
+        check_for(fault, board),
+        alike=alike,
+        tell_apart=tell_apart(fault, alike, board),
     )
 
 

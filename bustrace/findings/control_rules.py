@@ -83,6 +83,8 @@ def interrupt_storm(evidence: Evidence) -> Iterator[Finding]:
     if len(entries) < STORM:
         return
     returns = np.flatnonzero((program.kind == Kind.INSTRUCTION) & (program.opcode == 0x40))
+    if not len(returns):
+        return
     # A return between two entries, at most one instruction before the second: nothing got done.
     last_return = np.searchsorted(returns, entries[1:]) - 1
     inside = (last_return >= 0) & (returns[np.maximum(last_return, 0)] > entries[:-1])

@@ -18,6 +18,9 @@ ENOUGH = 4
 """Distinct addresses at which a line must differ from what it should be: one stray sample is one
 place, a line is many."""
 
+MOST_WRITES = 16
+"""Cycles of R/W low that no CPU makes, with plenty of room."""
+
 MOST_PAIRS = 3
 """Pairs of one bus that three joined lines make."""
 
@@ -50,6 +53,23 @@ def rw_line(evidence: Evidence) -> Iterator[Finding]:
     n = evidence.n
     level = evidence.reading.cycles.pin("RW")[:n]
     asked = evidence.owned & (level < 2) & (evidence.reading.program.intent.rw[:n] < 2)
+    known = evidence.owned & (level < 2)
+    if known.sum() > MOST_WRITES and not (level[known] == 1).any():
+        # No program is needed to tell: interrupts and BRK, with three, write most in a row
+        # (MCS6500 Hardware Manual, A.5).
+        count = int(known.sum())
+        yield Finding(
+            rule="line-stuck",
+            severity="fault",
+            lines=("RW",),
+            cycles=evidence.show(known),
+            opportunities=count,
+            count=count,
+            measured=f"RW is 0 in all {count:,} cycles",
+            expected="a 6502 never writes in more than three cycles in a row",
+            text=f"RW stays 0 in all {count:,} cycles, and no CPU writes all the time.",
+        )
+        return
     yield from _line(evidence, "RW", asked, asked & evidence.rw_off, level == 1)
 
 
