@@ -20,10 +20,11 @@ PLANTED = (
     "stuck:A14=1@decoder", "stuck:A13=0@decoder", "stuck:A2=1@U5", "stuck:A4=0@U4", "open:A3@U5",
     "open:A1@U4", "stuck:D3=0@read", "stuck:D6=1@read", "stuck:D5=1@write", "stuck:D1=0@write",
     "stuck:D2=0@bus", "stuck:D4=1@bus", "stuck:D2=1@behind", "stuck:D6=0@U5", "stuck:D0=1@U4",
-    "plane:U4.3", "plane:U5.6", "short:A3+A4@bus", "short:A0+A1@behind", "short:D1+D4@bus",
+    "plane:U4.3", "plane:U5.6", "short:A3+A4@bus", "short:A0+A1@behind",
+    "short:A13+A15@behind", "short:A13+A14@bus", "short:D1+D4@bus",
     "silent:U4", "silent:U5", "silent:U6", "always:U4", "always:U5", "doubled:U5+U4",
     "doubled:U4+U5", "content:U5", "clip:A3", "clip:A12", "clip:RW", "stuck:RW=1@bus",
-    "stuck:RW=1@behind", "stuck:CS_U5=1@decoder", "stuck:CS_U4=1@decoder",
+    "stuck:RW=0@behind", "stuck:RW=1@behind", "stuck:CS_U5=1@decoder", "stuck:CS_U4=1@decoder",
 )  # fmt: skip
 
 
