@@ -89,10 +89,8 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         if not set(finding.lines) & named:
             fault = Fault("clip", (finding.lines[0].removeprefix("select:"),))
             suspects.append(Suspect(fault, DIRECT, ("clip-off",), (), check_for(fault, board)))
-    named = {name for s in suspects for name in s.fault.lines}
-    for finding in board_faults:
-        if finding.rule == "line-stuck" and not set(finding.lines) & named:
-            suspects.append(_stuck_line(seen, finding, board))
+    if not any("line-stuck" in s.explains for s in suspects):
+        suspects += [_stuck_line(seen, f, board) for f in board_faults if f.rule == "line-stuck"]
     explained = {rule for s in suspects for rule in s.explains}
     if not held & {"clock", "reset"}:
         suspects += _cpu(seen, faults, explained, board)
@@ -159,14 +157,19 @@ def _suspect(group: Weighed, seen: Observations, board: Board) -> Suspect:
             explains.append(finding.rule)
     if group.onset:
         against.append(f"shows only from cycle {group.onset:,} on")
+    check = check_for_class(group.fault, group.alike, board)
+    if check == check_for(group.fault, board):
+        apart = tell_apart(group.fault, group.alike, board)
+    else:
+        apart = check  # probing them all is what tells them apart
     return Suspect(
         group.fault,
         group.probability,
         (*dict.fromkeys(explains), f"{group.gain:.0f} bits of evidence in the board's answers"),
         tuple(dict.fromkeys(against)),
-        check_for_class(group.fault, group.alike, board),
+        check,
         alike=group.alike,
-        tell_apart=tell_apart(group.fault, group.alike, board),
+        tell_apart=apart,
     )
 
 

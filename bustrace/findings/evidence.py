@@ -133,6 +133,12 @@ def _acted_on(
             cycle = first[mine & (length > step)] + step
             cycle = cycle[(cycle >= 0) & (cycle < n)]
             acted[cycle] |= followed[cycle]
+    # A vector's two bytes come last in a reset or interrupt sequence, and the CPU goes there.
+    vectors = np.isin(program.kind, (Kind.RESET, Kind.IRQ, Kind.NMI, Kind.BRK))
+    for back in (1, 2):
+        cycle = (program.first_cycle + program.length)[vectors] - back
+        cycle = cycle[(cycle >= 0) & (cycle < n - 2)]
+        acted[cycle] |= certain[cycle] & certain[cycle + back]
     return acted
 
 
