@@ -45,6 +45,14 @@ def test_a_period_of_24_megasamples_is_not_rounded():
     assert sample_times_ps(day, 1, Fraction(24_000_000)).tolist() == [86_400 * PS_PER_SECOND]
 
 
+@given(st.integers(1, 10**9), st.integers(0, 10**6), st.integers(0, 3))
+def test_rates_that_share_no_factor_with_a_second_are_exact_too(hertz, seconds, more):
+    """A counted rate such as 99,999,989 Hz has a period of large terms; none overflows."""
+    index = hertz * seconds + more
+    (time,) = sample_times_ps(index, 1, Fraction(hertz)).tolist()
+    assert time == index * PS_PER_SECOND // hertz
+
+
 @given(RATES, INDICES)
 def test_sample_index_undoes_sample_times(rate, index):
     """The index of a sample's time is that sample."""

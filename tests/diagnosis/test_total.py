@@ -32,6 +32,45 @@ def is_whole(diagnosis: Diagnosis) -> None:
         assert not any(f.severity == "fault" for f in diagnosis.findings)
 
 
+@st.composite
+def wild_captures(draw: st.DrawFn) -> Capture:
+    """A few pins of a CPU with random levels at random times, unknown levels among them."""
+    lines = draw(st.lists(st.sampled_from(PINS), min_size=1, max_size=36, unique=True))
+    if draw(st.booleans()) and "PHI2" not in lines:
+        lines.append("PHI2")
+    n = draw(st.integers(0, 300))
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    mode = draw(st.sampled_from(["timing", "state"]))
+    full = np.uint64((1 << len(lines)) - 1)
+    state = rng.integers(0, 2**63, n, dtype=np.uint64) & full
+    if "PHI2" in lines and draw(st.booleans()):
+        clock = np.uint64(1 << lines.index("PHI2"))
+        state = np.where(np.arange(n) % 2 == 0, state & ~clock, state | clock)
+    known = None
+    if draw(st.booleans()):
+        known = rng.integers(0, 2**63, n, dtype=np.uint64) & full
+        state &= known
+    steps = rng.integers(1, draw(st.sampled_from([2, 10**6, 10**12])), n)
+    times = np.cumsum(steps).astype(np.int64) - draw(st.sampled_from([0, 10**9]))
+    return Capture(
+        mode="timing" if mode == "timing" else "state",
+        time_ps=times,
+        state=state,
+        known=known,
+        lines=tuple(lines),
+        rate=None,
+        gaps=np.empty((0, 2), np.int64),
+        end_ps=int(times[-1]) + 1000 if n else 0,
+    )
+
+
+@pytest.mark.slow
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(wild_captures(), st.booleans())
+def test_random_levels_on_a_cpus_pins_are_diagnosed(capture, with_board):
+    is_whole(diagnose(read_boot(capture, tide_gauge() if with_board else None)))
+
+
 @pytest.mark.slow
 @settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(captures(), st.booleans())
