@@ -297,6 +297,7 @@ class _Body:
         kernels, carry = self._kernels, self._carry
         feed = self._feed
         rest = feed.buffer[feed.start : feed.stop].tobytes().strip()
+        unended = bool(rest)  # no line break closes the file
         if rest == b"$end":
             self._block = self._text = None
         if rest == b"$end" or self._text is not None:
@@ -312,7 +313,7 @@ class _Body:
         if self._off:
             self._end_gap()
         self._last_row()
-        self._doubt_the_end(rest)
+        self._doubt_the_end(rest, unended)
         if carry[kernels.LONGER]:
             self.notes.append(
                 Note(
@@ -341,7 +342,7 @@ class _Body:
             column.resize(rows, refcheck=False)
         self.known = self._known if carry[kernels.PARTIAL] else None
 
-    def _doubt_the_end(self, rest: bytes) -> None:
+    def _doubt_the_end(self, rest: bytes, unended: bool) -> None:
         """Say where the recording was taken to end, and why that may be wrong."""
         if self._mark is not None:
             self._file.seek(-len(END_MARK), os.SEEK_END)
@@ -361,6 +362,8 @@ class _Body:
             doubt = f"the file ends within {self._text or self._block}; it was cut off"
         elif self._carry[self._kernels.PENDING]:
             doubt = "the file ends with a change, not with a closing time; it may be cut off"
+        elif unended:
+            doubt = "the file does not end with a line break; more may have followed"
         else:
             self.notes.append(
                 Note("fact", f"VCD has no end mark: the recording ends at the last time, {end}")
