@@ -20,7 +20,7 @@ price. What explains less than that is not believed."""
 ONSET_PRICE = 12.0
 """Bits for a fault that begins in the middle of the capture: one free parameter."""
 
-ALIKE = 3.0
+ALIKE = 4.0
 """Hypotheses this close in evidence (bits) are not told apart by the capture: the prices are no
 better than that."""
 
