@@ -398,7 +398,9 @@ def test_a_file_that_ends_within_a_block_or_a_comment_is_doubted(read):
     assert "$dumpvars" in doubts(read(TWO + "#0\n$dumpvars\n0!\n"))[0]
     assert "$comment" in doubts(read(TWO + "#0\n0!\n#1\n$comment half a\n"))[0]
     assert "$comment" in doubts(read(TWO + "#0\n0!\n#1\n$comment half a"))[0]
-    assert doubts(read(TWO + '#0\n$dumpvars\n0!\n1"\n$end\n#1\n$comment whole $end')) == []
+    whole = TWO + '#0\n$dumpvars\n0!\n1"\n$end\n#1\n$comment whole $end'
+    assert "line break" in doubts(read(whole))[0]
+    assert doubts(read(whole + "\n")) == []
 
 
 def test_a_file_that_ends_with_a_change_is_doubted_one_with_a_closing_time_is_not(read):
