@@ -50,6 +50,9 @@ def test_the_right_assumption_explains_every_byte(name, monkeypatch):
     n = evidence.n
     off = (evidence.reading.cycles.data[:n] ^ best.expected) & best.expected_known
     off &= evidence.reading.cycles.data_known[:n]
+    asked = np.flatnonzero((evidence.replay.read == 1) & (evidence.replay.address >= 0))
+    simulated = run(name, cycles=1500, seed=SEED).drivers[asked + 1]
+    assert np.array_equal(best.drivers[asked], simulated)
     reads = (evidence.replay.read == 1) & (best.drivers != 0)
     if not name.startswith("content"):  # such a ROM's wrong bytes are just what is believed
         assert not ((off != 0) & reads).any()
