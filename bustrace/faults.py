@@ -97,12 +97,20 @@ class Fault:
             raise ValueError(f"{family} takes {wanted_lines or 'no'} line(s), not {self.lines!r}")
         if len(set(self.lines)) != len(self.lines):
             raise ValueError(f"{family} names the same line twice: {self.lines!r}")
+        names = [*self.lines, *([self.place] if self.place is not None else [])]
+        if family not in ("cell", "plane"):
+            names += (self.chip or "").split("+") if self.chip is not None else []
+        for name in names:
+            if not re.fullmatch(_NAME, name):
+                raise ValueError(f"{name!r} is not a name: letters, digits, and _ - / # after one")
         if (self.chip is None) != (wanted_lines > 0):
             raise ValueError(f"{family} {'takes no' if wanted_lines else 'needs a'} chip or word")
         if family in _STATE_FAMILIES and self.chip not in _STATE_FAMILIES[family]:
             raise ValueError(f"{family} is one of {', '.join(_STATE_FAMILIES[family])}")
-        if family in ("doubled", "swapped") and len(self.chips) != 2:
-            raise ValueError(f"{family} takes two chips joined by '+', not {self.chip!r}")
+        wanted_chips = _CHIP_FAMILIES.get(family, 0)
+        if wanted_chips and (len(self.chips), len(set(self.chips))) != (wanted_chips, wanted_chips):
+            how = "two chips, each once, joined by '+'" if wanted_chips == 2 else "one chip"
+            raise ValueError(f"{family} takes {how}, not {self.chip!r}")
         if family == "cell" and not re.fullmatch(_NAME + r"\.[0-9A-F]{4,}\.[0-7]", self.chip or ""):
             raise ValueError(f"cell is CHIP.ADDRESS.BIT (hex address), not {self.chip!r}")
         if family == "plane" and not re.fullmatch(_NAME + r"\.[0-7]", self.chip or ""):

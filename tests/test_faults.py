@@ -167,3 +167,13 @@ def test_a_fault_cannot_be_changed():
 
 def test_ids_are_sorted():
     assert fault_ids([Fault.parse("silent:U4"), Fault.parse("clip:A3")]) == ["clip:A3", "silent:U4"]
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["silent:+", "silent:U4+U5", "doubled:U4+", "doubled:U4+U4", "swapped:U4+U4", "silent:\x1b",
+     "short:D1++D2@bus", "stuck:A9=1@@x"],
+)  # fmt: skip
+def test_what_is_no_name_is_refused(text):
+    with pytest.raises(ValueError, match=r"name|chip|id"):
+        Fault.parse(text)

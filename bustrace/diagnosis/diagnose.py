@@ -87,7 +87,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     named = {name for s in suspects for name in s.fault.lines}
     for finding in clips:
         if not set(finding.lines) & named:
-            fault = Fault("clip", (finding.lines[0].removeprefix("select:"),))
+            fault = Fault("clip", (finding.lines[0].replace("select:", "CS_"),))
             suspects.append(Suspect(fault, DIRECT, ("clip-off",), (), check_for(fault, board)))
     if not any("line-stuck" in s.explains for s in suspects):
         suspects += [_stuck_line(seen, f, board) for f in board_faults if f.rule == "line-stuck"]

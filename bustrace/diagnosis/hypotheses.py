@@ -33,7 +33,7 @@ FAMILY_WEIGHT = {
     "always": 0.02,
     "doubled": 0.05,
     "swapped": 0.02,
-    "content": 0.06,
+    "content": 0.05,
     "plane": 0.03,
     "cell": 0.04,
     "retention": 0.02,

@@ -139,7 +139,8 @@ class BoardReplay:
     written, written_known : uint8, shape (n,)
         Byte it meant to write.
     data, data_known : uint8, shape (n,)
-        Data lines as the clips saw them, without lines whose clips are off.
+        Data lines as the clips saw them, without lines whose clips are off and cycles that had
+        not settled, and with the byte the CPU must have seen where that was another.
     meant : bool, shape (n,)
         Address and direction come from the executed program, not from the clip.
     chips : tuple of str
@@ -168,8 +169,11 @@ class BoardReplay:
         read = np.where(intent.rw[:n] < 2, intent.rw[:n], rw)
         usable = (known | seen_known) == 0xFFFF
         usable &= cycles.owner[:n] == OWNER_CPU
-        usable &= cycles.flags[:n] & UNSETTLED == 0
         usable &= read < 2
+        # Where the program is known, an unsettled cycle still happened: only its clips are not
+        # judged. Elsewhere it is left out.
+        settled = cycles.flags[:n] & UNSETTLED == 0
+        usable &= settled | ((known == 0xFFFF) & (intent.rw[:n] < 2))
         # The first cycle of a recording, or of a clock that has just started, may have begun
         # before the clips saw it: its address need not be the one the chips answered.
         usable[:1] = False
@@ -186,13 +190,19 @@ class BoardReplay:
             np.uint8(0),
         ).astype(np.uint8)
         self._clip_address = seen
-        self._clip_address_known = np.where(self.meant, seen_known, 0).astype(np.int32)
-        self._clip_rw = np.where(self.meant, rw, np.uint8(2)).astype(np.uint8)
+        judged = self.meant & settled
+        self._clip_address_known = np.where(judged, seen_known, 0).astype(np.int32)
+        self._clip_rw = np.where(judged, rw, np.uint8(2)).astype(np.uint8)
         disbelieved = sum(1 << int(line[1:]) for line in reading.program.clips_off)
         self.data = cycles.data[:n] & np.uint8(~disbelieved & 0xFF)
-        self.data_known = cycles.data_known[:n] & np.uint8(~disbelieved & 0xFF)
+        self.data_known = np.where(
+            settled, cycles.data_known[:n] & np.uint8(~disbelieved & 0xFF), np.uint8(0)
+        )
+        for fix in reading.program.read_corrections:
+            if fix.cycle < n:  # what the CPU saw is what the board gave
+                self.data[fix.cycle] = fix.believed & ~disbelieved & 0xFF
         self._set_board(board)
-        self._set_selects(reading)
+        self._set_selects(reading, settled)
         self.image = self._choose_images(board)
         self._healthy_cost = np.zeros(n, dtype=np.float32)
         self.healthy = self.replay(HEALTHY)
@@ -212,7 +222,7 @@ class BoardReplay:
         self.base = np.concatenate([[0], np.cumsum(self.sizes)[:-1]]).astype(np.int64)[: len(chips)]
         self._map = table
 
-    def _set_selects(self, reading: Reading) -> None:
+    def _set_selects(self, reading: Reading, settled: npt.NDArray[np.bool_]) -> None:
         cycles = reading.cycles
         self._selects = np.zeros(self.n, dtype=np.uint32)
         self._selects_known = np.zeros(self.n, dtype=np.uint32)
@@ -222,7 +232,7 @@ class BoardReplay:
                 known = (cycles.selects_known[: self.n] >> np.uint32(bit)) & np.uint32(1)
                 place = np.uint32(self.chips.index(ref))
                 self._selects |= level << place
-                self._selects_known |= known << place
+                self._selects_known |= np.where(settled, known, np.uint32(0)) << place
 
     def _choose_images(self, board: Board) -> dict[str, int]:
         best = {}

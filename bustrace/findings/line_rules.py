@@ -54,7 +54,8 @@ def rw_line(evidence: Evidence) -> Iterator[Finding]:
     level = evidence.reading.cycles.pin("RW")[:n]
     asked = evidence.owned & (level < 2) & (evidence.reading.program.intent.rw[:n] < 2)
     known = evidence.owned & (level < 2)
-    if known.sum() > MOST_WRITES and not (level[known] == 1).any():
+    followed = asked.sum() > 0.5 * evidence.live.sum()
+    if not followed and known.sum() > MOST_WRITES and not (level[known] == 1).any():
         # No program is needed to tell: interrupts and BRK, with three, write most in a row
         # (MCS6500 Hardware Manual, A.5).
         count = int(known.sum())

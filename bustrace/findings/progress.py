@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bustrace.findings._kernels import IO, RAM, ROM
+from bustrace.findings.clock_rules import mean_rate
 from bustrace.findings.coverage import coverage, share
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.memory_rules import sole_driver, wrong_bits
@@ -19,6 +20,10 @@ from bustrace.units import format_time
 KNOWN_GROUND = 0.97
 """Share of the last quarter's instructions at addresses run before that makes it a loop: the
 program breaks no new ground any more."""
+
+
+SHORT_LOOP = 8
+"""Addresses below which a loop that asks no I/O is rather one that clears, copies or waits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +48,17 @@ def main_loop(evidence: Evidence) -> MainLoop | None:
     if (before[tail] > 0).mean() < KNOWN_GROUND:
         return None
     distinct = np.unique(tail)
+    if len(distinct) < SHORT_LOOP and not _asks_io(
+        evidence, int(program.first_cycle[rows][-len(tail)])
+    ):
+        return None
     return MainLoop(int(distinct[0]), int(distinct[-1]), len(distinct), len(tail) // len(distinct))
+
+
+def _asks_io(evidence: Evidence, since: int) -> bool:
+    """Whether an I/O chip was read from a cycle on."""
+    io = sum(1 << i for i in range(len(evidence.replay.chips)) if evidence.replay.kind[i] == IO)
+    return bool((evidence.replay.healthy.drivers[since:] & np.uint32(io)).any())
 
 
 def ladder(evidence: Evidence, findings: list[Finding], derail: Derail | None) -> tuple[Rung, ...]:
@@ -85,7 +100,7 @@ def _clock(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
         return Rung("clock", "not captured", "no clock line among the clips")
     if not len(cycles) or not cycles.clock.period_ps:
         return Rung("clock", "not seen", cycles.reason or "no cycle")
-    rate = 1e6 / cycles.clock.period_ps
+    rate = mean_rate(evidence.reading) / 1e6
     text = f"{rate:.4g} MHz, {len(cycles):,} cycles, {cycles.clock.role}"
     return Rung("clock", "ok", text)
 

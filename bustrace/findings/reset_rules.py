@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -59,9 +60,12 @@ def reset_spans(reading: Reading) -> list[ResetSpan]:
 
 def last_release(reading: Reading) -> int | None:
     """First cycle with RES high of the last sustained release, None when there is none."""
-    for span in reversed(reset_spans(reading)):
-        if span.level == 1 and span.first > 0 and span.length >= LONGEST_START_CYCLES:
-            return span.first
+    spans = reset_spans(reading)
+    for low, high in reversed(list(itertools.pairwise(spans))):
+        # One cycle is no reset, the CPU needs two; one that was low from the start may be longer.
+        real = low.level == 0 and (low.length >= SHORTEST_RESET_CYCLES or low.first == 0)
+        if real and high.length >= LONGEST_START_CYCLES:
+            return high.first
     return None
 
 

@@ -14,6 +14,9 @@ from bustrace.findings.model import Finding
 PLACES = 2
 """Distinct addresses at which a select must be wrong: a stray sample is one."""
 
+RATE = 0.02
+"""Share of the cycles that ask for it in which it must be wrong: stray samples are far rarer."""
+
 Column = npt.NDArray[np.bool_]
 
 
@@ -51,8 +54,15 @@ def selects(evidence: Evidence) -> Iterator[Finding]:
         yield from _extra(evidence, ref, level, extra, sure & ~wanted & ~by_clip)
 
 
-def _places(evidence: Evidence, where: Column) -> int:
-    return len(np.unique(evidence.replay.address[where]))
+def _is_systematic(evidence: Evidence, wrong: Column, opportunities: int) -> bool:
+    """Wrong at several addresses, and more often than stray samples, or each time they are met."""
+    address = evidence.replay.address
+    places, times = np.unique(address[wrong], return_counts=True)
+    if len(places) < PLACES:
+        return False
+    visits = np.bincount(address[np.isin(address, places)], minlength=0x10000)[places]
+    again = int(((times >= 2) & (times > 0.5 * visits)).sum())
+    return int(wrong.sum()) > RATE * opportunities or again >= PLACES
 
 
 def _telling(evidence: Evidence) -> Column:
@@ -65,7 +75,7 @@ def _missing(
     evidence: Evidence, ref: str, level: npt.NDArray[np.uint8], missing: Column, asked: Column
 ) -> Iterator[Finding]:
     count, opportunities = int(missing.sum()), int(asked.sum())
-    if count < PLACES or _places(evidence, missing) < PLACES:
+    if not _is_systematic(evidence, missing, opportunities):
         return
     never = not (level[asked] == 1).any()
     chip = evidence.replay.chips.index(ref)
@@ -105,7 +115,7 @@ def _extra(
     evidence: Evidence, ref: str, level: npt.NDArray[np.uint8], extra: Column, asked: Column
 ) -> Iterator[Finding]:
     count, opportunities = int(extra.sum()), int(asked.sum())
-    if count < PLACES or _places(evidence, extra) < PLACES:
+    if not _is_systematic(evidence, extra, opportunities):
         return
     chip = evidence.replay.chips.index(ref)
     drivers = evidence.replay.healthy.drivers

@@ -1,0 +1,49 @@
+"""Stray samples and slipped clips on a healthy board are no faults."""
+
+from dataclasses import replace
+from fractions import Fraction
+
+import pytest
+from drill_readings import boot, first_class, reread, rules, tide_gauge
+
+from bustrace import diagnose
+from bustrace.findings import find_all, observe
+
+
+def faults(reading):
+    return rules(find_all(reading), "fault")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(10))
+def test_noise_is_no_fault(seed):
+    """One sample in 100,000 wrong, on any line, boots of 6,000 cycles."""
+    assert faults(boot(cycles=6000, seed=seed, noise=1e-5)) == set()
+
+
+@pytest.mark.parametrize(("line", "cycle"), [("RES", 1149), ("D2", 1196), ("D1", 1270)])
+def test_one_stray_sample_is_no_fault(line, cycle):
+    """RES low for one cycle, an opcode and an operand that the clip saw wrong."""
+    assert faults(reread(boot(cycles=3000), line, None, [cycle])) == set()
+
+
+def test_a_clock_between_two_samples_is_its_nominal_rate():
+    """1.789773 MHz at 24 MS/s: the median period is 13 samples, 1.846 MHz."""
+    board = replace(tide_gauge(), clock_hz=Fraction(1_789_773))
+    reading = boot(board=board, cycles=1500, clock_hz=Fraction(1_789_773))
+    assert "clock-nominal" not in rules(find_all(reading))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("planted", "named"),
+    [("clip:RW", "clip:RW"), ("clip:D3", "clip:D3"), ("clip:CS_ROM", "clip:CS_U5")],
+)
+def test_a_slipped_clip_is_named_and_is_no_fault(planted, named):
+    diagnosis = diagnose(boot(planted, cycles=2500))
+    assert diagnosis.exit_code == 0
+    assert named in first_class(diagnosis)
+
+
+def test_the_loop_that_clears_ram_is_not_the_main_loop():
+    assert observe(boot(cycles=2500)).ladder[-1].status != "ok"
