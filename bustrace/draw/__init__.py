@@ -1,9 +1,17 @@
 """Pictures of readings. The only room that knows matplotlib."""
 
+from bustrace.draw.bus_cycle import draw_bus_cycle
 from bustrace.draw.instruction import draw_instruction
 from bustrace.draw.interrupt import draw_interrupt
 from bustrace.draw.picture_file import save_picture
 from bustrace.draw.reset import draw_reset
 from bustrace.draw.timeline import draw_timeline
 
-__all__ = ["draw_instruction", "draw_interrupt", "draw_reset", "draw_timeline", "save_picture"]
+__all__ = [
+    "draw_bus_cycle",
+    "draw_instruction",
+    "draw_interrupt",
+    "draw_reset",
+    "draw_timeline",
+    "save_picture",
+]
