@@ -3,6 +3,7 @@
 from bustrace.draw.bus_cycle import draw_bus_cycle
 from bustrace.draw.instruction import draw_instruction
 from bustrace.draw.interrupt import draw_interrupt
+from bustrace.draw.line_moves import draw_line_moves
 from bustrace.draw.picture_file import save_picture
 from bustrace.draw.reset import draw_reset
 from bustrace.draw.timeline import draw_timeline
@@ -11,6 +12,7 @@ __all__ = [
     "draw_bus_cycle",
     "draw_instruction",
     "draw_interrupt",
+    "draw_line_moves",
     "draw_reset",
     "draw_timeline",
     "save_picture",

@@ -221,17 +221,26 @@ class Sheet:
             z=z,
         )
 
-    def strip(self, darkness: npt.NDArray[np.float64], top: float, bottom: float) -> None:
+    def strip(
+        self,
+        darkness: npt.NDArray[np.float64],
+        top: float,
+        bottom: float,
+        *,
+        span: tuple[float, float] | None = None,
+    ) -> None:
         """Draw a strip of columns: shape (rows, columns), 0 paper to 1 ink, NaN nothing.
 
-        The first row is at the top.
+        The first row is at the top. `span` is its left and right end where it does not fill the
+        plot.
         """
+        left, right = span or (self.left_us, self.right_us)
         # Not `Axes.imshow`, which would change the limits and the aspect.
         image = AxesImage(
             self.ax,
             cmap=self.look.tones,
             norm=Normalize(0.0, 1.0),
-            extent=(self.left_us, self.right_us, bottom, top),
+            extent=(left, right, bottom, top),
             interpolation="nearest",
             origin="upper",
             zorder=2.0,
