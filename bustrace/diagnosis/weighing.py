@@ -10,7 +10,7 @@ from bustrace.diagnosis.hypotheses import FAMILY_WEIGHT, Hypothesis, enumerate_h
 from bustrace.faults import Fault
 from bustrace.findings import HEALTHY, WRONG_ONLY, Assumption, Evidence
 
-MIN_GAIN = 6.0
+MIN_GAIN = 5.0
 """Bits of evidence below which a hypothesis is not worth naming."""
 
 UNNAMED_SHARE = 0.3

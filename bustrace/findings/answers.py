@@ -20,14 +20,14 @@ from bustrace.reading import Reading
 
 KINDS = {"rom": ROM, "ram": RAM, "io": IO}
 
-PRICES = np.array([10.0, 10.0, 10.0, 1.0, 2.0, 2.5])
+PRICES = np.array([10.0, 10.0, 10.0, 1.0, 2.6, 2.5])
 """Bits for: a wrong data bit, address bit, select; an unknown bit met; a wrong byte of a ROM whose
 content is in doubt (and three quarters of that for each of its wrong bits: an EPROM loses single
 bits); a wrong bit of a RAM that forgets. Ten bits is an error rate of one in a
 thousand for each distinct (address, bit): high enough for noise, low enough to prove something
 with two bytes."""
 
-WRONG_ONLY = np.array([10.0, 10.0, 10.0, 0.0, 2.0, 2.5])
+WRONG_ONLY = np.array([10.0, 10.0, 10.0, 0.0, 2.6, 2.5])
 """The same, with nothing for what is merely unknown."""
 
 MAX_CYCLES = 400_000
