@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -11,7 +11,9 @@ from typing import Any
 from bustrace.capture.chunks import DEFAULT_CHUNK_BYTES, open_bytes
 from bustrace.capture.csv_columns import Base
 from bustrace.capture.csv_reader import looks_like_csv, read_csv
+from bustrace.capture.external import INSTALL, converter, looks_like_session, read_external
 from bustrace.capture.model import Capture, Mode
+from bustrace.capture.raw_reader import Order, looks_like_raw, read_raw
 from bustrace.capture.vcd_header import looks_like_vcd
 from bustrace.capture.vcd_reader import read_vcd
 from bustrace.errors import CaptureError
@@ -40,6 +42,20 @@ _FORMATS = (
         read_csv,
         _COMMON | {"separator", "decimal", "threshold", "base"},
     ),
+    _Format(
+        "raw",
+        "a raw sample dump",
+        looks_like_raw,
+        read_raw,
+        frozenset({"raw_bits", "raw_order", "names", "rate", "mode"}),
+    ),
+    _Format(
+        "other",
+        "a file of another program",
+        looks_like_session,
+        read_external,
+        frozenset({"lines"}),
+    ),
 )
 
 
@@ -55,6 +71,9 @@ def open_capture(
     decimal: str | None = None,
     threshold: Fraction | float | None = None,
     base: Base | None = None,
+    raw_bits: int | None = None,
+    raw_order: Order | None = None,
+    names: Sequence[str] | None = None,
     chunk_bytes: int = DEFAULT_CHUNK_BYTES,
 ) -> Capture:
     """Read an exported capture; what the file does not say is guessed, noted, and overridable.
@@ -62,9 +81,10 @@ def open_capture(
     Parameters
     ----------
     path : path
-        A VCD or CSV export.
-    format : {"vcd", "csv"} or None
-        None looks at the first bytes.
+        A VCD or CSV export, a raw sample dump, or a file that sigrok-cli can convert where that
+        is installed.
+    format : {"vcd", "csv", "raw", "other"} or None
+        None looks at the first bytes; a raw dump is read where `raw_bits` is given.
     lines : sequence of str or None
         Lines or whole buses to keep; None keeps all, up to 64.
     rate : Fraction or None
@@ -79,6 +99,12 @@ def open_capture(
         Volts from which a column of volts is 1; CSV only.
     base : {"bin", "hex", "dec"} or None
         How numbers without a mark are read; CSV only.
+    raw_bits : int or None
+        Bits a sample fills in the file, 8 to 64 in steps of 8; raw dumps only, and needed there.
+    raw_order : {"little", "big"} or None
+        Whether the low or the high byte of a sample comes first; raw dumps only.
+    names : sequence of str or None
+        A name for each bit, bit 0 first, ``-`` for none; raw dumps only, and needed there.
     chunk_bytes : int
         How much is read at a time; the result does not depend on it.
 
@@ -92,7 +118,6 @@ def open_capture(
     CaptureError
         The file cannot be read, fits no format or more than one, or an option does not apply.
     """
-    chosen = _by_name(format) if format is not None else _recognise(path)
     options: dict[str, Any] = {
         "lines": lines,
         "rate": rate,
@@ -102,8 +127,14 @@ def open_capture(
         "decimal": decimal,
         "threshold": threshold,
         "base": base,
+        "raw_bits": raw_bits,
+        "raw_order": raw_order,
+        "names": names,
     }
     given = {name: value for name, value in options.items() if value is not None}
+    if format is None and raw_bits is not None:
+        format = "raw"
+    chosen = _by_name(format) if format is not None else _recognise(path, given.keys())
     for name in sorted(given.keys() - chosen.options):
         raise CaptureError(
             f"this option does not apply to {chosen.title}",
@@ -125,7 +156,7 @@ def _by_name(name: str) -> _Format:
     )
 
 
-def _recognise(path: str | Path) -> _Format:
+def _recognise(path: str | Path, options: Set[str]) -> _Format:
     with open_bytes(path) as file:
         head = file.read(_HEAD_BYTES)
     if not head.strip():
@@ -133,17 +164,23 @@ def _recognise(path: str | Path) -> _Format:
     fitting = [known for known in _FORMATS if known.recognises(head)]
     if len(fitting) == 1:
         return fitting[0]
-    titles = ", ".join(known.title for known in fitting or _FORMATS)
     if fitting:
         raise CaptureError(
-            f"the file could be more than one format: {titles}",
+            "the file could be more than one format: "
+            + ", ".join(known.title for known in fitting),
             path=path,
             advice="name it: " + " or ".join(f"--format {known.name}" for known in fitting),
         )
+    other = _by_name("other")
+    installed = converter() is not None
+    if installed and options <= other.options:
+        return other
     raise CaptureError(
         "the file is in no format that can be read",
         path=path,
         found=head.splitlines()[0][:60].decode("latin-1") if head.splitlines() else None,
-        expected=titles,
-        advice="export the capture as VCD or CSV",
+        expected=", ".join(known.title for known in _FORMATS[:2]),
+        advice="export the capture as VCD or CSV; or, for a raw sample dump, give --raw-bits, "
+        "--rate and --names"
+        + ("" if installed else f"; or, for a file of another program, {INSTALL}"),
     )
