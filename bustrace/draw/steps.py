@@ -19,7 +19,7 @@ _KIND_NAMES = {
     Kind.NMI: "NMI",
     Kind.BRK: "BRK",
     Kind.FOREIGN: "other owner",
-    Kind.STALLED: "held by RDY",
+    Kind.STALLED: "stopped",
     Kind.LOST: "thread lost",
 }
 _HATCHED = {Kind.FOREIGN: "....", Kind.STALLED: "----", Kind.LOST: "////", Kind.RESET: "\\\\\\"}
