@@ -1,6 +1,7 @@
 """Pictures of readings. The only room that knows matplotlib."""
 
 from bustrace.draw.address_map import draw_address_map
+from bustrace.draw.bit_errors import draw_bit_errors
 from bustrace.draw.boot import draw_boot
 from bustrace.draw.bus_cycle import draw_bus_cycle
 from bustrace.draw.instruction import draw_instruction
@@ -12,6 +13,7 @@ from bustrace.draw.timeline import draw_timeline
 
 __all__ = [
     "draw_address_map",
+    "draw_bit_errors",
     "draw_boot",
     "draw_bus_cycle",
     "draw_instruction",
