@@ -7,122 +7,51 @@ from __future__ import annotations
 
 import io
 import os
-import re
 import sys
 import traceback
-from collections.abc import Callable, Iterable, Iterator
-from fractions import Fraction
-from typing import TYPE_CHECKING, Any, TypeVar
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from bustrace.cli_options import (
+    BOARD_OPTIONS,
+    CAPTURE_OPTIONS,
+    FITTED_OPTIONS,
+    HOOKUP_OPTIONS,
+    LINES,
+    board_of,
+    capture_of,
+    hookup_of,
+    names_in,
+    pairs_of,
+    with_options,
+)
 from bustrace.errors import BustraceError, InputError
 
 if TYPE_CHECKING:
-    from bustrace.board import Board
     from bustrace.capture import Capture
+    from bustrace.cycles import Cycles
+    from bustrace.hookup import Hookup
+    from bustrace.program import Program
     from bustrace.reading import Reading
     from bustrace.report import Paper
 
-Command = TypeVar("Command", bound=Callable[..., Any])
-
 _CANNOT_CONCLUDE, _OWN_MISTAKE, _INTERRUPTED, _PIPE_CLOSED = 3, 70, 130, 141
+_PICTURES: dict[str, tuple[str, ...]] = {
+    "timeline": ("first", "last", "around", "lines"),
+    "bus-cycle": ("around",),
+    "instruction": ("around",),
+    "reset": (),
+    "interrupt": ("around",),
+    "address-map": (),
+    "boot": ("first", "last"),
+    "line-moves": (),
+    "bit-errors": ("chip",),
+}
+"""Kinds of picture, and the options that go with each."""
 _CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 80}
-
-
-def _rate(ctx: click.Context, param: click.Parameter, value: str | None) -> Fraction | None:
-    from bustrace.units import parse_rate
-
-    try:
-        return None if value is None else parse_rate(value)
-    except ValueError as error:
-        raise click.BadParameter(str(error), ctx, param) from None
-
-
-def _volts(ctx: click.Context, param: click.Parameter, value: str | None) -> Fraction | None:
-    if value is None:
-        return None
-    match = re.fullmatch(r"\s*([+-]?\d+(?:\.\d*)?)\s*[vV]?\s*", value)
-    if match is None:
-        raise click.BadParameter(f"{value!r} is no voltage: write it like 1.4", ctx, param)
-    return Fraction(match[1])
-
-
-_CAPTURE_OPTIONS = (
-    click.option(
-        "--format",
-        type=click.Choice(["vcd", "csv"], case_sensitive=False),
-        help="Format of the capture; by default its first bytes tell.",
-    ),
-    click.option("--rate", metavar="RATE", callback=_rate, help="Samples a second, such as 24MHz."),
-    click.option(
-        "--mode",
-        type=click.Choice(["timing", "state"]),
-        help="Whether rows are samples in time, or one a bus cycle.",
-    ),
-    click.option("--time-unit", metavar="UNIT", help="Unit of the times in the file, such as ns."),
-    click.option("--separator", metavar="CHAR", help="Column separator of a CSV file."),
-    click.option("--decimal", metavar="CHAR", help="Decimal sign of a CSV file: . or ,"),
-    click.option(
-        "--threshold",
-        metavar="VOLTS",
-        callback=_volts,
-        help="Volts from which a column of volts is high.",
-    ),
-    click.option(
-        "--base",
-        type=click.Choice(["bin", "hex", "dec"]),
-        help="How a CSV file's numbers without a mark are read.",
-    ),
-)
-_LINES = click.option(
-    "--lines",
-    metavar="NAME,NAME,...",
-    help="Read only these lines and buses of the file; needed above 64 lines.",
-)
-_HOOKUP_OPTIONS = (
-    click.option(
-        "--hookup", metavar="FILE", help="Hookup file (TOML): which line is clipped to which pin."
-    ),
-    click.option(
-        "--line",
-        multiple=True,
-        metavar="NAME=PIN",
-        help="What one line is clipped to: CH0=PHI2, CH1=!RES, CH2=A0@U7.2, CH3=- to leave it "
-        "out. Repeatable; wins over names and the hookup file.",
-    ),
-)
-_FITTED_OPTIONS = (
-    click.option(
-        "--without", multiple=True, metavar="REF", help="This chip is pulled. Repeatable."
-    ),
-    click.option(
-        "--fit",
-        multiple=True,
-        metavar="REF=FILE",
-        help="This ROM holds another image for this run. Repeatable.",
-    ),
-)
-_BOARD_OPTIONS = (
-    click.option("--board", metavar="FILE", help="Board file (TOML): what should be there."),
-    click.option(
-        "--rom",
-        multiple=True,
-        metavar="FILE@ADDR",
-        help="A ROM image and the address of its first byte, such as monitor.bin@E000, where "
-        "there is no board file. Repeatable.",
-    ),
-    *_FITTED_OPTIONS,
-)
-
-
-def _with(*groups: tuple[Callable[[Command], Command], ...]) -> Callable[[Command], Command]:
-    def decorate(command: Command) -> Command:
-        for option in reversed([option for group in groups for option in group]):
-            command = option(command)
-        return command
-
-    return decorate
 
 
 class _Unusable(click.ClickException):
@@ -180,8 +109,8 @@ def cli() -> None:
 
 @cli.command(short_help="Say what is wrong, why, and what to do next.")
 @click.argument("capture")
-@_with(_BOARD_OPTIONS, _HOOKUP_OPTIONS, _CAPTURE_OPTIONS)
-@_LINES
+@with_options(BOARD_OPTIONS, HOOKUP_OPTIONS, CAPTURE_OPTIONS)
+@LINES
 @click.option("--picture", metavar="PATH", help="Write the timeline too: .png, .svg or .pdf.")
 @click.option("--json", "as_json", is_flag=True, help="Print the verdict as JSON.")
 @click.option("--all", "everything", is_flag=True, help="Show what is folded otherwise.")
@@ -199,7 +128,7 @@ def diagnose(picture: str | None, as_json: bool, everything: bool, **given: Any)
     from bustrace.report import diagnosis_json, diagnosis_text
 
     if as_json:
-        _doubts(reading)
+        _doubts_of(reading)
         _print([diagnosis_json(verdict, reading)])
     else:
         _print(diagnosis_text(verdict, reading, everything=everything))
@@ -208,8 +137,8 @@ def diagnose(picture: str | None, as_json: bool, everything: bool, **given: Any)
 
 @cli.command(short_help="Say what is in a capture: lines, rate, clock, reset, doubts.")
 @click.argument("capture")
-@_with(_BOARD_OPTIONS, _HOOKUP_OPTIONS, _CAPTURE_OPTIONS)
-@_LINES
+@with_options(BOARD_OPTIONS, HOOKUP_OPTIONS, CAPTURE_OPTIONS)
+@LINES
 @click.option("--all", "everything", is_flag=True, help="Show what is folded otherwise.")
 def look(everything: bool, **given: Any) -> None:
     """Say what is in CAPTURE: its lines and what each was taken for, its rate and
@@ -223,10 +152,10 @@ def look(everything: bool, **given: Any) -> None:
     from bustrace.hookup import identify_hookup
     from bustrace.report import look_text
 
-    board = _board(given) or unknown_board()
-    told = _hookup(given)
+    board = board_of(given) or unknown_board()
+    told = hookup_of(given)
     _tell_of_compiling()
-    capture = _capture(given)
+    capture = capture_of(given)
     hookup = identify_hookup(capture, board, told)
     cycles = find_cycles(capture, hookup, board)
     _print(look_text(capture, hookup, cycles, everything=everything))
@@ -234,8 +163,8 @@ def look(everything: bool, **given: Any) -> None:
 
 @cli.command(short_help="Print instructions and bus cycles side by side.")
 @click.argument("capture")
-@_with(_BOARD_OPTIONS, _HOOKUP_OPTIONS, _CAPTURE_OPTIONS)
-@_LINES
+@with_options(BOARD_OPTIONS, HOOKUP_OPTIONS, CAPTURE_OPTIONS)
+@LINES
 @click.option("--first", type=click.IntRange(min=0), help="First cycle to list.")
 @click.option("--last", type=click.IntRange(min=0), help="Last cycle to list.")
 @click.option("--all", "everything", is_flag=True, help="Show what is folded otherwise.")
@@ -250,18 +179,25 @@ def listing(first: int | None, last: int | None, everything: bool, **given: Any)
         raise SystemExit(_CANNOT_CONCLUDE)
     if first is not None and first >= len(reading.cycles):
         raise click.UsageError(f"--first {first}: the capture has {len(reading.cycles):,} cycles.")
-    _doubts(reading)
+    _doubts_of(reading)
     lines = listing_lines(reading, first=first, last=last, everything=everything)
     _print(f"{line}\n" for line in lines)
 
 
-@cli.command(short_help="Draw the timeline of a capture.")
+@cli.command(short_help="Draw the timeline of a capture, or a picture that teaches.")
 @click.argument("capture")
 @click.option("-o", "--output", required=True, metavar="PATH", help="Where to: .png, .svg or .pdf.")
-@_with(_BOARD_OPTIONS, _HOOKUP_OPTIONS, _CAPTURE_OPTIONS)
+@with_options(BOARD_OPTIONS, HOOKUP_OPTIONS, CAPTURE_OPTIONS)
+@click.option(
+    "--kind",
+    type=click.Choice(list(_PICTURES)),
+    default="timeline",
+    help="What to draw; the timeline by default.",
+)
 @click.option("--first", type=click.IntRange(min=0), help="First cycle to draw.")
 @click.option("--last", type=click.IntRange(min=0), help="Last cycle to draw.")
 @click.option("--around", type=click.IntRange(min=0), help="Draw around this cycle.")
+@click.option("--chip", metavar="REF", help="The memory whose bits are drawn, with bit-errors.")
 @click.option(
     "--lines",
     metavar="NAME,NAME,...",
@@ -279,9 +215,11 @@ def listing(first: int | None, last: int | None, everything: bool, **given: Any)
 @click.option("--grey", is_flag=True, help="Greys on white, to spare ink.")
 def draw(
     output: str,
+    kind: str,
     first: int | None,
     last: int | None,
     around: int | None,
+    chip: str | None,
     lines: str | None,
     file_lines: str | None,
     title: str | None,
@@ -292,10 +230,16 @@ def draw(
     """Draw the timeline of CAPTURE, with findings and the derail marked in place.
 
     By default it shows where the program leaves its path, or else the reset
-    vector's fetch.
+    vector's fetch. --kind draws another picture: a bus cycle against the maker's
+    sheet, an instruction, the reset, an interrupt, the address map, the boot,
+    when lines move, or the wrong bits of a memory.
     """
     import bustrace
 
+    asked = {"first": first, "last": last, "around": around, "chip": chip, "lines": lines}
+    for name, value in asked.items():
+        if value is not None and name not in _PICTURES[kind]:
+            raise click.UsageError(f"--{name} does not go with --kind {kind}.")
     if around is not None and (first is not None or last is not None):
         raise click.UsageError("Give either --around, or --first and --last.")
     _in_order(first, last)
@@ -303,24 +247,63 @@ def draw(
         reading = _read({**given, "lines": file_lines})
     except InputError as error:
         raise _in_drawing(error) from None
-    _doubts(reading)
-    _draw(
-        reading,
-        output,
-        diagnosis=bustrace.diagnose(reading),
-        first=first,
-        last=last,
-        around=around,
-        lines=_names(lines),
-        title=title,
-        width=width,
-        print_safe=grey,
-    )
+    _doubts_of(reading)
+    how: dict[str, Any] = {name: asked[name] for name in _PICTURES[kind]}
+    if kind == "timeline":
+        how["lines"] = names_in(lines)
+    elif "around" in how:
+        how["cycle"] = how.pop("around")
+    if kind in ("timeline", "boot"):
+        how["diagnosis"] = bustrace.diagnose(reading)
+    _draw(reading, output, kind, title=title, width=width, print_safe=grey, **how)
+
+
+@cli.command(short_help="Write a capture as VCD, as CSV, or as a table of its bus cycles.")
+@click.argument("capture")
+@click.option("-o", "--output", required=True, metavar="PATH", help="Where to.")
+@click.option(
+    "--to",
+    type=click.Choice(["vcd", "csv", "state"]),
+    help="VCD, CSV, or a table with one row a bus cycle; by default PATH's .vcd or .csv tells.",
+)
+@with_options(BOARD_OPTIONS, HOOKUP_OPTIONS, CAPTURE_OPTIONS)
+@LINES
+def convert(output: str, to: str | None, **given: Any) -> None:
+    """Write CAPTURE as VCD, as CSV, or as a table of its bus cycles.
+
+    VCD and CSV hold every level and time, exactly, and read back to the same
+    capture. The options about clips and board serve --to state.
+    """
+    from bustrace.board import unknown_board
+    from bustrace.capture import write_csv, write_vcd
+    from bustrace.cycles import find_cycles, write_state_table
+    from bustrace.hookup import identify_hookup
+
+    to = _target(output, to, given)
+    board, told = board_of(given), hookup_of(given)
+    _tell_of_compiling()
+    capture = capture_of(given)
+    if to != "state":
+        _doubts(capture)
+        what = "transitions" if capture.mode == "timing" else "rows"
+        rows = f"{len(capture):,} {what} of {len(capture.lines)} lines"
+        with _writing(output):
+            (write_vcd if to == "vcd" else write_csv)(capture, output)
+    else:
+        hookup = identify_hookup(capture, board or unknown_board(), told)
+        cycles = find_cycles(capture, hookup, board)
+        _doubts(capture, hookup, cycles)
+        if cycles.reason is not None:
+            raise InputError(f"it shows no bus cycles: {cycles.reason}", path=given["capture"])
+        rows = f"{len(cycles):,} bus cycles"
+        with _writing(output):
+            write_state_table(cycles, output, board=board)
+    click.echo(f"Written: {output}, {rows}", err=True)
 
 
 @cli.command(name="board", short_help="Show the address map of a board file.")
 @click.argument("board")
-@_with(_FITTED_OPTIONS)
+@with_options(FITTED_OPTIONS)
 def board_map(board: str, without: tuple[str, ...], fit: tuple[str, ...]) -> None:
     """Show who answers at each of the 65,536 addresses of the board file BOARD:
     gaps, doubled drivers, mirrors, and who holds the vectors.
@@ -328,8 +311,47 @@ def board_map(board: str, without: tuple[str, ...], fit: tuple[str, ...]) -> Non
     from bustrace.board import load_board
     from bustrace.report import board_text
 
-    fitted = dict(_pairs(fit, "--fit", "REF=FILE"))
+    fitted = dict(pairs_of(fit, "--fit", "REF=FILE"))
     _print(board_text(load_board(board, without=without, fit=fitted)))
+
+
+def _target(output: str, to: str | None, given: dict[str, Any]) -> str:
+    """The format to write; nothing that is read may be written over."""
+    names = [given["capture"], given["board"], given["hookup"]]
+    names += [text.rpartition("@")[0] for text in given["rom"]]
+    names += [text.partition("=")[2] for text in given["fit"]]
+    for name in filter(None, names):
+        if os.path.exists(name) and os.path.exists(output) and os.path.samefile(name, output):
+            raise InputError(
+                "this file is read and would be written over",
+                path=output,
+                key="--output",
+                advice="write to another file",
+            )
+    to = to or {".vcd": "vcd", ".csv": "csv"}.get(os.path.splitext(output)[1].lower())
+    if to is None:
+        raise InputError(
+            "its name does not tell the format",
+            path=output,
+            key="--output",
+            expected="a name that ends in .vcd or .csv, or --to vcd, csv or state",
+        )
+    if to != "state":
+        for name in ("board", "rom", "without", "fit", "hookup", "line"):
+            if given[name]:
+                raise click.UsageError(f"--{name} serves --to state only.")
+    return to
+
+
+@contextmanager
+def _writing(path: str) -> Iterator[None]:
+    """What cannot be written is the user's to mend."""
+    try:
+        yield
+    except OSError as error:
+        raise InputError(f"it cannot be written: {error.strerror}", path=path) from error
+    except ValueError as error:
+        raise InputError(str(error), path=path, key="--output") from error
 
 
 def _in_order(first: int | None, last: int | None) -> None:
@@ -358,79 +380,10 @@ def _read(given: dict[str, Any]) -> Reading:
     """Open the capture and read it against the board."""
     import bustrace
 
-    board = _board(given)
-    hookup = _hookup(given)
+    board = board_of(given)
+    hookup = hookup_of(given)
     _tell_of_compiling()
-    return bustrace.read_boot(_capture(given), board, hookup)
-
-
-def _capture(given: dict[str, Any]) -> Capture:
-    from bustrace.capture import open_capture
-
-    return open_capture(
-        given["capture"],
-        lines=_names(given["lines"]),
-        **{
-            name: given[name]
-            for name in (
-                "format", "rate", "mode", "time_unit", "separator", "decimal", "threshold", "base",
-            )
-        },
-    )  # fmt: skip
-
-
-def _board(given: dict[str, Any]) -> Board | None:
-    from bustrace.board import board_from_roms, load_board
-
-    fit = dict(_pairs(given["fit"], "--fit", "REF=FILE"))
-    if given["board"] is not None:
-        if given["rom"]:
-            raise click.UsageError("Give either --board or --rom, not both.")
-        return load_board(given["board"], without=given["without"], fit=fit)
-    if given["without"] or fit:
-        raise click.UsageError("--without and --fit need the --board that they change.")
-    if not given["rom"]:
-        return None
-    return board_from_roms([_rom(text) for text in given["rom"]])
-
-
-def _names(text: str | None) -> list[str] | None:
-    """Names between commas."""
-    if text is None:
-        return None
-    return [name.strip() for name in text.split(",") if name.strip()]
-
-
-def _rom(text: str) -> tuple[str, str]:
-    path, sign, address = text.rpartition("@")
-    if not sign or not path:
-        raise InputError(
-            "this is not an image and its address",
-            key="--rom",
-            found=text,
-            expected="FILE@ADDR, such as monitor.bin@E000",
-        )
-    return path, address
-
-
-def _hookup(given: dict[str, Any]) -> dict[str, str]:
-    told: dict[str, str] = {}
-    if given["hookup"] is not None:
-        from bustrace.hookup import load_hookup
-
-        told = load_hookup(given["hookup"])
-    return told | dict(_pairs(given["line"], "--line", "NAME=PIN"))
-
-
-def _pairs(texts: tuple[str, ...], option: str, form: str) -> Iterator[tuple[str, str]]:
-    for text in texts:
-        # A line's own name may hold the sign; a pin and a reference never do.
-        name, sign, value = text.partition("=") if option == "--fit" else text.rpartition("=")
-        if not sign or not name or not value:
-            raise InputError(
-                f"this is not of the form {form}", key=option, found=text, expected=form
-            )
-        yield name, value
+    return bustrace.read_boot(capture_of(given), board, hookup)
 
 
 def _tell_of_compiling() -> None:
@@ -451,20 +404,23 @@ def _tell_of_compiling() -> None:
     click.get_current_context().with_resource(event.install_listener("numba:compile", FirstTime()))
 
 
-def _draw(reading: Reading, path: str, **how: Any) -> None:
-    from bustrace.draw import draw_timeline, save_picture
+def _draw(reading: Reading, path: str, kind: str = "timeline", **how: Any) -> None:
+    from bustrace import draw as pictures
 
-    figure = draw_timeline(reading, **how)
-    click.echo(f"Picture: {save_picture(figure, path)}", err=True)
+    figure = getattr(pictures, "draw_" + kind.replace("-", "_"))(reading, **how)
+    click.echo(f"Picture: {pictures.save_picture(figure, path)}", err=True)
 
 
-def _doubts(reading: Reading) -> None:
-    """Doubts on stderr, for results that have no place for them."""
-    parts = (reading.capture, reading.hookup, reading.cycles, reading.program)
+def _doubts(*parts: Capture | Hookup | Cycles | Program) -> None:
+    """Doubts and questions on stderr, for results that have no place for them."""
     for note in (note for part in parts for note in part.notes if note.kind == "doubt"):
         click.echo(f"Doubt: {note.text}", err=True)
-    for question in reading.hookup.questions:
+    for question in (text for part in parts for text in getattr(part, "questions", ())):
         click.echo(f"Question: {question}", err=True)
+
+
+def _doubts_of(reading: Reading) -> None:
+    _doubts(reading.capture, reading.hookup, reading.cycles, reading.program)
 
 
 def _print(result: Paper | Iterable[str]) -> None:

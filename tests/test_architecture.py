@@ -29,6 +29,7 @@ FLOORS = {
     "diagnosis": 8,
     "draw": 9,
     "report": 10,
+    "cli_options": 10,
     "cli": 11,
     "__main__": 12,
 }

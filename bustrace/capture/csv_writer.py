@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -11,6 +9,7 @@ import numpy as np
 
 from bustrace.capture.csv_preamble import OWN_MARK
 from bustrace.capture.model import Capture
+from bustrace.capture.whole_file import whole_file
 
 _ROWS_AT_ONCE = 1 << 14
 
@@ -37,19 +36,9 @@ def write_csv(capture: Capture, path: str | Path) -> None:
     for name in capture.lines:
         if "\n" in name or "\r" in name or "\0" in name:
             raise ValueError(f"a line named {name!r} cannot be written as CSV")
-    path = Path(path)
-    handle, part = tempfile.mkstemp(prefix=path.name + ".", suffix=".part", dir=path.parent)
-    try:
-        with open(handle, "wb") as file:
-            file.write(_head(capture).encode())
-            file.writelines(_rows(capture))
-        mask = os.umask(0)
-        os.umask(mask)
-        os.chmod(part, 0o666 & ~mask)  # mkstemp makes private files
-        os.replace(part, path)
-    except BaseException:
-        os.unlink(part)
-        raise
+    with whole_file(path) as file:
+        file.write(_head(capture).encode())
+        file.writelines(_rows(capture))
 
 
 def _head(capture: Capture) -> str:
@@ -63,11 +52,12 @@ def _head(capture: Capture) -> str:
         f"# rows: {len(capture)}",
     ]
     lines += [f"# gap_ps: {start} {end}" for start, end in capture.gaps.tolist()]
-    lines.append(",".join(["time_ps", *map(_quoted, capture.lines)]))
+    lines.append(",".join(["time_ps", *map(quoted, capture.lines)]))
     return "\n".join(lines) + "\n"
 
 
-def _quoted(name: str) -> str:
+def quoted(name: str) -> str:
+    """A name as a cell of a header: RFC 4180."""
     plain = name and name == name.strip() and "," not in name and '"' not in name
     return name if plain else '"' + name.replace('"', '""') + '"'
 

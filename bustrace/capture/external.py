@@ -158,9 +158,12 @@ def _run(command: list[str], result: Path, until: float, largest_bytes: int) -> 
     """Run the converter within bounds; what it prints goes to `result` unless it writes that."""
     folder = result.parent
     with open(folder / "said.txt", "wb") as said, open(folder / "shown.txt", "wb") as printed:
-        process = subprocess.Popen(
-            command, cwd=folder, stdin=subprocess.DEVNULL, stdout=printed, stderr=said
-        )
+        try:
+            process = subprocess.Popen(
+                command, cwd=folder, stdin=subprocess.DEVNULL, stdout=printed, stderr=said
+            )
+        except OSError as problem:
+            raise CaptureError(f"{CONVERTER} cannot be run: {problem.strerror}") from problem
     try:
         _limit_memory(process.pid)
         while process.poll() is None and _written(folder) <= largest_bytes:

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import math
-import os
-import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import IO
 
 import numpy as np
 
 from bustrace.capture.model import Capture
 from bustrace.capture.vcd_header import END_MARK, GAP_MARK, MARK, parse_tick, split_reference
+from bustrace.capture.whole_file import whole_file
 
 _ROWS_AT_ONCE = 4096
 _LARGEST_TICK_PS = 10**14
@@ -49,26 +47,9 @@ def write_vcd(capture: Capture, path: str | Path, *, timescale: str | None = Non
     shift_ps = min(0, capture.start_ps)
     tick_ps, unit = _time_unit(capture, timescale, shift_ps)
 
-    def write(file: IO[str]) -> None:
-        file.writelines(_header(capture, unit, shift_ps))
-        file.writelines(_body(capture, tick_ps, shift_ps))
-
-    _write_whole(Path(path), write)
-
-
-def _write_whole(path: Path, write: Callable[[IO[str]], None]) -> None:
-    """Write beside the target, then rename: nobody sees half a file."""
-    handle, name = tempfile.mkstemp(prefix=path.name + ".", suffix=".part", dir=path.parent)
-    try:
-        with open(handle, "w", encoding="utf-8", newline="\n") as file:
-            write(file)
-        mask = os.umask(0)
-        os.umask(mask)
-        os.chmod(name, 0o666 & ~mask)  # mkstemp makes private files
-        os.replace(name, path)
-    except BaseException:
-        os.unlink(name)
-        raise
+    with whole_file(path) as file:
+        for part in (_header(capture, unit, shift_ps), _body(capture, tick_ps, shift_ps)):
+            file.writelines(text.encode() for text in part)
 
 
 def _time_unit(capture: Capture, timescale: str | None, shift_ps: int) -> tuple[int, str]:

@@ -15,6 +15,7 @@ from bustrace.cycles.model import (
     Cycles,
     Sampling,
 )
+from bustrace.cycles.state_table import write_state_table
 
 __all__ = [
     "CONTROL",
@@ -30,4 +31,5 @@ __all__ = [
     "Cycles",
     "Sampling",
     "find_cycles",
+    "write_state_table",
 ]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bustrace.capture import open_capture, read_csv, read_raw
@@ -52,6 +52,7 @@ def test_samples_that_change_nothing_are_dropped_and_times_are_exact(tmp_path: P
 
 
 @pytest.mark.slow
+@settings(deadline=None)
 @given(data=st.data())
 def test_any_width_order_choice_and_chunking_gives_what_the_oracle_gives(tmp_path_factory, data):
     width = data.draw(st.integers(1, 8), "width")

@@ -172,7 +172,9 @@ def test_version_and_help():
 
 def test_commands_are_the_five():
     """The names are fixed."""
-    assert set(command_line.cli.commands) == {"look", "diagnose", "listing", "draw", "board"}
+    assert set(command_line.cli.commands) == {
+        "look", "diagnose", "listing", "draw", "convert", "board",
+    }  # fmt: skip
 
 
 def test_compiling_is_told_once_and_only_while_the_command_runs(capsys):

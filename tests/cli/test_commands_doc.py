@@ -12,7 +12,7 @@ from bustrace.cli import cli
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = (ROOT / "docs" / "commands.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(
-    r"^ {4,}(bustrace (?:look|diagnose|listing|draw|board) .*)$", TEXT, re.MULTILINE
+    r"^ {4,}(bustrace (?:look|diagnose|listing|draw|convert|board) .*)$", TEXT, re.MULTILINE
 )
 FROM_FIXTURES = [line for line in EXAMPLES if "fixtures/" in line and "hookup.toml" not in line]
 
