@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
+import sys
 import zipfile
 from dataclasses import replace
 from fractions import Fraction
@@ -212,6 +213,16 @@ def test_a_file_that_grows_too_large_is_not_read(only, tmp_path: Path):
         external.read_external(session_file(tmp_path / "a.sr"), largest_bytes=1 << 20)
 
 
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform != "linux", reason="memory is bounded on Linux only")
+def test_memory_of_the_program_is_bounded(only, tmp_path: Path):
+    """In KiB, as the shell tells it; the limit is set just after the start."""
+    only(f'sleep 0.3; ulimit -v > "{tmp_path}/limit"; exit 3')
+    with pytest.raises(CaptureError, match="cannot convert"):
+        open_capture(session_file(tmp_path / "a.sr"))
+    assert int((tmp_path / "limit").read_text()) == 4 << 20
+
+
 @pytest.mark.parametrize("script", ["exit 0", 'touch "$6"', "echo no such thing >&2; exit 3"])
 def test_a_program_that_makes_nothing_is_an_error_with_its_words(only, tmp_path: Path, script):
     only(script)
@@ -245,6 +256,17 @@ def test_what_the_program_makes_is_read_with_the_same_care(only, tmp_path: Path)
     where = Path((tmp_path / "where").read_text().strip())
     assert where.parent.name.startswith("bustrace-")
     assert not where.parent.exists()
+
+
+def test_files_that_no_reader_knows_are_offered_to_the_program(only, tmp_path: Path):
+    """Unless an option was given that only our own readers have."""
+    vcd = "$timescale 1 us $end $var wire 1 ! A $end $enddefinitions $end #0 0! #1 1!"
+    only(f"echo '{vcd}' > \"$6\"")
+    path = tmp_path / "strange"
+    path.write_bytes(b"\x01\x02strange\n")
+    assert open_capture(path).lines == ("A",)
+    with pytest.raises(CaptureError, match="no format"):
+        open_capture(path, separator=";")
 
 
 def test_times_off_the_grid_are_kept_and_doubted(only, tmp_path: Path):
