@@ -12,8 +12,8 @@ BOOT := fixtures/tide_gauge_ram_a1_open/capture.tsv
 
 demo: $(VENV)/.installed
 	@test -d $(OUT) || $(VENV)/bin/python -c 'import os; os.makedirs("$(OUT)")'
-	@echo '$$ bustrace diagnose $(BOOT) --board $(BOARD) --picture $(OUT)/timeline.png'
-	@$(VENV)/bin/bustrace diagnose $(BOOT) --board $(BOARD) --picture $(OUT)/timeline.png; \
+	@echo '$$ bustrace diagnose $(BOOT) --board $(BOARD) --picture $(OUT)/timeline.png'; \
+	  $(VENV)/bin/bustrace diagnose $(BOOT) --board $(BOARD) --picture $(OUT)/timeline.png; \
 	  code=$$?; test $$code -eq 1 || exit 1
 
 test: $(VENV)/.installed-test
