@@ -199,7 +199,9 @@ class _Follower:
             if run.end < min(n, at + LINE_WINDOW) and run.stopped is None:
                 run = thread.run(run.start, state, min(n, at + 2 * LINE_WINDOW))
             lines, rests = faulty_lines(thread, run, at, self.aside)
-            if not lines or not rests:
+            if not lines or not rests or lines & int(thread.moving):
+                # A line that moves elsewhere may be right: one misread byte can send the CPU to
+                # another page for a while. That is tried first.
                 return at, run
             self.aside |= lines
 

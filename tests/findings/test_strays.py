@@ -21,9 +21,12 @@ def test_noise_is_no_fault(seed):
     assert faults(boot(cycles=6000, seed=seed, noise=1e-5)) == set()
 
 
-@pytest.mark.parametrize(("line", "cycle"), [("RES", 1149), ("D2", 1196), ("D1", 1270)])
+@pytest.mark.parametrize(
+    ("line", "cycle"),
+    [("RES", 1149), ("D2", 1196), ("D1", 1270), ("D7", 1793), ("D1", 39), ("D2", 1074)],
+)
 def test_one_stray_sample_is_no_fault(line, cycle):
-    """RES low for one cycle, an opcode and an operand that the clip saw wrong."""
+    """RES low for one cycle; opcodes, operands and a JSR's high byte that the clip saw wrong."""
     assert faults(reread(boot(cycles=3000), line, None, [cycle])) == set()
 
 
