@@ -326,7 +326,7 @@ class _Picture:
                 _mark(x + c * self._cell, top + r * self._row, self._cell, self._row, upper=upper)
                 for r, c in np.argwhere(counts > 0).tolist()
             ]
-            sheet.shapes(squares, face=look.fault, edge=look.fault, width=0.3, z=3.0)
+            sheet.shapes(squares, face=look.fault, edge=look.ink, width=0.4, z=3.0)
         firsts = self._lines[:: self._fold]
         breaks = np.flatnonzero(np.diff(firsts) != self._fold) + 1
         sheet.lines(
