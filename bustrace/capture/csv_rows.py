@@ -403,7 +403,8 @@ def _digits(cell: bytes, kind: int, decimal: int) -> tuple[int, int, int, int, i
             unknown |= (1 << base) - 1
         else:
             value |= int(chr(c), 16) & (1 << base) - 1
-    plain = int(digits) if gone == 0 and digits.isdigit() and int(digits) <= 10**17 else -1
+    short = gone == 0 and digits.isdigit() and len(digits) <= 18
+    plain = int(digits) if short and int(digits) <= 10**17 else -1
     # A mark counts as two digits, whatever it will be taken for.
     count = len(cell) if flags & t.BINARY_MARK else len(digits)
     return flags, count, value, unknown, plain

@@ -282,13 +282,17 @@ def _verdict(
             f"{program.reason or 'its cycles do not follow from what it read'}."
         )
     open_rungs = [r.name for r in seen.ladder[:7] if r.status in ("not captured", "not seen")]
-    if loop.status == "ok":
+    judged = seen.ladder[6].status == "ok"
+    if not judged:
+        # Without RAM that was judged, a loop may be the program stumbling over bad RAM.
+        text = f"The CPU does what it reads: {ran:,} instructions."
+    elif loop.status == "ok":
         text = f"The CPU side is healthy: main loop reached ({loop.text})."
     else:
         text = f"Everything up to the end of the capture is right: {ran:,} instructions."
     if not any(seen.evidence.replay.has_image(ref) for ref in seen.evidence.replay.chips):
         text += " Whether the bytes it read are the right ones is open: there is no ROM image."
-    elif seen.ladder[4].status == "ok" and reading.hookup.address_mask == 0xFFFF:
+    elif judged and seen.ladder[4].status == "ok" and reading.hookup.address_mask == 0xFFFF:
         return "no fault seen", text
     if open_rungs:
         text += f" Not shown by this capture: {', '.join(open_rungs)}."
@@ -307,6 +311,12 @@ def _next_steps(
                 steps.append(suspect.tell_apart)
     if verdict in ("fault", "cannot conclude"):
         steps.append(RAILS)
+    replay = seen.evidence.replay
+    if verdict != "no fault seen" and not any(replay.has_image(ref) for ref in replay.chips):
+        steps.append(
+            "Dump the ROM, or take the image it should hold, and run again with --rom "
+            "FILE@ADDRESS: then every byte that the CPU read can be checked."
+        )
     more = _next_clip(reading)
     if more and (verdict != "no fault seen"):
         steps.append(more)

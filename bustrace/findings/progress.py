@@ -48,10 +48,11 @@ def main_loop(evidence: Evidence) -> MainLoop | None:
     if (before[tail] > 0).mean() < KNOWN_GROUND:
         return None
     distinct = np.unique(tail)
-    if len(distinct) < SHORT_LOOP and not _asks_io(
-        evidence, int(program.first_cycle[rows][-len(tail)])
-    ):
+    since = int(program.first_cycle[rows][-len(tail)])
+    if len(distinct) < SHORT_LOOP and not _asks_io(evidence, since):
         return None
+    if (program.kind[program.first_cycle >= since] == Kind.RESET).any():
+        return None  # starting again and again is no loop of the program's own
     return MainLoop(int(distinct[0]), int(distinct[-1]), len(distinct), len(tail) // len(distinct))
 
 
