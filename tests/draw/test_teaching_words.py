@@ -1,5 +1,6 @@
 """What each teaching picture says of boards whose story is known."""
 
+import re
 from functools import cache
 from itertools import pairwise
 
@@ -52,6 +53,8 @@ def test_the_reset_is_seven_cycles_to_the_fetch_at_the_vector():
     assert {"$FFFC", "$FFFD", "$E000"} <= set(shown)
     told = prose(figure)
     assert "$00, as in the image." in told
+    stack = re.search(r"by three: (\$01..), (\$01..), (\$01..)\.", told)
+    assert [int(a[1:], 16) - int(b[1:], 16) for a, b in pairwise(stack.groups())] == [1, 1]
     assert "the address just read: $E000." in told
     assert "THE IMAGE HAS" not in told
     assert "HERE R/W GOES LOW" not in told

@@ -1,5 +1,6 @@
 """Times within the cycle: against the truth of captures, and the limits against the sheets."""
 
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -131,6 +132,20 @@ def test_nothing_is_claimed_within_a_sample_of_the_limit():
     shown = [text.get_text() for ax in figure.axes for text in ax.texts]
     assert "outside" not in shown
     assert "too close to tell" in shown
+
+
+def test_a_limit_is_kept_only_with_a_sample_to_spare(reading_of):
+    """All lines move 150 ns after the fall. With samples of 50 ns tADS, 225 at most, is kept; with
+    samples of 100 ns it may be 150 or 250, and nothing is said."""
+    for rate, said in ((20_000_000, "kept"), (10_000_000, "too close to tell")):
+        reading = reading_of(400)
+        reading.capture = replace(reading.capture, rate=Fraction(rate))
+        figure = draw_bus_cycle(reading)
+        rows: dict[float, list[str]] = {}
+        for text in (text for ax in figure.axes for text in ax.texts):
+            rows.setdefault(text.get_position()[1], []).append(text.get_text())
+        row = next(r for r in rows.values() if MEANINGS["tADS"] in r)
+        assert said in row
 
 
 def test_the_cycle_asked_for_is_drawn(reading_of):
