@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from bustrace.compiled import compiled
+from bustrace.compiled import compiled, compiled_part
 
 # Why the loop stopped.
 ALL_CONSUMED = 0
@@ -64,7 +64,7 @@ _FNV_START = np.uint64(0xCBF29CE484222325)
 _FNV_PRIME = np.uint64(0x100000001B3)
 
 
-@compiled
+@compiled_part
 def _eight_bytes(text, p):
     """``text[p:p + 8]`` as a uint64, the first byte lowest; becomes a single load."""
     return (

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from bustrace.compiled import compiled
+from bustrace.compiled import compiled, compiled_part
 
 # Fields of the state, int64 shape (STATE_FIELDS,). A mask follows its value.
 (PC, PCM, A, AM, X, XM, Y, YM, S, SM, P, PM) = range(12)
@@ -69,7 +69,7 @@ RAN_OUT, DISAGREES, UNDECIDED, UNKNOWN_OPCODE = range(4)
 KIND_INSTRUCTION, KIND_RESET, KIND_IRQ, KIND_NMI, KIND_BRK, KIND_BRK_NMI = range(6)
 
 
-@compiled
+@compiled_part
 def _add(a, am, b, bm, c, cm):
     """Sum of two bytes and a carry: 9-bit sum, mask of its known bits, 1 if the carry is known.
 
@@ -81,13 +81,13 @@ def _add(a, am, b, bm, c, cm):
     return a + b + c, am & bm & ~(r0 ^ r1) & 0xFF, 1 - ((r0 ^ r1) >> 8)
 
 
-@compiled
+@compiled_part
 def _and_mask(a, am, b, bm):
     """Known bits of `a & b`: both known, or either known to be 0."""
     return (am & bm) | (am & ~a) | (bm & ~b)
 
 
-@compiled
+@compiled_part
 def _mean(st, table, v, m):
     """Meaning of every mnemonic that computes, given the byte and mask it takes in.
 
@@ -222,7 +222,7 @@ def _mean(st, table, v, m):
     return put_back, put_backm
 
 
-@compiled
+@compiled_part
 def _stored(st, table):
     """Byte and mask that a storing mnemonic puts on the data pins."""
     source = table[MEANINGS_AT + st[OPERATION]] >> 17 & 7
@@ -232,7 +232,7 @@ def _stored(st, table):
     return st[2 * source] | always, st[2 * source + 1] | always
 
 
-@compiled
+@compiled_part
 def _ends(st, table, end):
     """Whether the instruction ends with this cycle."""
     if end == END_UNTAKEN:
@@ -241,7 +241,7 @@ def _ends(st, table, end):
     return end == END_YES or (end == END_SAME and st[CARRY] == 0)
 
 
-@compiled
+@compiled_part
 def _act(st, table, entry, data, datam):
     """Do what a microcycle says with the byte on the data pins, then count."""
     action = entry >> 7 & 31
@@ -446,7 +446,7 @@ def show(st, table):
     st[OUTM] = outm
 
 
-@compiled
+@compiled_part
 def _decide(st, table, entry, k, offset, address, address_known, control, control_known):
     """Make the way on from this cycle known; False when it cannot be.
 
@@ -491,7 +491,7 @@ def _decide(st, table, entry, k, offset, address, address_known, control, contro
     return True
 
 
-@compiled
+@compiled_part
 def _row_kind(st):
     """Kind of the running sequence, as far as it has shown itself."""
     if st[RUNNING] == RESET:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bustrace.compiled import compiled
+from bustrace.compiled import compiled, compiled_part
 
 # Kinds of chips, as in the `kind` column.
 OTHER, ROM, RAM, IO = 0, 1, 2, 3
@@ -54,7 +54,7 @@ ANY_REGISTER = 0x10000
 ) = range(39)
 
 
-@compiled
+@compiled_part
 def _ones(value):
     """Number of bits that are 1."""
     count = 0
@@ -64,7 +64,7 @@ def _ones(value):
     return count
 
 
-@compiled
+@compiled_part
 def _short(value, a, b):
     """Wired-AND of bits a and b: the low level wins."""
     if ((value >> a) & 1) == 0 or ((value >> b) & 1) == 0:
@@ -415,7 +415,7 @@ def replay_board(
     return total, lowest, onset
 
 
-@compiled
+@compiled_part
 def _free_read(byte, registers, told, meant):
     """Unknown bits in a byte that a register gave: none when it is the one it gave or took last.
 

@@ -279,8 +279,6 @@ def test_the_compiled_kernel_does_what_its_text_says(name, monkeypatch):
             *(PlainInts(a) if isinstance(a, np.ndarray) else a for a in arguments)
         )
 
-    for helper in ("_short", "_ones", "_free_read"):
-        monkeypatch.setattr(_kernels, helper, getattr(_kernels, helper).py_func)
     monkeypatch.setattr(answers, "replay_board", interpreted)
     plain: Answers = BoardReplay(reading).replay(ASSUMPTIONS[name])
     for column in ("expected", "expected_known", "drivers", "cost"):
