@@ -5,7 +5,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from bustrace.capture.model import Capture
@@ -101,32 +101,14 @@ def plain_cycles(capture: Capture, found: Cycles) -> list[dict[str, object]]:
         else:
             stretches[-1].append([level, i])
 
-    def usual(kind: int) -> float:
-        widths = [
-            (b[1] - a[1]) * STEP_PS
-            for s in stretches
-            for a, b in itertools.pairwise(s[1:])
-            if a[0] == kind
-        ]
-        return int(np.median(widths)) if widths else 0
-
-    def least(kind: int) -> float:
-        width = usual(kind)
-        return max(width // 5, 1.5 * STEP_PS if width >= 3.5 * STEP_PS else 0)
-
-    limits = {1: least(1), 0: least(0)}
+    limits = {kind: _least(_usual(stretches, kind)) for kind in (0, 1)}
+    clean = [_without_short_pulses(stretch, limits) for stretch in stretches]
     out = []
     back = -found.sampling.offset_ps // STEP_PS if found.sampling else 1
-    period = found.clock.period_ps or usual(0) + usual(1)
+    # Without two whole cycles the usual one is made of the pulses that are left.
+    period = found.clock.period_ps or _usual(clean, 0) + _usual(clean, 1)
     moves = _by_sample(found)
-    for stretch in stretches:
-        kept: list[list[int]] = []
-        for run in stretch:
-            # The first run of a stretch began before it was seen: it is never too short.
-            if len(kept) >= 2 and (run[1] - kept[-1][1]) * STEP_PS < limits[kept[-1][0]]:
-                kept.pop()
-            else:
-                kept.append(run)
+    for kept in clean:
         for k in range(2, len(kept)):
             if kept[k][0] == 0:
                 before = kept[k - 2][1] if k >= 3 else None
@@ -134,6 +116,32 @@ def plain_cycles(capture: Capture, found: Cycles) -> list[dict[str, object]]:
                     _plain_cycle(samples, kept[k - 1][1], kept[k][1], before, back, period, moves)
                 )
     return out
+
+
+def _usual(stretches: list[list[list[int]]], kind: int) -> int:
+    """Median width of the pulses of a level whose both edges were seen."""
+    widths = [
+        (b[1] - a[1]) * STEP_PS
+        for s in stretches
+        for a, b in itertools.pairwise(s[1:])
+        if a[0] == kind
+    ]
+    return int(np.median(widths)) if widths else 0
+
+
+def _least(usual: int) -> float:
+    return max(usual // 5, 1.5 * STEP_PS if usual >= 3.5 * STEP_PS else 0)
+
+
+def _without_short_pulses(stretch: list[list[int]], limits: dict[int, float]) -> list[list[int]]:
+    kept: list[list[int]] = []
+    for run in stretch:
+        # The first run of a stretch began before it was seen: it is never too short.
+        if len(kept) >= 2 and (run[1] - kept[-1][1]) * STEP_PS < limits[kept[-1][0]]:
+            kept.pop()
+        else:
+            kept.append(run)
+    return kept
 
 
 def _plain_cycle(samples, rise, fall, before, back, period, moves):
@@ -211,7 +219,21 @@ def _quiet(moves, bit, back):
     return at_sample <= max(1, 0.01 * sum(moves[bit].values()))
 
 
+_ONE_CYCLE_AND_A_GLITCH = Capture(
+    mode="timing",
+    time_ps=np.array([0, 3, 4, 5, 9, 11, 14, 15, 19, 23], dtype=np.int64) * STEP_PS,
+    state=np.array([1, 3, 2, 34, 35, 49, 48, 113, 112, 113], dtype=np.uint64),
+    known=None,
+    lines=LINES,
+    rate=RATE,
+    gaps=np.zeros((0, 2), dtype=np.int64),
+    end_ps=27 * STEP_PS,
+)
+"""A pulse of one sample is left out, and but one cycle is seen whole."""
+
+
 @pytest.mark.slow
+@example(_ONE_CYCLE_AND_A_GLITCH)
 @settings(max_examples=120, deadline=None)
 @given(captures())
 def test_cycles_are_those_of_a_plain_walk_over_the_samples(capture: Capture) -> None:
