@@ -107,3 +107,8 @@ def format_rate(rate: Fraction, unit: str = "Hz") -> str:
         if rate >= size:
             return f"{float(rate / size):.5g} {prefix}{unit}"
     return f"{float(rate):.5g} {unit}"
+
+
+def count_words(number: int, one: str, many: str | None = None) -> str:
+    """``1 fault``, ``2 faults``, ``1,204 faults``."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"

@@ -6,8 +6,8 @@ from bustrace.board import Board, pin_of
 from bustrace.faults import PLACES, Fault
 
 RAILS = (
-    "First, if not done: measure the supply and ground at the pins of each suspect chip with a "
-    "meter; a capture cannot see the rails."
+    "If not done yet, before all else: measure the supply and ground at the pins of each suspect "
+    "chip with a meter; a capture cannot see the rails."
 )
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from bustrace.board import Board
 from bustrace.capture.model import Note
 from bustrace.diagnosis.advice import RAILS, check_for, check_for_class, tell_apart
 from bustrace.diagnosis.model import Diagnosis, Suspect, Verdict
 from bustrace.diagnosis.weighing import Weighed, weigh
 from bustrace.faults import Fault
-from bustrace.findings import Finding, Observations, observe
+from bustrace.findings import Answers, Evidence, Finding, Observations, observe, wrong_bits
 from bustrace.program import Kind
 from bustrace.reading import Reading
 
@@ -165,12 +167,25 @@ def _suspect(group: Weighed, seen: Observations, board: Board) -> Suspect:
     return Suspect(
         group.fault,
         group.probability,
-        (*dict.fromkeys(explains), f"{group.gain:.0f} bits of evidence in the board's answers"),
+        (*dict.fromkeys(explains), *_wrong_reads(evidence, answers, group.onset)),
         tuple(dict.fromkeys(against)),
         check,
         alike=group.alike,
         tell_apart=apart,
     )
+
+
+def _wrong_reads(evidence: Evidence, answers: Answers, onset: int) -> tuple[str, ...]:
+    """How many of the reads that a healthy board would not give are as this fault gives them."""
+    wrong = wrong_bits(evidence) != 0
+    count = int(wrong.sum())
+    if not count:
+        return ()
+    replay = evidence.replay
+    left = (replay.data ^ answers.expected) & answers.expected_known & replay.data_known
+    right = wrong & (left == 0) & (np.arange(evidence.n) >= onset)
+    reads = "the one wrong read" if count == 1 else f"{int(right.sum()):,} of {count:,} wrong reads"
+    return (f"explains {reads}",) if right.any() else ()
 
 
 def _stuck_line(seen: Observations, finding: Finding, board: Board) -> Suspect:

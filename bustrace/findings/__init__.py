@@ -5,9 +5,11 @@ from bustrace.findings.evidence import Evidence, gather
 from bustrace.findings.memory_rules import wrong_bits
 from bustrace.findings.model import Derail, Finding, Rung
 from bustrace.findings.observe import RULES, Observations, find_all, observe
+from bustrace.findings.progress import HELD_RULES
 
 __all__ = [
     "HEALTHY",
+    "HELD_RULES",
     "RULES",
     "WRONG_ONLY",
     "Answers",

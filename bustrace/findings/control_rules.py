@@ -14,6 +14,9 @@ FLAG_I = 0x04
 MIN_CYCLES = 32
 """Cycles a line must be seen at one level before it is called held."""
 
+REFUSALS = 4
+"""Instructions, run against an IRQ that reads low, that make it the clip."""
+
 STORM = 4
 """Handler entries, one after another without the main program in between, that make a storm."""
 
@@ -31,7 +34,7 @@ def interrupt_lines(evidence: Evidence) -> Iterator[Finding]:
         count = int(known.sum())
         refused = _refused(evidence) if pin == "IRQ" else 0
         taken = int((reading.program.kind == kind).sum())
-        if refused and not taken:
+        if refused >= REFUSALS:
             yield Finding(
                 rule="clip-off",
                 severity="oddity",
@@ -39,7 +42,7 @@ def interrupt_lines(evidence: Evidence) -> Iterator[Finding]:
                 opportunities=count,
                 count=count,
                 measured=f"{pin} reads low while the CPU, interrupts enabled, runs {refused:,} "
-                "instructions and takes none",
+                "instructions that an interrupt should have come before",
                 expected="an interrupt within one instruction",
                 text=f"{pin} reads low, but the CPU does not see it: its clip is off.",
             )
@@ -66,11 +69,15 @@ def interrupt_lines(evidence: Evidence) -> Iterator[Finding]:
 
 
 def _refused(evidence: Evidence) -> int:
-    """Instructions that ran with the I flag known clear."""
+    """Instructions with the I flag known clear, after two more of the kind: IRQ comes before them.
+
+    CLI and PLP let one more instruction run (common practice).
+    """
     program = evidence.reading.program
     rows = program.kind == Kind.INSTRUCTION
     clear = (program.registers_known[:, 4] & FLAG_I != 0) & (program.registers[:, 4] & FLAG_I == 0)
-    return int((rows & clear).sum())
+    ran = rows & clear
+    return int((ran[2:] & ran[1:-1] & ran[:-2]).sum())
 
 
 def interrupt_storm(evidence: Evidence) -> Iterator[Finding]:

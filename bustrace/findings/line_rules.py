@@ -13,6 +13,7 @@ from bustrace.findings.evidence import Evidence
 from bustrace.findings.memory_rules import wrong_bits
 from bustrace.findings.model import Finding
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
+from bustrace.units import count_words
 
 ENOUGH = 4
 """Distinct addresses at which a line must differ from what it should be: one stray sample is one
@@ -182,7 +183,7 @@ def _line(
         opportunities=wanted,
         count=count,
         measured=f"{pin} is {level} in {count:,} of the {wanted:,} cycles{where} that want "
-        f"{1 - level}, at {places:,} addresses",
+        f"{1 - level}, at {count_words(places, 'address', 'addresses')}",
         expected=f"{1 - level} in these cycles",
         text=f"{pin} {'stays' if always else 'is too often'} {level}{where}: {count:,} of "
         f"{wanted:,} times it should be {1 - level}.",

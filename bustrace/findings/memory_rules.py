@@ -10,6 +10,7 @@ import numpy.typing as npt
 from bustrace.findings._kernels import IO, RAM, ROM
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.model import Finding
+from bustrace.units import count_words
 
 NOISE_RATE = 0.01
 """Share of wrong reads that stray samples cannot reach: at 1e-5 a sample and eight lines they hit
@@ -129,8 +130,8 @@ def memory_content(evidence: Evidence) -> Iterator[Finding]:
             cycles=evidence.show(wrong),
             opportunities=opportunities,
             count=count,
-            measured=f"{count:,} of {opportunities:,} reads differ, at {where:,} addresses; "
-            f"{detail}",
+            measured=f"{count:,} of {opportunities:,} reads differ, at "
+            f"{count_words(where, 'address', 'addresses')}; {detail}",
             expected=f"{told} at every read",
             text=f"{ref} does not give {told}: {count:,} of {opportunities:,} reads differ "
             f"({_example(evidence, wrong)})."
@@ -203,14 +204,14 @@ def nobody_there(evidence: Evidence) -> Iterator[Finding]:
         cycles=evidence.show(runs if runs.sum() >= 3 else empty),
         opportunities=int(evidence.live.sum()),
         count=int((runs if runs.sum() >= 3 else empty).sum()),
-        measured=f"{int(empty.sum()):,} reads at "
-        f"{len(np.unique(address[empty])):,} addresses without a chip",
+        measured=f"{count_words(int(empty.sum()), 'read')} at "
+        f"{count_words(len(np.unique(address[empty])), 'address', 'addresses')} without a chip",
         expected="code runs from ROM or RAM; data reads there may be a program sizing its memory",
         text=f"The CPU runs code where no chip answers (first at "
         f"${int(address[np.flatnonzero(runs)[0]]):04X})."
         if runs.sum() >= 3
-        else f"{int(empty.sum()):,} reads go where no chip answers: normal while a program sizes "
-        "its memory.",
+        else f"{count_words(int(empty.sum()), 'read goes', 'reads go')} where no chip answers: "
+        "normal while a program sizes its memory.",
     )
 
 

@@ -22,8 +22,17 @@ KNOWN_GROUND = 0.97
 program breaks no new ground any more."""
 
 
+_STACK_END = 0x0200
+"""Zero page and stack lie below: RAM on every board of this family."""
+
 SHORT_LOOP = 8
 """Addresses below which a loop that asks no I/O is rather one that clears, copies or waits."""
+
+
+HELD_RULES = frozenset(
+    {"clock-absent", "reset-held", "reset-repeats", "irq-held", "nmi-held", "rdy-held"}
+)
+"""Rules about one line for the whole capture: what is wrong is no single cycle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +95,13 @@ def ladder(evidence: Evidence, findings: list[Finding], derail: Derail | None) -
 def _bad(faults: dict[str, Finding], name: str, *rules: str) -> Rung | None:
     for rule in rules:
         if rule in faults:
-            return Rung(name, "bad", faults[rule].text)
+            found = faults[rule]
+            # The sentence itself stands above the ladder and among the findings.
+            if rule in HELD_RULES:
+                return Rung(name, "bad", found.measured)
+            if rule in ("vector-content", "vector-undriven"):
+                return Rung(name, "bad", f"reads {found.measured}, not {found.expected}")
+            return Rung(name, "bad", found.text)
     return None
 
 
@@ -176,7 +191,8 @@ def _rom(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
     for rule in ("rom-content", "memory-unanswered"):
         if rule in faults and set(faults[rule].chips) & chips:
             return Rung(name, "bad", faults[rule].text)
-    if "cpu-jam" in faults:
+    jammed = _jammed_elsewhere(evidence)
+    if "cpu-jam" in faults and jammed is None:
         return Rung(name, "bad", faults["cpu-jam"].text)
     program = evidence.reading.program
     ran = int((program.kind == Kind.INSTRUCTION).sum())
@@ -194,10 +210,33 @@ def _rom(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
             seen.append(f"{share(coverage(evidence, ref))} of {ref}")
     if checked:
         text = f"{checked:,} reads equal the image ({', '.join(seen)}); {ran:,} instructions"
-        return Rung(name, "ok", text)
+        return Rung(name, "ok", text + (f". {jammed}" if jammed else ""))
+    if jammed:
+        return Rung(name, "not seen", jammed)
     if ran:
         return Rung(name, "ok", f"{ran:,} instructions; no image to compare with")
     return Rung(name, "not seen", program.reason or "no instruction")
+
+
+def _jammed_elsewhere(evidence: Evidence) -> str | None:
+    """What led to a jam for which no wrong byte of a ROM is to blame; None for others, and none."""
+    at, replay = evidence.reading.program.jam_at, evidence.replay
+    if at is None or at >= evidence.n or replay.address[at] < 0:
+        return None
+    address, drivers = int(replay.address[at]), int(replay.healthy.drivers[at])
+    where = f"${address:04X}"
+    there = [i for i in range(len(replay.chips)) if drivers >> i & 1]
+    if any(replay.kind[i] == ROM for i in there):
+        if replay.healthy.expected_known[at] == 0xFF and not wrong_bits(evidence)[at]:
+            return f"The CPU jams at {where} on the image's own byte: led to where no program is"
+        return None
+    if there:
+        return f"The CPU jams at {where}, in {replay.chips[there[0]]}: no ROM gave that byte"
+    if evidence.reading.board.complete:
+        return f"The CPU jams at {where}, where no chip answers: it had run wild"
+    if address < _STACK_END:
+        return f"The CPU jams at {where}, which is zero page or stack: no ROM gave that byte"
+    return None
 
 
 def _stack(evidence: Evidence) -> Rung:
@@ -227,7 +266,7 @@ def _memory(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
     if not _has_address(evidence) or not _has_data(evidence):
         return Rung(name, "not captured", "needs the address and data lines")
     if not rams:
-        return Rung(name, "not seen", "the board file names no RAM")
+        return Rung(name, "not seen", _no_ram(evidence))
     told = np.zeros(evidence.n, dtype=np.bool_)
     for chip in rams:
         told |= sole_driver(evidence, chip)
@@ -235,6 +274,12 @@ def _memory(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
     if not told.any():
         return Rung(name, "not seen", "nothing was read back that had been written")
     return Rung(name, "ok", f"{int(told.sum()):,} reads gave back what the cell held")
+
+
+def _no_ram(evidence: Evidence) -> str:
+    if evidence.reading.board.source:
+        return "the board file names no RAM"
+    return "without a board file nobody knows where RAM is"
 
 
 def _selects(evidence: Evidence, faults: dict[str, Finding]) -> Rung:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from bustrace.capture.model import Note
 from bustrace.cpu import SequenceKind, variant_named
-from bustrace.cycles.model import OWNER_FOREIGN, Cycles
+from bustrace.cycles.model import CONTROL_BIT, OWNER_FOREIGN, Cycles
 from bustrace.program.boundaries import Boundaries, in_reset, sync_boundaries, sync_usable
 from bustrace.program.follow import Followed, follow
 from bustrace.program.model import Intent, Kind, Program, ReadCorrection
@@ -88,6 +88,8 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
     thread = Thread(cycles)
     whole = len(cycles) > 0 and bool((np.bitwise_and.reduce(cycles.data_known)) == 0xFF)
     followed = follow(thread, variant) if whole else Followed((), (), None, ())
+    if whole:
+        thread, followed = _with_irq_clip_off(cycles, variant, thread, followed)
     clips_off: tuple[str, ...] = ()
     if whole and board is not None and (followed.lost or followed.began is None):
         thread, followed, clips_off = _with_clips_off(cycles, board, thread, followed)
@@ -150,6 +152,31 @@ def _with_clips_off(
     if best is None:
         return thread, followed, ()
     return *best, tuple(f"D{bit}" for bit in range(8) if bits >> bit & 1)
+
+
+def _with_irq_clip_off(
+    cycles: Cycles, variant: str, thread: Thread, followed: Followed
+) -> tuple[Thread, Followed]:
+    """Follow without an IRQ that is always low, where the CPU's path is then plainer.
+
+    A CPU that runs on with interrupts enabled does not see that level: the clip is off. To make
+    the enabling instruction a misread byte would explain it, too, but only by an accident.
+    """
+    level = cycles.pin("IRQ")
+    repaired = any(p.column in ("reads", "irq") for r in followed.repairs for p in r.patches)
+    if (level == 1).any() or not (level == 0).any() or not (repaired or followed.lost):
+        return thread, followed
+    unknown = np.uint16(~(1 << CONTROL_BIT["IRQ"]) & 0xFFFF)
+    trial = Thread(replace(cycles, control_known=cycles.control_known & unknown))
+    trial_followed = follow(trial, variant)
+    misread = [
+        sum(p.column == "reads" for r in f.repairs for p in r.patches)
+        for f in (trial_followed, followed)
+    ]
+    further = int(trial.done.sum()) - int(thread.done.sum())
+    if further >= _FURTHER or (further >= 0 and misread[0] < misread[1]):
+        return trial, trial_followed
+    return thread, followed
 
 
 def _clip_notes(clips_off: tuple[str, ...]) -> tuple[Note, ...]:

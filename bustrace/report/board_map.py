@@ -6,8 +6,8 @@ import numpy as np
 
 from bustrace.board import READ, WRITE, Board, MapRow, map_rows
 from bustrace.report.layout import Cell, Mark, Paper
-from bustrace.report.phrases import count_words, how_to_override, sentence
-from bustrace.units import format_rate
+from bustrace.report.phrases import how_to_override, sentence
+from bustrace.units import count_words, format_rate
 
 _RANGE, _WHO = 13, 12
 

@@ -10,8 +10,8 @@ from bustrace.capture import Capture
 from bustrace.cycles import Cycles
 from bustrace.hookup import Hookup, Tap
 from bustrace.report.layout import Cell, Mark, Paper
-from bustrace.report.phrases import count_words, say_note, sentence
-from bustrace.units import PS_PER_SECOND, format_rate, format_time
+from bustrace.report.phrases import say_note, sentence
+from bustrace.units import PS_PER_SECOND, count_words, format_rate, format_time
 
 _BLOCK = 1 << 18
 """Rows looked at together, to bound memory."""

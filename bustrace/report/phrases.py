@@ -8,11 +8,6 @@ from bustrace.capture.model import Note
 from bustrace.report.layout import Cell, Paper
 
 
-def count_words(number: int, one: str, many: str | None = None) -> str:
-    """``1 fault``, ``2 faults``, ``1,204 faults``."""
-    return f"{number:,} {one if number == 1 else many or one + 's'}"
-
-
 def sentence(text: str) -> str:
     """The text with a capital letter and a full stop."""
     ended = text if text.endswith((".", "?", "!")) else text + "."

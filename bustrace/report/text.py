@@ -8,10 +8,10 @@ from collections.abc import Sequence
 from bustrace.capture.model import Note
 from bustrace.diagnosis import Diagnosis, Suspect
 from bustrace.diagnosis.advice import RAILS, chip_name, place_of_line
-from bustrace.findings import Finding
+from bustrace.findings import HELD_RULES, Finding
 from bustrace.reading import Reading
 from bustrace.report.layout import Cell, Mark, Paper
-from bustrace.report.phrases import count_words, say_note, sentence
+from bustrace.report.phrases import say_note, sentence
 from bustrace.report.places import address_at
 from bustrace.report.words import (
     RULE_WORDS,
@@ -20,7 +20,7 @@ from bustrace.report.words import (
     named_in_words,
     probability_words,
 )
-from bustrace.units import format_rate, format_time
+from bustrace.units import count_words, format_rate, format_time
 
 _VERDICT_MARK: dict[str, Mark] = {
     "no fault seen": "good",
@@ -112,7 +112,7 @@ def _trust(paper: Paper, diagnosis: Diagnosis, reading: Reading, everything: boo
     if reset is not None:
         released = "released " if reset.status == "ok" and reset.text.startswith("at ") else ""
         seen = "Reset in view: " if released else "Reset: "
-        paper.say(f"{seen}{released}{reset.text}.")
+        paper.say(sentence(f"{seen}{released}{reset.text}"))
     doubts = [note for note in diagnosis.trust if note.kind == "doubt"]
     guesses = [note for note in diagnosis.trust if note.kind == "guess"]
     shown = [note for note in guesses if everything or _matters(note, diagnosis, reading)]
@@ -164,11 +164,14 @@ def _ladder(paper: Paper, diagnosis: Diagnosis) -> None:
 def _derail(paper: Paper, diagnosis: Diagnosis, reading: Reading) -> None:
     paper.heading("Where it leaves the path")
     derail = diagnosis.derail
+    faults = [f.rule for f in diagnosis.findings if f.severity == "fault"]
     if derail is None:
         if not len(reading.program) or reading.program.method == "none":
             why = reading.program.reason or reading.cycles.reason or "no program was recovered"
             paper.say(f"Not known: {why}.")
-        elif any(f.severity == "fault" for f in diagnosis.findings):
+        elif faults and all(rule in HELD_RULES for rule in faults):
+            paper.say("At no cycle of its own: a line is wrong, not a byte that the program read.")
+        elif faults:
             paper.say("No single cycle stands out as the first wrong one.")
         else:
             paper.say("Nowhere in this capture.")
@@ -228,11 +231,14 @@ def _suspect(
 
 def _evidence(rule: str, findings: Sequence[Finding]) -> str:
     """A rule in words with its counts; anything else as it stands."""
+    left = re.fullmatch(r"leaves (\S+) unexplained", rule)
+    if left is not None:
+        return f"does not explain that {RULE_WORDS.get(left[1], left[1])}"
     found = next((f for f in findings if f.rule == rule), None)
     if found is None:
         return rule
     words = RULE_WORDS.get(rule, rule)
-    if found.count and found.opportunities:
+    if found.count and found.opportunities > 1:
         words += f" ({found.count:,} of {found.opportunities:,})"
     return words
 
@@ -263,10 +269,13 @@ def _steps(paper: Paper, diagnosis: Diagnosis) -> None:
         return
     faults = [f for s in diagnosis.suspects for f in (s.fault, *s.alike)]
     steps = [named_in_words(step, faults) for step in diagnosis.next_steps]
-    paper.say(steps[0], mark="strong")
-    if RAILS in steps[1:]:
+    now, *later = [step for step in steps if step != RAILS] or [RAILS]
+    rails_first = RAILS in steps and now != RAILS
+    if rails_first and diagnosis.verdict == "fault":
         paper.say(RAILS)
-    later = [step for step in steps[1:] if step != RAILS]
+    paper.say(now, mark="strong")
+    if rails_first and diagnosis.verdict != "fault":
+        paper.say(RAILS)
     if later:
         paper.blank()
         paper.say("Then, if that does not settle it:")

@@ -1,0 +1,81 @@
+"""Where the blame goes when a clip rests low, a line is held, or the CPU jams."""
+
+from __future__ import annotations
+
+import pytest
+from drill_readings import boot, only, reread, rules
+
+from bustrace.board import unknown_board
+from bustrace.diagnosis import diagnose
+from bustrace.findings import HELD_RULES, find_all, observe
+from bustrace.reading import read_boot
+from bustrace.report import diagnosis_text
+
+
+def rung(reading, name):
+    return next(r for r in observe(reading).ladder if r.name == name)
+
+
+@pytest.mark.slow
+def test_an_irq_clip_that_rests_low_is_not_a_held_line():
+    """The program lets interrupts in and runs on: the CPU does not see that level."""
+    found = find_all(reread(boot(cycles=7000), "IRQ", 0))
+    assert only(found, "clip-off").lines == ("IRQ",)
+    assert rules(found, "fault") == set()
+
+
+@pytest.mark.slow
+def test_an_irq_that_is_low_for_all_stays_a_fault():
+    """The CPU takes it as soon as it may, so no instruction runs against it."""
+    found = find_all(boot("held:IRQ=0", cycles=7000))
+    assert only(found, "irq-held").severity == "fault"
+    assert "clip-off" not in rules(found)
+
+
+@pytest.mark.slow
+def test_a_jam_in_ram_is_not_the_roms():
+    """A1 of the RAM open: a return address comes back wrong, and the CPU runs into RAM."""
+    reading = boot("open:A1@U4", cycles=3000)
+    assert only(find_all(reading), "cpu-jam").cycles
+    found = rung(reading, "ROM runs")
+    assert found.status == "ok"
+    assert "in U4: no ROM gave that byte" in found.text
+
+
+@pytest.mark.slow
+def test_a_jam_on_a_rotten_byte_is_the_roms():
+    reading = boot("content:U5", cycles=3000)
+    assert only(find_all(reading), "cpu-jam").cycles
+    assert rung(reading, "ROM runs").status == "bad"
+
+
+def test_without_a_board_file_none_is_spoken_of():
+    reading = read_boot(boot(cycles=900).capture, unknown_board())
+    assert rung(reading, "RAM").text == "without a board file nobody knows where RAM is"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("fault", ["reset:held", "held:IRQ=0", "clock:absent"])
+def test_a_held_line_is_said_twice_at_most(fault):
+    """In the first sentence and among the findings; the path is not said to be left."""
+    reading = boot(fault, cycles=1500)
+    diagnosis = diagnose(reading)
+    text = " ".join(diagnosis_text(diagnosis, reading).plain().split())
+    held = next(f for f in diagnosis.findings if f.rule in HELD_RULES)
+    assert text.count(held.text.split(".")[0]) <= 2
+    assert "No single cycle stands out" not in text
+    assert ".." not in text
+
+
+@pytest.mark.slow
+def test_what_speaks_for_a_suspect_is_said_without_ids():
+    """Reads are counted; rules stand as words, not by their ids."""
+    reading = boot("plane:U4.3", cycles=1500)
+    diagnosis = diagnose(reading)
+    text = " ".join(diagnosis_text(diagnosis, reading).plain().split())
+    wrong = only(diagnosis.findings, "ram-content").count
+    assert f"explains {wrong} of {wrong} wrong reads" in text
+    assert "bits of evidence" not in text
+    for rule in {f.rule for f in diagnosis.findings}:
+        assert f" {rule} " not in text
+    assert text.index("before all else: measure the supply") < text.index("Power off")
