@@ -6,12 +6,13 @@ Rooms are imported inside the commands, so that ``--help`` answers at once.
 from __future__ import annotations
 
 import io
+import logging
 import os
 import sys
 import traceback
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
@@ -25,6 +26,7 @@ from bustrace.cli_options import (
     capture_of,
     hookup_of,
     names_in,
+    naming_clips,
     pairs_of,
     with_options,
 )
@@ -121,10 +123,10 @@ def diagnose(picture: str | None, as_json: bool, everything: bool, **given: Any)
     """
     import bustrace
 
+    if picture is not None:
+        _pictures().check_picture_path(picture)
     reading = _read(given)
     verdict = bustrace.diagnose(reading)
-    if picture is not None:
-        _draw(reading, picture, diagnosis=verdict)
     from bustrace.report import diagnosis_json, diagnosis_text
 
     if as_json:
@@ -132,6 +134,8 @@ def diagnose(picture: str | None, as_json: bool, everything: bool, **given: Any)
         _print([diagnosis_json(verdict, reading)])
     else:
         _print(diagnosis_text(verdict, reading, everything=everything))
+    if picture is not None:
+        _draw(reading, picture, diagnosis=verdict)
     raise SystemExit(verdict.exit_code)
 
 
@@ -156,7 +160,8 @@ def look(everything: bool, **given: Any) -> None:
     told = hookup_of(given)
     _tell_of_compiling()
     capture = capture_of(given)
-    hookup = identify_hookup(capture, board, told)
+    with naming_clips(given):
+        hookup = identify_hookup(capture, board, told)
     cycles = find_cycles(capture, hookup, board)
     _print(look_text(capture, hookup, cycles, everything=everything))
 
@@ -177,8 +182,7 @@ def listing(first: int | None, last: int | None, everything: bool, **given: Any)
     if not len(reading.program):
         click.echo(f"Nothing to list: {why_nothing(reading)}.", err=True)
         raise SystemExit(_CANNOT_CONCLUDE)
-    if first is not None and first >= len(reading.cycles):
-        raise click.UsageError(f"--first {first}: the capture has {len(reading.cycles):,} cycles.")
+    _within(reading, first=first)
     _doubts_of(reading)
     lines = listing_lines(reading, first=first, last=last, everything=everything)
     _print(f"{line}\n" for line in lines)
@@ -243,10 +247,12 @@ def draw(
     if around is not None and (first is not None or last is not None):
         raise click.UsageError("Give either --around, or --first and --last.")
     _in_order(first, last)
+    _pictures().check_picture_path(output)
     try:
         reading = _read({**given, "lines": file_lines})
     except InputError as error:
         raise _in_drawing(error) from None
+    _within(reading, first=first, around=around)
     _doubts_of(reading)
     how: dict[str, Any] = {name: asked[name] for name in _PICTURES[kind]}
     if kind == "timeline":
@@ -290,7 +296,8 @@ def convert(output: str, to: str | None, **given: Any) -> None:
         with _writing(output):
             (write_vcd if to == "vcd" else write_csv)(capture, output)
     else:
-        hookup = identify_hookup(capture, board or unknown_board(), told)
+        with naming_clips(given):
+            hookup = identify_hookup(capture, board or unknown_board(), told)
         cycles = find_cycles(capture, hookup, board)
         _doubts(capture, hookup, cycles)
         if cycles.reason is not None:
@@ -359,6 +366,16 @@ def _in_order(first: int | None, last: int | None) -> None:
         raise click.UsageError(f"--last {last} lies before --first {first}.")
 
 
+def _within(reading: Reading, **cycles: int | None) -> None:
+    """Refuse cycles beyond the capture's end; where it has none, the result says why."""
+    count = len(reading.cycles)
+    for name, cycle in cycles.items():
+        if cycle is not None and 0 < count <= cycle:
+            raise click.UsageError(
+                f"--{name} {cycle}: the capture has {count:,} cycles, 0 to {count - 1:,}."
+            )
+
+
 def _in_drawing(error: InputError) -> InputError:
     """The same error, with the name that the option has where --lines means the lanes."""
     renamed = {
@@ -383,7 +400,9 @@ def _read(given: dict[str, Any]) -> Reading:
     board = board_of(given)
     hookup = hookup_of(given)
     _tell_of_compiling()
-    return bustrace.read_boot(capture_of(given), board, hookup)
+    capture = capture_of(given)
+    with naming_clips(given):
+        return bustrace.read_boot(capture, board, hookup)
 
 
 def _tell_of_compiling() -> None:
@@ -404,9 +423,17 @@ def _tell_of_compiling() -> None:
     click.get_current_context().with_resource(event.install_listener("numba:compile", FirstTime()))
 
 
-def _draw(reading: Reading, path: str, kind: str = "timeline", **how: Any) -> None:
-    from bustrace import draw as pictures
+def _pictures() -> Any:
+    """The room of pictures, loaded where one is wanted."""
+    # Without a folder for its settings the library warns and takes one of its own: all is well.
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
+    from bustrace import draw
 
+    return draw
+
+
+def _draw(reading: Reading, path: str, kind: str = "timeline", **how: Any) -> None:
+    pictures = _pictures()
     figure = getattr(pictures, "draw_" + kind.replace("-", "_"))(reading, **how)
     click.echo(f"Picture: {pictures.save_picture(figure, path)}", err=True)
 
@@ -439,7 +466,11 @@ def _print(result: Paper | Iterable[str]) -> None:
 
 def _let_go_of_stdout() -> None:
     """Nobody reads any more; what is still buffered would be tried again when Python ends."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    _let_go_of(sys.stdout)
+
+
+def _let_go_of(stream: TextIO) -> None:
+    os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def main() -> None:
@@ -463,6 +494,14 @@ def main() -> None:
     except BrokenPipeError:
         _let_go_of_stdout()
         sys.exit(_PIPE_CLOSED)
+    except OSError as error:
+        # Troubles with files are told where they arise: this is stdout, or stderr itself.
+        _let_go_of_stdout()
+        try:
+            click.echo(f"bustrace: the result cannot be written: {error.strerror}", err=True)
+        except OSError:
+            _let_go_of(sys.stderr)
+        sys.exit(_Unusable.exit_code)
     except Exception:
         traceback.print_exc()
         click.echo("This is a mistake in bustrace, not in your files.", err=True)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from bustrace.errors import InputError
+from bustrace.errors import HookupError, InputError
 
 if TYPE_CHECKING:
     from bustrace.board import Board
@@ -198,6 +199,19 @@ def hookup_of(given: dict[str, Any]) -> dict[str, str]:
 
         told = load_hookup(given["hookup"])
     return told | dict(pairs_of(given["line"], "--line", "NAME=PIN"))
+
+
+@contextmanager
+def naming_clips(given: dict[str, Any]) -> Iterator[None]:
+    """Have an error about a clip say where it was given: the option, or the hookup file."""
+    try:
+        yield
+    except HookupError as error:
+        if error.key in dict(pairs_of(given["line"], "--line", "NAME=PIN")):
+            error.key = f"--line {error.key}"
+        elif error.key is not None and given["hookup"] is not None:
+            error.path, error.key = given["hookup"], f"lines.{error.key}"
+        raise
 
 
 def pairs_of(texts: tuple[str, ...], option: str, form: str) -> Iterator[tuple[str, str]]:

@@ -65,6 +65,9 @@ class InputError(BustraceError, ValueError):
         self.advice = advice
         super().__init__(self.message)
 
+    def __str__(self) -> str:
+        return self.message
+
     @property
     def message(self) -> str:
         """The whole message: place, what, found, expected, advice."""

@@ -26,11 +26,27 @@ def open_bytes(path: str | Path) -> Iterator[BinaryIO]:
     """Open a file for reading bytes; a file that cannot be opened or read is a `CaptureError`."""
     try:
         with open(path, "rb") as file:
+            if not file.seekable():
+                raise _no_file(path)
             yield file
+    except FileNotFoundError as problem:
+        if str(path) == "-":
+            raise _no_file(path) from problem
+        raise CaptureError("the file cannot be read: no such file or directory", path=path) from (
+            problem
+        )
     except OSError as problem:
         raise CaptureError(
             f"the file cannot be read: {(problem.strerror or str(problem)).lower()}", path=path
         ) from problem
+
+
+def _no_file(path: str | Path) -> CaptureError:
+    return CaptureError(
+        "a capture is read more than once, which a pipe does not allow",
+        path=path,
+        advice="save it to a file, and give that",
+    )
 
 
 class Feed:

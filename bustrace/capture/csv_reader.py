@@ -6,6 +6,7 @@ is common practice; every choice made here is a note of the capture.
 
 from __future__ import annotations
 
+import itertools
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -414,11 +415,18 @@ class _Reading:
             known = bool(int(scan.masks[t.EVER_KNOWN]) >> shift & 1)
             if not is_text(seen, known):
                 line = self._dialect.data_line + int(seen[t.TEXT_LINE]) - 1
-                raise text_error(column, line, self._path, "")
+                raise text_error(column, line, self._path, self._cell_at(line, index))
             text = replace(column, role="text")
             self._columns = (*self._columns[:index], text, *self._columns[index + 1 :])
 
     # -- errors
+
+    def _cell_at(self, line: int, column: int) -> str:
+        """A cell's text, read again; only a message needs it."""
+        with open_bytes(self._path) as file:
+            row = next(itertools.islice(file, line - 1, None), b"").rstrip(b"\r\n")
+        cells = csv_rows.split_cells(row, self._dialect.separator.encode()) or []
+        return cells[column].decode("latin-1") if column < len(cells) else ""
 
     def _line(self, scan: Scan) -> int:
         return self._dialect.data_line + int(scan.carry[t.LINES])

@@ -22,6 +22,7 @@ import numpy as np
 
 from bustrace.capture.chunks import DEFAULT_CHUNK_BYTES, open_bytes
 from bustrace.capture.csv_times import on_grid
+from bustrace.capture.first_bytes import shown
 from bustrace.capture.model import Capture, Note
 from bustrace.capture.vcd_header import read_header
 from bustrace.capture.vcd_reader import read_vcd
@@ -90,8 +91,8 @@ def read_external(
         The converter is not installed, does not know the file, takes too long or makes too much
         of it.
     """
-    with open_bytes(path):
-        pass  # a missing or forbidden file is told in our own words
+    with open_bytes(path) as file:  # a missing or forbidden file is told in our own words
+        head = file.read(_LONGEST_LIST)
     program = converter()
     if program is None:
         raise CaptureError(
@@ -110,7 +111,8 @@ def read_external(
                 error.what,
                 path=path,
                 key=error.key,
-                found=error.found,
+                # Of a file that it does not know, the converter's own words say little.
+                found=error.found if looks_like_session(head) else shown(head),
                 expected=error.expected,
                 advice=error.advice or "export the capture as VCD or CSV",
             ) from error

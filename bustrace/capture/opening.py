@@ -12,6 +12,7 @@ from bustrace.capture.chunks import DEFAULT_CHUNK_BYTES, open_bytes
 from bustrace.capture.csv_columns import Base
 from bustrace.capture.csv_reader import looks_like_csv, read_csv
 from bustrace.capture.external import INSTALL, converter, looks_like_session, read_external
+from bustrace.capture.first_bytes import refuse_known, shown
 from bustrace.capture.model import Capture, Mode
 from bustrace.capture.raw_reader import Order, looks_like_raw, read_raw
 from bustrace.capture.vcd_header import looks_like_vcd
@@ -171,6 +172,7 @@ def _recognise(path: str | Path, options: Set[str]) -> _Format:
             path=path,
             advice="name it: " + " or ".join(f"--format {known.name}" for known in fitting),
         )
+    refuse_known(head, path)
     other = _by_name("other")
     installed = converter() is not None
     if installed and options <= other.options:
@@ -178,7 +180,7 @@ def _recognise(path: str | Path, options: Set[str]) -> _Format:
     raise CaptureError(
         "the file is in no format that can be read",
         path=path,
-        found=head.splitlines()[0][:60].decode("latin-1") if head.splitlines() else None,
+        found=shown(head),
         expected=", ".join(known.title for known in _FORMATS[:2]),
         advice="export the capture as VCD or CSV; or, for a raw sample dump, give --raw-bits, "
         "--rate and --names"

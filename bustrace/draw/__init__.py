@@ -7,11 +7,12 @@ from bustrace.draw.bus_cycle import draw_bus_cycle
 from bustrace.draw.instruction import draw_instruction
 from bustrace.draw.interrupt import draw_interrupt
 from bustrace.draw.line_moves import draw_line_moves
-from bustrace.draw.picture_file import save_picture
+from bustrace.draw.picture_file import check_picture_path, save_picture
 from bustrace.draw.reset import draw_reset
 from bustrace.draw.timeline import draw_timeline
 
 __all__ = [
+    "check_picture_path",
     "draw_address_map",
     "draw_bit_errors",
     "draw_boot",

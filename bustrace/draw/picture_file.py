@@ -19,6 +19,43 @@ _METADATA: dict[str, dict[str, Any]] = {
 }
 
 
+def check_picture_path(path: str | Path) -> None:
+    """Refuse a place where no picture can be written, before the work of making it.
+
+    Parameters
+    ----------
+    path : path
+
+    Raises
+    ------
+    InputError
+        As `save_picture`, as far as it can be told beforehand.
+    """
+    place = Path(path)
+    if place.suffix.lower() not in _METADATA:
+        raise InputError(
+            "a picture cannot be written in that format",
+            path=place,
+            found=place.suffix or "no suffix",
+            expected=", ".join(_METADATA),
+            advice=f"name it {place.stem or 'timeline'}.png, .svg or .pdf",
+        )
+    if place.is_dir():
+        raise InputError("the picture cannot be written: this is a folder", path=place)
+    if not place.parent.is_dir():
+        raise _unwritable(place, "No such folder")
+    if not os.access(place.parent, os.W_OK):
+        raise _unwritable(place, "Permission denied")
+
+
+def _unwritable(place: Path, why: str) -> InputError:
+    return InputError(
+        f"the picture cannot be written: {why}",
+        path=place,
+        advice="choose a folder that exists and may be written to",
+    )
+
+
 def save_picture(figure: Figure, path: str | Path, *, dpi: int = 160) -> Path:
     """Write a figure as PNG, SVG or PDF, by the suffix of `path`.
 
@@ -42,24 +79,13 @@ def save_picture(figure: Figure, path: str | Path, *, dpi: int = 160) -> Path:
     InputError
         The suffix is none of the three, or the folder cannot be written.
     """
+    check_picture_path(path)
     place = Path(path)
     suffix = place.suffix.lower()
-    if suffix not in _METADATA:
-        raise InputError(
-            "a picture cannot be written in that format",
-            path=place,
-            found=place.suffix or "no suffix",
-            expected=", ".join(_METADATA),
-            advice=f"name it {place.stem or 'timeline'}.png, .svg or .pdf",
-        )
     try:
         handle, temporary = tempfile.mkstemp(suffix=suffix, prefix=".", dir=place.parent)
     except OSError as error:
-        raise InputError(
-            f"the picture cannot be written: {error.strerror}",
-            path=place,
-            advice="choose a folder that exists and may be written to",
-        ) from error
+        raise _unwritable(place, str(error.strerror)) from error
     try:
         with os.fdopen(handle, "wb") as file, own_settings():
             figure.savefig(file, format=suffix[1:], dpi=dpi, metadata=_METADATA[suffix])

@@ -6,6 +6,7 @@ from bustrace.findings.memory_rules import wrong_bits
 from bustrace.findings.model import Derail, Finding, Rung
 from bustrace.findings.observe import RULES, Observations, find_all, observe
 from bustrace.findings.progress import HELD_RULES
+from bustrace.findings.reset_rules import release_ps
 
 __all__ = [
     "HEALTHY",
@@ -23,5 +24,6 @@ __all__ = [
     "find_all",
     "gather",
     "observe",
+    "release_ps",
     "wrong_bits",
 ]

@@ -12,7 +12,7 @@ from bustrace.findings.coverage import coverage, share
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.memory_rules import sole_driver, wrong_bits
 from bustrace.findings.model import Derail, Finding, Rung, RungStatus
-from bustrace.findings.reset_rules import last_release, reset_spans
+from bustrace.findings.reset_rules import last_release, release_ps, reset_spans
 from bustrace.hookup import ADDRESS_PINS, CLOCK_PINS, DATA_PINS
 from bustrace.program import Kind
 from bustrace.units import format_time
@@ -128,11 +128,11 @@ def _reset(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
         return bad
     if not evidence.reading.hookup.has("RES"):
         return Rung(name, "not captured", "RES is not among the clips")
-    release = last_release(evidence.reading)
-    if release is not None:
-        at = format_time(
-            int(evidence.reading.cycles.time_ps[release]) - evidence.reading.capture.start_ps
-        )
+    reading = evidence.reading
+    release = last_release(reading)
+    released_ps = release_ps(reading.capture, reading.hookup, reading.cycles)
+    if release is not None and released_ps is not None:
+        at = format_time(released_ps - reading.capture.start_ps)
         return Rung(name, "ok", f"at cycle {release:,}, {at} into the capture")
     if any(span.level == 1 for span in reset_spans(evidence.reading)):
         return Rung(name, "ok", "high from the start; the release itself is not in view")

@@ -8,8 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bustrace.capture import Capture
+from bustrace.cycles import Cycles
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.model import Finding
+from bustrace.hookup import Hookup
 from bustrace.reading import Reading
 from bustrace.units import format_time
 
@@ -46,7 +49,11 @@ class ResetSpan:
 
 def reset_spans(reading: Reading) -> list[ResetSpan]:
     """RES over the cycles as spans of one level; unknown levels join the span before them."""
-    level = reading.cycles.pin("RES").astype(np.int16)
+    return _spans(reading.cycles)
+
+
+def _spans(cycles: Cycles) -> list[ResetSpan]:
+    level = cycles.pin("RES").astype(np.int16)
     if not len(level) or (level == 2).all():
         return []
     known = np.flatnonzero(level < 2)
@@ -60,13 +67,34 @@ def reset_spans(reading: Reading) -> list[ResetSpan]:
 
 def last_release(reading: Reading) -> int | None:
     """First cycle with RES high of the last sustained release, None when there is none."""
-    spans = reset_spans(reading)
+    return last_release_cycle(reading.cycles)
+
+
+def last_release_cycle(cycles: Cycles) -> int | None:
+    """`last_release` of cycles that nobody has read yet."""
+    spans = _spans(cycles)
     for low, high in reversed(list(itertools.pairwise(spans))):
         # One cycle is no reset, the CPU needs two; one that was low from the start may be longer.
         real = low.level == 0 and (low.length >= SHORTEST_RESET_CYCLES or low.first == 0)
         if real and high.length >= LONGEST_START_CYCLES:
             return high.first
     return None
+
+
+def release_ps(capture: Capture, hookup: Hookup, cycles: Cycles) -> int | None:
+    """When RES rose for its last sustained release, in the capture's time; None without one."""
+    release, tap = last_release_cycle(cycles), hookup.tap("RES")
+    if release is None or tap is None:
+        return None
+    end = int(np.searchsorted(capture.time_ps, cycles.time_ps[release], side="right"))
+    bit = np.uint64(tap.index)
+    level = (capture.state[:end] >> bit) & np.uint64(1)
+    held = level == np.uint64(tap.inverted)
+    if capture.known is not None:
+        held |= (capture.known[:end] >> bit) & np.uint64(1) == 0
+    last = np.flatnonzero(held)
+    risen = int(last[-1]) + 1 if len(last) else 0
+    return int(capture.time_ps[risen]) if 0 < risen < end else int(cycles.time_ps[release])
 
 
 def runs(reading: Reading) -> bool:

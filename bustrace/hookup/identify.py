@@ -134,7 +134,11 @@ def _read_given(
         if value.strip().casefold() in IGNORE:
             told[line] = None
             continue
-        pin, opposite, place = parse_pin(value, chips)
+        try:
+            pin, opposite, place = parse_pin(value, chips)
+        except HookupError as error:
+            error.key = key
+            raise
         inverted = opposite
         if pin.startswith(SELECT):
             chip = next((c for c in chips if SELECT + c.ref == pin), None)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bustrace import findings
 from bustrace.capture import Capture
 from bustrace.cycles import Cycles
 from bustrace.hookup import Hookup, Tap
@@ -147,7 +148,7 @@ def look_text(
     paper.heading("Clock")
     paper.say(_clock(capture, cycles))
     paper.heading("Reset")
-    paper.say(_reset(capture, hookup, activity))
+    paper.say(_reset(capture, hookup, cycles, activity))
     notes = (*capture.notes, *hookup.notes, *cycles.notes)
     shown = [note for note in notes if everything or note.kind != "fact"]
     shown.sort(key=lambda note: ("doubt", "guess", "fact").index(note.kind))
@@ -229,7 +230,7 @@ def _clock(capture: Capture, cycles: Cycles) -> str:
     return text + "."
 
 
-def _reset(capture: Capture, hookup: Hookup, activity: dict[str, Activity]) -> str:
+def _reset(capture: Capture, hookup: Hookup, cycles: Cycles, activity: dict[str, Activity]) -> str:
     tap = hookup.tap("RES")
     if tap is None:
         return "RES is not among the clips."
@@ -244,8 +245,8 @@ def _reset(capture: Capture, hookup: Hookup, activity: dict[str, Activity]) -> s
         return f"Not in view: {tap.line} is {where}."
     if release_ps is None:
         return f"{tap.line} begins reset and stays there: the release is not in view."
-    at = format_time(release_ps - capture.start_ps)
-    again = ""
-    if releases > 1:
-        again = f", and {count_words(releases - 1, 'more time')} after that"
+    # The verdict speaks of the release that lasts; without cycles there is only the first one.
+    lasting_ps = findings.release_ps(capture, hookup, cycles)
+    at = format_time((release_ps if lasting_ps is None else lasting_ps) - capture.start_ps)
+    again = f"; {releases} releases in all" if releases > 1 else ""
     return f"In view: {tap.line} releases the CPU {at} into the capture{again}."

@@ -38,6 +38,14 @@ def place(tmp_path):
     (tmp_path / "broken.toml").write_text("format = 1\ncpu = \n", encoding="utf-8")
     (tmp_path / "hookup.toml").write_text("format = 1\n[liens]\n", encoding="utf-8")
     (tmp_path / "clips.toml").write_text('format = 1\n[lines]\nCH9 = "RW"\n', encoding="utf-8")
+    (tmp_path / "pins.toml").write_text('format = 1\n[lines]\nRW = "QQ7"\n', encoding="utf-8")
+    (tmp_path / "word.csv").write_text(
+        "Time [s],PHI2,RW\n0,1,0\n1e-6,0,wait\n2e-6,0,1\n", encoding="ascii"
+    )
+    (tmp_path / "wide.csv").write_text("Time [s],PHI2\n0,1\n1e-6,0\n", encoding="utf-16")
+    (tmp_path / "sheet.csv").write_bytes(b"PK\x03\x04\x14\0\0\0[Content_Types].xml" * 20)
+    (tmp_path / "packed.vcd").write_bytes(b"\x1f\x8b\x08\0" * 30)
+    (tmp_path / "noise.csv").write_bytes(bytes(n * n * 31 & 0xFF for n in range(7, 2000)))
     (tmp_path / "row.csv").write_text("Time [s],PHI2\n0,1\n1e-6,0\n2e-6,0,1\n", encoding="ascii")
     (tmp_path / "empty.csv").write_bytes(b"")
     (tmp_path / "words.txt").write_text("Dear Sir or Madam\n\x00\x01\n", encoding="ascii")
@@ -52,6 +60,11 @@ CAPTURES = {
     "an empty file": ("empty.csv", ["empty.csv", "empty"]),
     "no known format": ("words.txt", ["words.txt", "VCD", "CSV"]),
     "a row with too many cells": ("row.csv", ["row.csv", "line 4"]),
+    "a cell that is no level": ("word.csv", ["word.csv", "line 3", "'RW'", "wait"]),
+    "UTF-16": ("wide.csv", ["wide.csv", "UTF-16", "UTF-8"]),
+    "a spreadsheet": ("sheet.csv", ["sheet.csv", "spreadsheet", "save the table as CSV"]),
+    "a compressed file": ("packed.vcd", ["packed.vcd", "compressed", "unpack"]),
+    "binary junk": ("noise.csv", ["noise.csv", "binary data", "--raw-bits"]),
     "too many lines": ("wide.vcd", ["wide.vcd", "lines PHI2,RW"]),
 }
 OPTIONS = {
@@ -85,6 +98,8 @@ OPTIONS = {
     "decimal": (["--decimal", "x"], ["--decimal"]),
     "threshold": (["--threshold", "much"], ["--threshold", "much", "1.4"]),
     "base": (["--base", "oct"], ["--base", "oct", "hex"]),
+    "line: says which option": (["--line", "PHI2=QQ7"], ["--line PHI2: ", "'QQ7'"]),
+    "hookup: says which entry": (["--hookup", "pins.toml"], ["pins.toml, lines.RW: ", "'QQ7'"]),
     "lines: no such line": (["--lines", "PHI2,NONE"], ["NONE"]),
     "unknown option": (["--bord", "board.toml"], ["--bord"]),
 }
@@ -134,6 +149,14 @@ def test_an_option_of_another_format(run, place, option):
         (["draw", "wide.vcd", "-o", "p.png"], ["wide.vcd", "--file-lines"]),
         (["draw", "good.csv", "-o", "p.bmp"], ["p.bmp", ".png"]),
         (["draw", "good.csv", "-o", "no/p.png"], ["p.png", "folder"]),
+        (
+            ["draw", "good.csv", "-o", "p.png", "--first", "74"],
+            ["--first 74", "74 cycles, 0 to 73"],
+        ),
+        (["draw", "good.csv", "-o", "p.png", "--around", "900"], ["--around 900", "74 cycles"]),
+        (["draw", "none.csv", "-o", "no/p.png"], ["p.png", "folder"]),
+        (["diagnose", "none.csv", "--picture", "no/p.png"], ["p.png", "folder"]),
+        (["diagnose", "none.csv", "--picture", "folder"], ["folder"]),
         (["diagnose", "good.csv", "--picture", "p.gif"], ["p.gif", ".png"]),
         (["listing", "good.csv", "--first", "5", "--last", "2"], ["--last 2"]),
         (["listing", "good.csv", "--first", "5000"], ["--first 5000"]),

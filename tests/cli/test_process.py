@@ -139,3 +139,44 @@ def test_an_interruption_is_no_verdict(quiet, monkeypatch, capsys):
     code, shown = _ends_with(capsys)
     assert code == 130
     assert shown.err == "Interrupted.\n"
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no device that is always full")
+@pytest.mark.parametrize("words", [["--help"], ["look"], ["diagnose"], ["diagnose", "--json"]])
+def test_a_full_disk_is_told_in_one_message(capture, words):
+    """No traceback, no verdict's exit code."""
+    if words[0] != "--help":
+        words = [words[0], str(capture("clock_stops")), *words[1:]]
+    with open("/dev/full", "w", encoding="utf-8") as full:
+        done = subprocess.run([*PROGRAM, *words], stdout=full, stderr=subprocess.PIPE, text=True)
+    assert done.returncode == 2
+    said = [line for line in done.stderr.splitlines() if "fast parts" not in line]
+    assert said[0].startswith("bustrace: the result cannot be written: No space left")
+    assert len(said) == 1
+
+
+@pytest.mark.slow
+def test_a_picture_without_a_home_is_quiet(tmp_path, capture):
+    """The picture library has no folder for its settings: nothing the user must know."""
+    words = ["diagnose", str(capture("clock_stops")), "--picture", str(tmp_path / "p.svg")]
+    place = tmp_path / "no folder"
+    place.write_text("", encoding="ascii")
+    given = {k: v for k, v in os.environ.items() if k not in ("MPLCONFIGDIR", "XDG_CONFIG_HOME")}
+    homeless = given | {"HOME": str(place), "MPLCONFIGDIR": str(place / "x")}
+    done = subprocess.run([*PROGRAM, *words], capture_output=True, text=True, env=homeless)
+    assert done.returncode == 1, done.stderr
+    told = [line for line in done.stderr.splitlines() if "fast parts" not in line]
+    assert [line.split(":")[0] for line in told] == ["Picture"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["-", "/dev/stdin"])
+def test_a_capture_from_a_pipe_is_refused_with_what_to_do(name):
+    """A capture is read more than once."""
+    done = subprocess.run(
+        [*PROGRAM, "look", name], input="Time,PHI2\n0,1\n", capture_output=True, text=True
+    )
+    assert done.returncode == 2
+    assert "save it to a file" in done.stderr
+    assert "Traceback" not in done.stderr

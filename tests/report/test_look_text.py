@@ -8,6 +8,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from bustrace import diagnose, read_boot
 from bustrace.board import unknown_board
 from bustrace.capture import Capture, Note
 from bustrace.cycles import find_cycles
@@ -118,7 +119,7 @@ def test_look_tells_lines_clock_and_reset(small):
         (lambda n: 0, "Not in view: /RES is HELD from start to end."),
         (lambda n: 2, "Not in view: /RES is released from start to end."),
         (lambda n: 0 if n > 90 else 2, "begins reset and stays there"),
-        (lambda n: 2 if n // 20 % 2 else 0, "10 us into the capture, and 4 more times after that."),
+        (lambda n: 2 if n // 20 % 2 else 0, "90 us into the capture; 5 releases in all."),
     ],
 )
 def test_reset_as_it_was_captured(small, change, words):
@@ -186,3 +187,15 @@ def test_the_clip_that_is_never_known_is_no_level():
     capture = capture_of([0, 0], ("A0",), known=[0, 0])
     assert line_activity(capture)[0].unknown == 1.0
     assert "never known" in _look(capture)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("chatter", [False, True])
+def test_reset_time_is_the_verdicts(small, chatter):
+    """`look` and `diagnose` name the same moment: the edge of the release that lasts."""
+    rows = [state | (2 if chatter and n in (10, 11) else 0) for n, state in enumerate(ROWS)]
+    capture = capture_of(rows, small.lines, step=500_000)
+    verdict = diagnose(read_boot(capture))
+    rung = next(rung for rung in verdict.ladder if rung.name == "reset released")
+    assert rung.text.endswith("20 us into the capture")
+    assert "releases the CPU 20 us into the capture" in " ".join(_look(capture).split())
