@@ -355,15 +355,13 @@ class _Body:
         end = format_time(self.end_ps)
         if rest:
             word = rest[:40].decode("latin-1")
-            doubt = (
-                f"the file does not end with a line break; '{word}' may be cut off, was left out"
-            )
+            doubt = f"the file ends without a line break: '{word}' may be cut off and was left out"
         elif self._text or self._block:
             doubt = f"the file ends within {self._text or self._block}; it was cut off"
         elif self._carry[self._kernels.PENDING]:
             doubt = "the file ends with a change, not with a closing time; it may be cut off"
         elif unended:
-            doubt = "the file does not end with a line break; more may have followed"
+            doubt = "the file ends without a line break: more may have followed"
         else:
             self.notes.append(
                 Note("fact", f"VCD has no end mark: the recording ends at the last time, {end}")
