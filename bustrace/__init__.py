@@ -7,11 +7,13 @@ The usual way through::
     diagnosis = diagnose(reading)
     draw_timeline(reading, diagnosis=diagnosis)
 
-Names are imported when they are first used, so that ``import bustrace`` is quick.
+Names are imported when they are first used, so that ``import bustrace`` is quick. In a notebook,
+captures, cycles, readings and diagnoses show themselves as tables.
 """
 
 from __future__ import annotations
 
+import sys
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
@@ -70,3 +72,28 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return sorted({*globals(), *__all__})
+
+
+_SHOWN_IN_NOTEBOOKS = (
+    ("bustrace.capture.model", "Capture"),
+    ("bustrace.cycles.model", "Cycles"),
+    ("bustrace.program.model", "Program"),
+    ("bustrace.reading", "Reading"),
+    ("bustrace.diagnosis.model", "Diagnosis"),
+)
+
+
+def _html_of(value: object) -> str:
+    from bustrace.report.notebook import html_of
+
+    return html_of(value)
+
+
+def _show_in_notebook(shell: Any) -> None:
+    tables = shell.display_formatter.formatters["text/html"]
+    for module, name in _SHOWN_IN_NOTEBOOKS:
+        tables.for_type_by_name(module, name, _html_of)
+
+
+if "IPython" in sys.modules and (shell := sys.modules["IPython"].get_ipython()) is not None:
+    _show_in_notebook(shell)

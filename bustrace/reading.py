@@ -34,6 +34,9 @@ class Reading:
     cycles: Cycles
     program: Program
 
+    def __repr__(self) -> str:
+        return f"<Reading of {self.capture!r} against {self.board.name!r}>"
+
 
 def read_boot(
     capture: Capture,

@@ -93,6 +93,10 @@ class Capture:
     def __len__(self) -> int:
         return len(self.time_ps)
 
+    def __repr__(self) -> str:
+        name, rows = self.source or "no file", f"{len(self):,} rows"
+        return f"<Capture {name}: {self.mode}, {len(self.lines)} lines, {rows}>"
+
     @property
     def start_ps(self) -> int:
         """Time of the first row, or `end_ps` for an empty capture."""

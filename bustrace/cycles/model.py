@@ -164,6 +164,9 @@ class Cycles:
     def __len__(self) -> int:
         return len(self.time_ps)
 
+    def __repr__(self) -> str:
+        return f"<Cycles: {len(self):,}{', ' + self.reason if self.reason else ''}>"
+
     def pin(self, name: str) -> npt.NDArray[np.uint8]:
         """Level of a control pin in every cycle: 0, 1, or 2 where not captured or unknown.
 

@@ -82,6 +82,10 @@ class Diagnosis:
     not_exercised: tuple[str, ...]
     next_steps: tuple[str, ...]
 
+    def __repr__(self) -> str:
+        suspects = ", ".join(str(suspect.fault) for suspect in self.suspects)
+        return f"<Diagnosis: {self.verdict}{'; suspects ' + suspects if suspects else ''}>"
+
     @property
     def exit_code(self) -> int:
         """0 no fault seen, 1 fault, 3 cannot conclude; 2, unusable input, is an exception."""

@@ -169,7 +169,7 @@ def _compose(reading: Reading, timings: Mapping[str, Timing], first: int) -> Pla
     foot = (
         f"Each edge is seen in the first sample after it, {step / 1000:.3g} ns apart here: times "
         "are right to one sample, besides the skew of the analyser's inputs and its threshold. "
-        "The last column leaves out the worst cycle in a hundred, which may be a stray sample.",
+        '"99 of 100" leaves out the worst cycle in a hundred, which may be a stray sample.',
         f"Limits: {limits.grade}, from {limits.source}."
         if limits
         else "No limits: no sheet at hand covers this clock.",

@@ -154,6 +154,10 @@ class Program:
     def __len__(self) -> int:
         return len(self.first_cycle)
 
+    def __repr__(self) -> str:
+        why = f", {self.reason}" if self.reason else ""
+        return f"<Program: {len(self):,} rows, by {self.method}{why}>"
+
     def row_of(self, cycle: int) -> int:
         """Row that covers a cycle.
 

@@ -125,7 +125,7 @@ def look_text(
     paper = Paper()
     activity = {act.line: act for act in line_activity(capture)}
     paper.say(capture.source or "capture", indent=0, mark="strong")
-    paper.say(_depth(capture), indent=0)
+    paper.say(capture_size(capture), indent=0)
     if hookup.questions:
         paper.heading("First, a question")
         for question in hookup.questions:
@@ -143,7 +143,7 @@ def look_text(
             Cell(_pin(tap), 13),
             Cell(_WHY[tap.why] if tap else "-", 18, "quiet"),
         ]
-        text, mark = _moves(act)
+        text, mark = movement(act)
         paper.say(text, cells=cells, mark=mark)
     paper.heading("Clock")
     paper.say(_clock(capture, cycles))
@@ -164,7 +164,8 @@ def look_text(
     return paper
 
 
-def _depth(capture: Capture) -> str:
+def capture_size(capture: Capture) -> str:
+    """Mode, lines, rate and length of a capture, in one sentence."""
     lines = count_words(len(capture.lines), "line")
     if capture.mode == "state":
         return f"State mode: {len(capture):,} rows of {lines}, one a bus cycle."
@@ -188,7 +189,8 @@ def _pin(tap: Tap | None) -> str:
     return sign + tap.pin
 
 
-def _moves(act: Activity) -> tuple[str, Mark]:
+def movement(act: Activity) -> tuple[str, Mark]:
+    """What a line did, in a few words, and how they are marked."""
     unknown = f", unknown {_percent(act.unknown)}" if act.unknown else ""
     if not act.high and not act.low:
         return "never known", "doubt"
