@@ -1,6 +1,8 @@
 """What should be on the board: board file, chips, pins, address decoding, ROM images."""
 
-from bustrace.board.address_map import WiringLoop, build_map, decode_138
+from bustrace.board.address_map import WiringLoop, build_map
+from bustrace.board.banks import Answers, answers_in, state_of
+from bustrace.board.decoders import decode_138, decode_139
 from bustrace.board.loader import board_from_roms, load_board, unknown_board
 from bustrace.board.model import (
     READ,
@@ -11,24 +13,23 @@ from bustrace.board.model import (
     Clip,
     ClipPlace,
     Cpu,
-    Decoder,
-    Decoding,
-    EnablePin,
     Image,
-    Net,
     NormalHold,
     SelectLine,
 )
 from bustrace.board.packages import pin_of
 from bustrace.board.rows import MapRow, map_rows
 from bustrace.board.values import BadValue, parse_address
+from bustrace.board.wires import Buffer, Decoder, Decoding, EnablePin, Net, Output, StateBit
 
 __all__ = [
     "READ",
     "WRITE",
     "AddressMap",
+    "Answers",
     "BadValue",
     "Board",
+    "Buffer",
     "Chip",
     "Clip",
     "ClipPlace",
@@ -40,14 +41,19 @@ __all__ = [
     "MapRow",
     "Net",
     "NormalHold",
+    "Output",
     "SelectLine",
+    "StateBit",
     "WiringLoop",
+    "answers_in",
     "board_from_roms",
     "build_map",
     "decode_138",
+    "decode_139",
     "load_board",
     "map_rows",
     "parse_address",
     "pin_of",
+    "state_of",
     "unknown_board",
 ]

@@ -2,74 +2,49 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.board.model import (
-    N_ADDRESSES,
-    READ,
-    WRITE,
-    AddressMap,
-    Chip,
-    Decoder,
-    EnablePin,
-    Net,
-)
+from bustrace.board.model import N_ADDRESSES, READ, WRITE, AddressMap, Chip
 from bustrace.board.values import TOP
+from bustrace.board.wires import Buffer, Decoder, EnablePin, Net, Output
 
 MAX_MAPPED = 32
 """Chips in one map: its tables have 32 bits."""
 
 Levels = npt.NDArray[np.bool_]
-"""Level of a net for each R/W and address: bool, shape (2, 65536)."""
+"""Level of a net for each R/W and address: bool, shape (2 or 1, 65536 or 1); axis of length 1:
+the level does not depend on it."""
 
 _ADDRESSES = np.arange(N_ADDRESSES, dtype=np.uint32)
+_WHOLE = (2, N_ADDRESSES)
 
 
 class WiringLoop(ValueError):
     """Decoders that feed each other in a circle."""
 
 
-def decode_138(inputs: Sequence[Levels], enables: Sequence[Levels]) -> Levels:
-    """Outputs of a 74x138.
-
-    Enabled if and only if G1 is high, G2A and G2B are low; then output n = 4C + 2B + A is low,
-    else all are high (TI SN74HCT138, SCLS171E, page 2; the LS part is the same).
-
-    Parameters
-    ----------
-    inputs : A, B, C, bool arrays of one shape
-    enables : G1, G2A, G2B
-
-    Returns
-    -------
-    bool, shape (8, ...): levels of Y0 to Y7.
-    """
-    a, b, c = inputs
-    g1, g2a, g2b = enables
-    enabled = g1 & ~g2a & ~g2b
-    number = 4 * c.astype(np.uint8) + 2 * b.astype(np.uint8) + a.astype(np.uint8)
-    return np.stack([~(enabled & (number == output)) for output in range(8)])
-
-
 class Wiring:
-    """Levels of nets while phase 2 is at one level.
+    """Levels of nets while phase 2 is at one level and the state bits have one value.
 
     Parameters
     ----------
     decoders : sequence of Decoder
     phi2 : bool
         True is the read window, where a chip's whole enable is judged.
+    state : int
+        Values of the state bits.
     """
 
-    def __init__(self, decoders: Sequence[Decoder], phi2: bool = True) -> None:
+    def __init__(self, decoders: Sequence[Decoder], phi2: bool = True, state: int = 0) -> None:
+        self.state = state
         self._decoders = {decoder.ref: decoder for decoder in decoders}
         self._phi2 = phi2
-        self._outputs: dict[str, Levels | None] = {}
-        self._open: list[str] = []
+        self._levels: dict[tuple[str, str], Levels | None] = {}
+        self._open: list[tuple[str, str]] = []
 
     def level(self, net: Net) -> Levels | None:
         """Level of a net, or None when it hangs on a decoder that is not fitted.
@@ -80,23 +55,26 @@ class Wiring:
             The net depends on itself.
         """
         if net.kind == "address":
-            row = (_ADDRESSES >> np.uint32(net.index)) & 1 == 1
-            level = np.broadcast_to(row, (2, N_ADDRESSES))
+            level = ((_ADDRESSES >> np.uint32(net.index)) & 1 == 1)[np.newaxis, :]
         elif net.kind == "rw":
-            level = np.broadcast_to(np.array([[False], [True]]), (2, N_ADDRESSES))
+            level = np.array([[False], [True]])
         elif net.kind == "output":
-            outputs = self._decode(net.chip)
-            if outputs is None:
+            found = self._output(net)
+            if found is None:
                 return None
-            level = outputs[net.index]
+            level = found
         else:
-            high = self._phi2 if net.kind == "phi2" else bool(net.index)
-            level = np.broadcast_to(np.bool_(high), (2, N_ADDRESSES))
+            level = np.array([[self._constant(net)]])
         return ~level if net.inverted else level
 
     def active(self, pin: EnablePin) -> Levels | None:
-        """Where an enable pin is at its active level; None when that is not known."""
-        found = np.zeros((2, N_ADDRESSES), dtype=np.bool_)
+        """Where an enable pin is at its active level, or None when that is not known.
+
+        Returns
+        -------
+        bool, shape (2, 65536)
+        """
+        found = np.zeros(_WHOLE, dtype=np.bool_)
         for net in pin.nets:
             level = self.level(net)
             if level is None:
@@ -104,33 +82,55 @@ class Wiring:
             found |= level == bool(pin.active)
         return found
 
-    def _decode(self, ref: str) -> Levels | None:
-        if ref in self._open:
-            raise WiringLoop(" -> ".join([*self._open[self._open.index(ref) :], ref]))
-        if ref not in self._outputs:
-            decoder = self._decoders[ref]
-            self._open.append(ref)
-            levels = [self.level(net) for net in (*decoder.inputs, *decoder.enables)]
+    def _constant(self, net: Net) -> bool:
+        if net.kind == "phi2":
+            return self._phi2
+        if net.kind == "state":
+            return bool(self.state >> net.index & 1)
+        return bool(net.index)
+
+    def _output(self, net: Net) -> Levels | None:
+        key = (net.chip, net.name)
+        if key in self._open:
+            circle = [*self._open[self._open.index(key) :], key]
+            raise WiringLoop(" -> ".join(f"{chip}.{name}" for chip, name in circle))
+        if key not in self._levels:
+            output = _output_of(net, self._decoders)
+            self._open.append(key)
+            levels = [self.level(wired) for wired in output.inputs]
             self._open.pop()
             known = [level for level in levels if level is not None]
-            self._outputs[ref] = (
-                decode_138(known[:3], known[3:]) if decoder.fitted and len(known) == 6 else None
-            )
-        return self._outputs[ref]
+            sure = self._decoders[net.chip].fitted and len(known) == len(levels)
+            self._levels[key] = _looked_up(output, known) if sure else None
+        return self._levels[key]
+
+
+def _output_of(net: Net, decoders: dict[str, Decoder]) -> Output:
+    output = decoders[net.chip].output(net.name)
+    if output is None:
+        raise ValueError(f"{net} is no output of a decoder")
+    return output
+
+
+def _looked_up(output: Output, levels: Sequence[Levels]) -> Levels:
+    index = np.zeros((1, 1), dtype=np.uint16)
+    for bit, level in enumerate(levels):
+        index = index | level.astype(np.uint16) << np.uint16(bit)
+    found: Levels = output.table[index]
+    return found
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Selection:
-    """Where one chip is addressed.
+    """Where one chip is addressed, for one value of the state bits.
 
     Attributes
     ----------
     answers : bool, shape (2, 65536)
-        Its whole enable holds in the read window. False everywhere when not known.
+        Its whole enable holds in the read window, and what it says or is told gets through. False
+        everywhere when not known.
     asserts, asserts_known : bool, shape (2, 65536)
         Its select line is active, and where that is sure.
-    gated : bool or None
-        The select line needs phase 2 high; None when ranges alone are given.
     known : bool
         False: the chip hangs on a decoder that is not fitted.
     """
@@ -138,7 +138,6 @@ class Selection:
     answers: Levels
     asserts: Levels
     asserts_known: Levels
-    gated: bool | None
     known: bool
 
 
@@ -152,7 +151,24 @@ def select_pin(chip: Chip) -> EnablePin | None:
     return next(iter([*named, *decoded, *pins]), None)
 
 
-def select_chip(chip: Chip, decoders: Sequence[Decoder]) -> Selection:
+def gated_by_phi2(chip: Chip, decoders: Sequence[Decoder], states: Iterable[int]) -> bool | None:
+    """Whether the select line needs phase 2 high; None when ranges alone are given, or when the
+    line is never active.
+    """
+    pin = select_pin(chip)
+    ever = False
+    for state in states if pin is not None else ():
+        level = Wiring(decoders, True, state).active(pin)
+        idle = Wiring(decoders, False, state).active(pin)
+        if level is None or idle is None:
+            return None
+        if idle.any():
+            return False
+        ever = ever or bool(level.any())
+    return True if ever else None
+
+
+def select_chip(chip: Chip, wiring: Wiring, buffers: Sequence[Buffer] = ()) -> Selection:
     """Where a chip is addressed, and where its select line is active.
 
     Raises
@@ -161,28 +177,25 @@ def select_chip(chip: Chip, decoders: Sequence[Decoder]) -> Selection:
         The wiring runs in a circle.
     """
     decoding = chip.decoding
-    wiring = Wiring(decoders)
-    answers = np.ones((2, N_ADDRESSES), dtype=np.bool_)
+    answers = np.ones(_WHOLE, dtype=np.bool_)
     known = True
     for pin in decoding.enable:
         active = wiring.active(pin)
         known = known and active is not None
         answers &= active if active is not None else np.False_
-    ranges = np.ones((2, N_ADDRESSES), dtype=np.bool_)
+    ranges = np.ones(_WHOLE, dtype=np.bool_)
     if decoding.by_range:
-        ranges[READ] = _covered(decoding.read_ranges, decoding.undecoded)
-        ranges[WRITE] = _covered(decoding.write_ranges, decoding.undecoded)
-        answers &= ranges
+        ranges[READ] = covered(decoding.read_ranges, decoding.undecoded)
+        ranges[WRITE] = covered(decoding.write_ranges, decoding.undecoded)
+    if not all(bool(wiring.state >> net.index & 1) != net.inverted for net in decoding.when):
+        ranges[:] = False
+    answers &= ranges
     never_written = chip.role == "rom" and not decoding.writes_stated
     pin_chosen = select_pin(chip)
-    gated: bool | None = None
     if pin_chosen is not None:
         level = wiring.active(pin_chosen)
         asserts = level if level is not None else np.zeros_like(answers)
         sure = np.full_like(answers, level is not None)
-        idle = Wiring(decoders, phi2=False).active(pin_chosen)
-        if level is not None and idle is not None and level.any():
-            gated = not bool(idle.any())
     else:
         asserts = ranges.copy()
         # A direction the ranges leave out says nothing where the other direction is addressed:
@@ -192,11 +205,108 @@ def select_chip(chip: Chip, decoders: Sequence[Decoder]) -> Selection:
             sure[WRITE] &= ~asserts[READ]
     if never_written:
         answers[WRITE] = False
-    return Selection(answers, asserts, sure, gated, known)
+    for buffer in buffers_before(chip.ref, buffers):
+        passes = _passes(buffer, chip, wiring)
+        known = known and passes is not None
+        answers &= passes if passes is not None else np.False_
+    return Selection(answers, asserts, sure, known)
 
 
-def build_map(chips: Sequence[Chip], decoders: Sequence[Decoder], complete: bool) -> AddressMap:
-    """Table of who answers where.
+def buffers_before(ref: str, buffers: Sequence[Buffer], line: str | None = None) -> list[Buffer]:
+    """Buffers between the CPU and a chip, from the CPU on; of one line, or of all.
+
+    Raises
+    ------
+    WiringLoop
+        The buffers stand in a circle.
+    """
+    path: list[Buffer] = []
+    waiting = [ref]
+    while waiting:
+        behind = waiting.pop()
+        for buffer in buffers:
+            if behind in buffer.to and (line is None or line in buffer.lines):
+                if buffer.ref == ref:
+                    raise WiringLoop(f"{ref} stands behind itself")
+                if buffer not in path:
+                    path.insert(0, buffer)
+                    waiting.append(buffer.ref)
+    return path
+
+
+def _passes(buffer: Buffer, chip: Chip, wiring: Wiring) -> Levels | None:
+    """Where what the chip needs gets through a buffer; None when that is not known."""
+    carries_data = bool(buffer.data_mask & chip.data_mask)
+    if not buffer.fitted:
+        # Without the data the chip is cut off; without its address nobody knows what it does.
+        return np.zeros(_WHOLE, dtype=np.bool_) if carries_data else None
+    passes = np.ones(_WHOLE, dtype=np.bool_)
+    for pin in buffer.enable:
+        active = wiring.active(pin)
+        if active is None:
+            return None
+        passes &= active
+    if buffer.direction is not None:
+        inwards = wiring.level(buffer.direction)
+        if inwards is None:
+            return None
+        inwards = np.broadcast_to(inwards, _WHOLE)
+        passes[WRITE] &= ~inwards[WRITE]
+        passes[READ] &= inwards[READ] if carries_data else ~inwards[READ]
+    elif carries_data:
+        passes[READ] = False
+    return passes
+
+
+def states_that_matter(
+    nets: Iterable[Net], decoders: Sequence[Decoder], buffers: Sequence[Buffer] = ()
+) -> int:
+    """Mask of the state bits that nets, and buffers, depend on."""
+    by_ref = {decoder.ref: decoder for decoder in decoders}
+    mask = 0
+    seen = set()
+    waiting = [*nets, *(net for buffer in buffers for net in _nets_of(buffer))]
+    while waiting:
+        net = waiting.pop()
+        if net.kind == "state":
+            mask |= 1 << net.index
+        elif net.kind == "output" and (net.chip, net.name) not in seen:
+            seen.add((net.chip, net.name))
+            waiting += _output_of(net, by_ref).inputs
+    return mask
+
+
+def _nets_of(buffer: Buffer) -> list[Net]:
+    nets = [net for pin in buffer.enable for net in pin.nets]
+    return nets if buffer.direction is None else [*nets, buffer.direction]
+
+
+def states_of_chip(chip: Chip, decoders: Sequence[Decoder], buffers: Sequence[Buffer] = ()) -> int:
+    """Mask of the state bits that decide where a chip answers, and with which byte."""
+    decoding = chip.decoding
+    nets = [net for pin in decoding.enable for net in pin.nets]
+    path = buffers_before(chip.ref, buffers)
+    return states_that_matter([*nets, *decoding.when, *decoding.bank_lines], decoders, path)
+
+
+def submasks(mask: int) -> list[int]:
+    """All values that have no bit outside a mask, lowest first."""
+    found, value = [0], 0
+    while value != mask:
+        value = (value - mask) & mask
+        found.append(value)
+    return found
+
+
+def build_map(
+    chips: Sequence[Chip],
+    decoders: Sequence[Decoder],
+    complete: bool,
+    *,
+    buffers: Sequence[Buffer] = (),
+    state: int = 0,
+) -> AddressMap:
+    """Table of who answers where, for one value of the state bits.
 
     Parameters
     ----------
@@ -205,6 +315,9 @@ def build_map(chips: Sequence[Chip], decoders: Sequence[Decoder], complete: bool
     decoders : sequence of Decoder
     complete : bool
         The file lists every address that is used.
+    buffers : sequence of Buffer
+    state : int
+        Bit i is state bit i.
 
     Raises
     ------
@@ -216,22 +329,23 @@ def build_map(chips: Sequence[Chip], decoders: Sequence[Decoder], complete: bool
     mapped = [chip for chip in chips if chip.decoding.addressed]
     if len(mapped) > MAX_MAPPED:
         raise ValueError(f"an address map holds at most {MAX_MAPPED} chips, not {len(mapped)}")
-    responds = np.zeros((2, N_ADDRESSES), dtype=np.uint32)
+    responds = np.zeros(_WHOLE, dtype=np.uint32)
     asserts, asserts_known = np.zeros_like(responds), np.zeros_like(responds)
     inner = np.zeros((len(mapped), N_ADDRESSES), dtype=np.int32)
     offsets = np.full_like(inner, -1)
     everything_known = True
+    wiring = Wiring(decoders, state=state)
     for index, chip in enumerate(mapped):
         if chip.size is None:
             raise ValueError(f"{chip.ref} has no size")
-        selection = select_chip(chip, decoders)
+        selection = select_chip(chip, wiring, buffers)
         everything_known = everything_known and selection.known
         bit = np.uint32(1 << index)
         answers = selection.answers & chip.fitted
         responds |= answers * bit
         asserts |= selection.asserts * bit
         asserts_known |= selection.asserts_known * bit
-        inner[index] = inner_addresses(chip)
+        inner[index] = inner_addresses(chip, state)
         here = answers.any(axis=0)
         offsets[index, here] = inner[index, here]
     # With a decoder out of its socket its outputs float: what then answers is anybody's guess.
@@ -249,11 +363,11 @@ def build_map(chips: Sequence[Chip], decoders: Sequence[Decoder], complete: bool
     )
 
 
-def inner_addresses(chip: Chip) -> npt.NDArray[np.int64]:
+def inner_addresses(chip: Chip, state: int = 0) -> npt.NDArray[np.int64]:
     """Address within the chip at every address of the CPU, selected or not.
 
-    Undecoded lines are first brought back to the range that was given, then the chip repeats
-    every `Chip.size` from `Chip.base`.
+    Undecoded lines are first brought back to the range that was given, then the chip, or the part
+    of it that the bank lines choose, repeats every so many bytes from `Chip.base`.
 
     Returns
     -------
@@ -261,8 +375,13 @@ def inner_addresses(chip: Chip) -> npt.NDArray[np.int64]:
     """
     if chip.size is None:
         raise ValueError(f"{chip.ref} has no size")
-    inner: npt.NDArray[np.int64] = (_canonical(chip).astype(np.int64) - chip.base) % chip.size
-    return inner
+    window = chip.size >> len(chip.decoding.bank_lines)
+    bank = sum(
+        int(bool(state >> net.index & 1) != net.inverted) << line
+        for line, net in enumerate(chip.decoding.bank_lines)
+    )
+    inner: npt.NDArray[np.int64] = (_canonical(chip).astype(np.int64) - chip.base) % window
+    return inner + bank * window
 
 
 def _canonical(chip: Chip) -> npt.NDArray[np.uint32]:
@@ -279,11 +398,11 @@ def _canonical(chip: Chip) -> npt.NDArray[np.uint32]:
     return canonical
 
 
-def _covered(ranges: Sequence[tuple[int, int]], undecoded: int) -> npt.NDArray[np.bool_]:
+def covered(ranges: Sequence[tuple[int, int]], undecoded: int) -> npt.NDArray[np.bool_]:
     """Addresses that equal one of the ranges on all decoded lines: bool, shape (65536,)."""
     seen = np.uint32(~undecoded & TOP)
     hit = np.zeros(N_ADDRESSES, dtype=np.bool_)
     for first, last in ranges:
         hit[_ADDRESSES[first : last + 1] & seen] = True
-    covered: npt.NDArray[np.bool_] = hit[_ADDRESSES & seen]
-    return covered
+    found: npt.NDArray[np.bool_] = hit[_ADDRESSES & seen]
+    return found

@@ -8,29 +8,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bustrace.board.address_map import WiringLoop, build_map
+from bustrace.board.banks import StateMaps
 from bustrace.board.chip_tables import (
     REF_FORMS,
+    Around,
     ChipRow,
     Refs,
     checked_ref,
     chip_rows,
     make_chip,
-    make_decoder,
     role_of,
-    with_known_nets,
 )
 from bustrace.board.images import read_image
-from bustrace.board.model import (
-    Board,
-    Chip,
-    Clip,
-    ClipPlace,
-    Cpu,
-    Image,
-    NormalHold,
-)
+from bustrace.board.model import Board, Chip, Clip, ClipPlace, Cpu, Image, NormalHold
 from bustrace.board.packages import CPU_LINES, line_name
-from bustrace.board.parts import cpu_variant
+from bustrace.board.parts import address_bits, cpu_variant
+from bustrace.board.path_tables import make_buffers, make_decoders, make_names, make_state_bits
 from bustrace.board.values import BadValue
 from bustrace.capture.model import Note
 from bustrace.errors import nearest
@@ -75,13 +68,20 @@ def assemble(
     refs = Refs([cpu.ref, *(row.ref for row in rows)])
     removed = _removed(without, refs, cpu)
     fitted_images = _fitted_images(fit or {}, refs, rows)
-    decoders = tuple(make_decoder(row, refs) for row in rows if row.is_decoder)
-    decoders = tuple(with_known_nets(decoder, decoders, rows) for decoder in decoders)
-    notes: list[Note] = []
+    pins = address_bits(cpu.variant)
+    names = make_names(table, cpu, pins)
+    state_bits = make_state_bits(table, refs, cpu, pins)
+    decoders = make_decoders(rows, refs, names, folder)
+    around = Around(names, decoders, make_buffers(rows, refs, cpu, names, decoders), folder)
+    notes = [
+        Note("guess", f"{bit.name}: taken for 0 at the start, reset leaves it alone", "state")
+        for bit in state_bits
+        if bit.reset is None
+    ]
     chips: list[Chip] = []
     for row in rows:
         try:
-            chip = make_chip(row, decoders, folder, fitted_images.get(row.ref), notes)
+            chip = make_chip(row, around, fitted_images.get(row.ref), notes)
         except WiringLoop as loop:
             raise BadValue(
                 f"the decoders feed each other in a circle: {loop}",
@@ -94,10 +94,19 @@ def assemble(
     _refuse_shared_selects(rows, chips)
     unfitted = {chip.ref for chip in chips if not chip.fitted}
     decoders = tuple(replace(d, fitted=d.ref not in unfitted) for d in decoders)
+    buffers = tuple(replace(b, fitted=b.ref not in unfitted) for b in around.buffers)
+    first_state = sum((bit.reset or 0) << index for index, bit in enumerate(state_bits))
     try:
-        address_map = build_map(chips, decoders, table.complete)
+        address_map = build_map(chips, decoders, table.complete, buffers=buffers, state=first_state)
     except ValueError as error:
         raise BadValue(str(error), key="chips") from None
+    banks = (
+        StateMaps(
+            address_map, first_state, len(state_bits), chips, decoders, buffers, table.complete
+        )
+        if state_bits
+        else None
+    )
     cpu_chip = Chip(
         cpu.ref,
         cpu.part,
@@ -116,6 +125,9 @@ def assemble(
         map=address_map,
         clip=_clip(table, refs, cpu),
         decoders=decoders,
+        buffers=buffers,
+        state_bits=state_bits,
+        banks=banks,
         holds=_holds(table),
         clock_from=_source(table.clock.source if table.clock else None, refs, "clock.from"),
         reset_from=_source(table.reset.source if table.reset else None, refs, "reset.from"),
@@ -179,15 +191,22 @@ def _clip(table: BoardFile, refs: Refs, cpu: Cpu) -> Clip:
     default = ClipPlace(cpu.ref)
     buses: dict[str, ClipPlace] = {}
     lines: dict[str, ClipPlace] = {}
-    for given, text in table.clip.items():
+    second: dict[str, ClipPlace] = {}
+    for given, texts in table.clip.items():
         key = f"clip.{given}"
-        ref, _, pin = text.partition(".")
-        place = ClipPlace(refs.find(ref, key), pin.strip() or None)
+        place, *others = (_clip_place(text, refs, key) for text in texts)
         name = line_name(given)
+        if others and (name is None or others[0] == place):
+            raise BadValue(
+                "only a single line is clipped twice, at two places",
+                'D3 = ["U1.30", "U4.15"]',
+                key=key,
+            )
         if given == "default":
             default = place
         elif name is not None:
             lines[name] = place
+            second.update({name: other for other in others})
         elif given in ("A", "D"):
             if place.pin is not None:
                 raise BadValue("a whole bus has no single pin", "a chip, such as U4", key=key)
@@ -201,7 +220,12 @@ def _clip(table: BoardFile, refs: Refs, cpu: Cpu) -> Clip:
                 key=key,
             )
     # A single line's place wins over its bus, whichever stands first.
-    return Clip(default, buses | lines, stated=True)
+    return Clip(default, buses | lines, second, stated=True)
+
+
+def _clip_place(text: str, refs: Refs, key: str) -> ClipPlace:
+    ref, _, pin = text.partition(".")
+    return ClipPlace(refs.find(ref, key), pin.strip() or None)
 
 
 def _holds(table: BoardFile) -> tuple[NormalHold, ...]:

@@ -1,33 +1,31 @@
-"""From one ``[[chips]]`` table to a `Chip` or a `Decoder`."""
+"""From one ``[[chips]]`` table to a `Chip`."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
-from bustrace.board.address_map import select_chip, select_pin
-from bustrace.board.images import inside, read_image
-from bustrace.board.model import (
-    READ,
-    Chip,
-    Cpu,
-    Decoder,
-    Decoding,
-    EnablePin,
-    Image,
-    Net,
-    Role,
-    SelectLine,
+from bustrace.board.address_map import (
+    Wiring,
+    gated_by_phi2,
+    select_chip,
+    select_pin,
+    states_of_chip,
+    submasks,
 )
-from bustrace.board.nets import ENABLES_138, INPUTS_138, NET_FORMS, parse_net, pin_name, pins_138
+from bustrace.board.images import inside, read_image
+from bustrace.board.model import N_ADDRESSES, READ, Chip, Cpu, Image, Role, SelectLine
+from bustrace.board.nets import NET_FORMS, Names, known_net, parse_net, pin_name
 from bustrace.board.packages import line_name
-from bustrace.board.parts import decoder_kind, part_facts
-from bustrace.board.values import BadValue
+from bustrace.board.parts import part_facts
+from bustrace.board.values import TOP, BadValue
+from bustrace.board.wires import Buffer, Decoder, Decoding, EnablePin, Net
 from bustrace.capture.model import Note
 from bustrace.errors import nearest
 from bustrace.faults import PLACES
@@ -49,8 +47,21 @@ class ChipRow:
 
     @property
     def is_decoder(self) -> bool:
-        """Whether the table wires a decoder."""
-        return bool(self.table.inputs or self.table.outputs)
+        """Whether the table tells how a decoder or a logic array makes selects."""
+        table = self.table
+        return bool(
+            table.inputs or table.outputs or table.equations or table.truth_table is not None
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """What stands around a chip: names, decoders and buffers of the file, and its folder."""
+
+    names: Names
+    decoders: tuple[Decoder, ...]
+    buffers: tuple[Buffer, ...]
+    folder: Path
 
 
 class Refs:
@@ -126,74 +137,11 @@ def chip_rows(table: BoardFile, cpu: Cpu) -> list[ChipRow]:
     return rows
 
 
-def make_decoder(row: ChipRow, refs: Refs) -> Decoder:
-    """The wiring of a 74x138; the references in its nets are not looked up yet."""
-    table = row.table
-    kind = decoder_kind(table.part)
-    stated = "inputs" if table.inputs else "outputs"
-    if kind == "139":
-        raise BadValue(
-            "the wiring of a 74x139 is not supported yet in this version",
-            "a 74x138, or range on the chips it selects",
-            key=f"{row.key}.{stated}",
-        )
-    if kind is None:
-        raise BadValue(
-            f"only a decoder has {stated}, and {table.part} is none that is known",
-            'part = "74LS138" or another 74x138',
-            key=f"{row.key}.{stated}",
-        )
-    try:
-        inputs = pins_138(table.inputs, INPUTS_138, ())
-    except BadValue as bad:
-        raise bad.under(f"{row.key}.inputs") from None
-    always = (Net("constant", 1), Net("constant", 0), Net("constant", 0))
-    try:
-        enables = pins_138(table.enable, ENABLES_138, always)
-    except BadValue as bad:
-        raise bad.under(f"{row.key}.enable") from None
-    outputs: list[tuple[str, ...]] = [()] * 8
-    for pin, chips in table.outputs.items():
-        match = re.fullmatch(r"[/!~]?[YO]([0-7])#?", pin.strip(), re.IGNORECASE)
-        key = f"{row.key}.outputs.{pin}"
-        if match is None:
-            raise BadValue("a 74x138 has no such output", "Y0 to Y7", key=key)
-        outputs[int(match[1])] += refs.all_of(chips, key)
-    a, b, c = inputs
-    g1, g2a, g2b = enables
-    return Decoder(row.ref, (a, b, c), (g1, g2a, g2b), tuple(outputs))
-
-
-def with_known_nets(
-    decoder: Decoder, decoders: Sequence[Decoder], rows: Sequence[ChipRow]
-) -> Decoder:
-    """The decoder with the references in its nets spelled as the file spells the chips."""
-    key = next(row.key for row in rows if row.ref == decoder.ref)
-    a, b, c = (_known_net(net, decoders, f"{key}.inputs") for net in decoder.inputs)
-    g1, g2a, g2b = (_known_net(net, decoders, f"{key}.enable") for net in decoder.enables)
-    return replace(decoder, inputs=(a, b, c), enables=(g1, g2a, g2b))
-
-
-def _known_net(net: Net, decoders: Sequence[Decoder], key: str) -> Net:
-    if net.kind != "output":
-        return net
-    for decoder in decoders:
-        if decoder.ref.casefold() == net.chip.casefold():
-            return replace(net, chip=decoder.ref)
-    known = ", ".join(decoder.ref for decoder in decoders) or "none in this file"
-    raise BadValue(f"{net.chip} is no decoder with inputs", f"a 74x138: {known}", key=key)
-
-
-def make_chip(
-    row: ChipRow,
-    decoders: Sequence[Decoder],
-    folder: Path,
-    fitted_image: Image | None,
-    notes: list[Note],
-) -> Chip:
+def make_chip(row: ChipRow, around: Around, fitted_image: Image | None, notes: list[Note]) -> Chip:
     """One chip; keys of errors start below the chip's own."""
     table = row.table
-    role = "logic" if row.is_decoder else role_of(row, notes)
+    makes_selects = row.is_decoder or table.buffers is not None
+    role = "logic" if makes_selects else role_of(row, notes)
     chip = Chip(
         ref=row.ref,
         part=table.part,
@@ -203,7 +151,7 @@ def make_chip(
         data_mask=0xFF if row.data_mask is None else row.data_mask,
         pins=table.pins,
         rails={rail: tuple(pins) for rail, pins in table.rails.items()},
-        decoding=Decoding() if row.is_decoder else _decoding(row, decoders),
+        decoding=Decoding() if makes_selects else _decoding(row, around),
     )
     if not chip.decoding.addressed:
         if role in ("rom", "ram", "io"):
@@ -213,9 +161,14 @@ def make_chip(
                 key=".range",
                 found="nothing",
             )
-        return replace(chip, selects=_selects(chip, table, decoders, None))
-    selection = select_chip(chip, decoders)
-    answers = selection.answers.any(axis=0)
+        if table.when or table.bank_lines:
+            key = ".when" if table.when else ".bank_lines"
+            raise BadValue("a bank needs addresses", "range or enable beside it", key=key)
+        return replace(chip, selects=_selects(chip, table, None))
+    states = submasks(states_of_chip(chip, around.decoders, around.buffers))
+    answers = np.zeros((2, N_ADDRESSES), dtype=np.bool_)
+    for state in states:
+        answers |= select_chip(chip, Wiring(around.decoders, state=state), around.buffers).answers
     if not answers.any():
         key = ".enable" if table.enable else ".range"
         raise BadValue(
@@ -223,19 +176,28 @@ def make_chip(
             "conditions that can hold together",
             key=key,
         )
-    images = _images(row, folder) if fitted_image is None else (fitted_image,)
-    size = _size(row, images, answers, fitted_image is not None, notes)
-    chip = replace(chip, images=images, size=size)
-    readable = int(np.count_nonzero(selection.answers[READ]))
-    if images and table.base is None and size > readable:
+    images = _images(row, around.folder) if fitted_image is None else (fitted_image,)
+    banks = 1 << len(chip.decoding.bank_lines)
+    size = _size(row, images, answers.any(axis=0), fitted_image is not None, notes, banks)
+    if size % banks:
         raise BadValue(
-            f"the image has {size} bytes, but {row.ref} answers only {readable} addresses",
-            f"at most {readable} bytes, or base = the address at which the image begins",
+            f"{size} bytes cannot be divided by {banks} banks",
+            "a bank line for every address pin that the CPU does not drive",
+            key=".bank_lines",
+        )
+    chip = replace(chip, images=images, size=size)
+    readable = int(np.count_nonzero(answers[READ]))
+    if images and table.base is None and size // banks > readable:
+        raise BadValue(
+            f"the image has {size} bytes, but {row.ref} answers only {readable} addresses"
+            + (f" in {banks} banks" if banks > 1 else ""),
+            f"at most {readable * banks} bytes, or base = the address at which the image begins",
             key="--fit" if fitted_image else _image_key(table),
             found=images[0].path,
         )
-    chip = replace(chip, base=_base(row, chip, answers))
-    return replace(chip, selects=_selects(chip, table, decoders, selection.gated))
+    chip = replace(chip, base=_base(row, chip, answers.any(axis=0), size // banks))
+    gated = gated_by_phi2(chip, around.decoders, states)
+    return replace(chip, selects=_selects(chip, table, gated))
 
 
 def role_of(row: ChipRow, notes: list[Note]) -> Role:
@@ -262,12 +224,18 @@ def role_of(row: ChipRow, notes: list[Note]) -> Role:
     return "other"
 
 
-def _decoding(row: ChipRow, decoders: Sequence[Decoder]) -> Decoding:
-    table = row.table
-    if table.undecoded and not (table.range or table.read_range or table.write_range):
-        raise BadValue("undecoded lines need a range", "range beside undecoded", key=".undecoded")
+def enable_pins(
+    enable: Mapping[str, object], names: Names, decoders: Sequence[Decoder]
+) -> list[EnablePin]:
+    """Pins of an ``enable`` table.
+
+    Raises
+    ------
+    BadValue
+        A net that is not known, or a decoder's output on a pin of the other polarity.
+    """
     pins = []
-    for given, value in table.enable.items():
+    for given, value in enable.items():
         name, active = pin_name(given)
         key = f".enable.{given}"
         values = value if isinstance(value, list) else [value]
@@ -276,10 +244,10 @@ def _decoding(row: ChipRow, decoders: Sequence[Decoder]) -> Decoding:
         nets = []
         for item in values:
             try:
-                net = _known_net(parse_net(item), decoders, "")
+                net = known_net(parse_net(item, names), decoders, "")
             except BadValue as bad:
                 raise bad.under(key) from None
-            if net.kind == "output" and net.inverted == (active == 0):
+            if _is_plain_output(net, decoders) and net.inverted == (active == 0):
                 raise BadValue(
                     f"{net} is active {'high' if net.inverted else 'low'}, the pin {given} is not",
                     f'"/{name}" = "{replace(net, inverted=False)}"',
@@ -288,19 +256,41 @@ def _decoding(row: ChipRow, decoders: Sequence[Decoder]) -> Decoding:
                 )
             nets.append(net)
         pins.append(EnablePin(name, active, tuple(nets)))
-    wired = tuple(
-        Net("output", number, decoder.ref)
-        for decoder in decoders
-        for number, chips in enumerate(decoder.outputs)
-        if row.ref in chips
+    return pins
+
+
+def _is_plain_output(net: Net, decoders: Sequence[Decoder]) -> bool:
+    """Whether a net is an output of a 74x138 or 74x139: always a select, always active low."""
+    return net.kind == "output" and any(
+        decoder.ref == net.chip and decoder.kind in ("74x138", "74x139") for decoder in decoders
     )
+
+
+def _decoding(row: ChipRow, around: Around) -> Decoding:
+    table = row.table
+    if table.undecoded and not (table.range or table.read_range or table.write_range):
+        raise BadValue("undecoded lines need a range", "range beside undecoded", key=".undecoded")
+    pins = enable_pins(table.enable, around.names, around.decoders)
+    wired = [
+        (output.active, Net("output", chip=decoder.ref, name=output.name))
+        for decoder in around.decoders
+        for output in decoder.outputs
+        if row.ref in output.chips
+    ]
+    level = wired[0][0] if wired else 0
+    if any(active != level for active, _ in wired):
+        raise BadValue(
+            f"{row.ref} is selected by outputs of both levels: on which pins?",
+            f'enable = {{ "/CS1" = "{wired[0][1]}", ... }} instead of outputs',
+            key=".enable",
+        )
     chosen = None
     if table.select and table.select.pin is not None:
         chosen = pin_name(table.select.pin)[0]
     if wired:
         # The decoder's table names the chip, not its pin; the pin's name may stand in select.
         unnamed = chosen if chosen not in {pin.name for pin in pins} else None
-        pins.insert(0, EnablePin(unnamed or "", 0, wired))
+        pins.insert(0, EnablePin(unnamed or "", level, tuple(net for _, net in wired)))
     if chosen is not None and pins and chosen not in {pin.name for pin in pins}:
         raise BadValue(
             "the chip's enable has no such pin",
@@ -308,14 +298,40 @@ def _decoding(row: ChipRow, decoders: Sequence[Decoder]) -> Decoding:
             key=".select.pin",
         )
     shared = table.range or ()
+    missing = TOP & ~((1 << around.names.address_bits) - 1)
+    ranged = table.range or table.read_range or table.write_range
     return Decoding(
         read_ranges=(*shared, *(table.read_range or ())),
         write_ranges=(*shared, *(table.write_range or ())),
-        undecoded=table.undecoded,
+        undecoded=table.undecoded | (missing if ranged else 0),
         enable=tuple(pins),
         select_pin=chosen,
         writes_stated=table.write_range is not None,
+        when=tuple(_condition(name, level, around.names) for name, level in table.when.items()),
+        bank_lines=tuple(
+            _state_net(name, f".bank_lines[{index}]", around.names)
+            for index, name in enumerate(table.bank_lines)
+        ),
     )
+
+
+def _condition(name: str, level: int, names: Names) -> Net:
+    net = _state_net(name, f".when.{name}", names)
+    return replace(net, inverted=net.inverted != (level == 0))
+
+
+def _state_net(text: str, key: str, names: Names) -> Net:
+    net = names.state(text)
+    if net is None:
+        near = nearest(text, names.spelled)
+        raise BadValue(
+            "there is no such [[state]]",
+            ", ".join(names.spelled) or "the name of a [[state]]; this file has none",
+            f"did you mean {near}?" if near else None,
+            key=key,
+            found=text,
+        )
+    return net
 
 
 def _image_key(table: ChipTable) -> str:
@@ -349,9 +365,14 @@ def _images(row: ChipRow, folder: Path) -> tuple[Image, ...]:
 
 
 def _size(
-    row: ChipRow, images: Sequence[Image], answers: object, fitted: bool, notes: list[Note]
+    row: ChipRow,
+    images: Sequence[Image],
+    answers: npt.NDArray[np.bool_],
+    fitted: bool,
+    notes: list[Note],
+    banks: int,
 ) -> int:
-    """Size by the image, else as given, else by the part, else one unbroken block."""
+    """Size by the image, else as given, else by the part, else one unbroken block in each bank."""
     table = row.table
     facts = part_facts(table.part)
     if images:
@@ -378,19 +399,18 @@ def _size(
     if facts is not None:
         notes.append(Note("guess", f"{row.ref}: {facts.size} bytes, from its part number", "size"))
         return facts.size
-    here = np.flatnonzero(np.asarray(answers))
+    here = np.flatnonzero(answers)
     breaks = np.flatnonzero(np.diff(here) > 1)
-    return int(breaks[0]) + 1 if len(breaks) else len(here)
+    return (int(breaks[0]) + 1 if len(breaks) else len(here)) * banks
 
 
-def _base(row: ChipRow, chip: Chip, answers: object) -> int:
+def _base(row: ChipRow, chip: Chip, answers: npt.NDArray[np.bool_], size: int) -> int:
     """Where byte 0 appears: as given; else its address pins are the CPU's lowest lines; a size
-    that is no power of two starts at the chip's first address.
+    that is no power of two starts at the chip's first address. `size` is that of one bank.
     """
-    size = chip.size or 1
     if row.table.base is not None:
         return row.table.base
-    first = int(np.flatnonzero(np.asarray(answers))[0])
+    first = int(np.flatnonzero(answers)[0])
     if size & (size - 1):
         return first
     if chip.images and chip.decoding.by_range and first % size:
@@ -404,9 +424,7 @@ def _base(row: ChipRow, chip: Chip, answers: object) -> int:
     return 0
 
 
-def _selects(
-    chip: Chip, table: ChipTable, decoders: Sequence[Decoder], gated: bool | None
-) -> tuple[SelectLine, ...]:
+def _selects(chip: Chip, table: ChipTable, gated: bool | None) -> tuple[SelectLine, ...]:
     given = table.select
     if given is None and not chip.decoding.addressed:
         return ()

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 from bustrace.board.address_map import build_map
 from bustrace.board.images import image_from_bytes, read_image
-from bustrace.board.model import Board, Chip, Clip, ClipPlace, Cpu, Decoding, SelectLine
+from bustrace.board.model import Board, Chip, Clip, ClipPlace, Cpu, SelectLine
 from bustrace.board.values import TOP, BadValue, parse_address
+from bustrace.board.wires import Decoding
 from bustrace.capture.model import Note
 from bustrace.errors import BoardError, ImageError, nearest
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Literal
@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.board.wires import Buffer, Decoder, Decoding, StateBit
 from bustrace.capture.model import Note
 
 Role = Literal["rom", "ram", "io", "logic", "cpu", "other"]
@@ -51,115 +52,6 @@ class Image:
 
     def __len__(self) -> int:
         return len(self.content)
-
-
-@dataclass(frozen=True, slots=True)
-class Net:
-    """What a pin is wired to.
-
-    Attributes
-    ----------
-    kind : {"address", "rw", "phi2", "constant", "output"}
-    index : int
-        Address bit, level of a constant, or number of a decoder's output.
-    chip : str
-        The decoder, for an output.
-    inverted : bool
-        The pin sees the opposite level.
-    """
-
-    kind: Literal["address", "rw", "phi2", "constant", "output"]
-    index: int = 0
-    chip: str = ""
-    inverted: bool = False
-
-    def __str__(self) -> str:
-        text = {
-            "address": f"A{self.index}",
-            "rw": "R/W",
-            "phi2": "PHI2",
-            "constant": "high" if self.index else "low",
-            "output": f"{self.chip}.Y{self.index}",
-        }[self.kind]
-        return f"!{text}" if self.inverted else text
-
-
-@dataclass(frozen=True, slots=True)
-class EnablePin:
-    """One pin of a chip's whole enable.
-
-    Attributes
-    ----------
-    name : str
-        Name of the pin, without the sign for active low.
-    active : int
-        Level that enables.
-    nets : tuple of Net
-        What drives it. With several, as when two decoder outputs are combined onto one pin, the
-        pin is active when any of them is at the active level.
-    """
-
-    name: str
-    active: int
-    nets: tuple[Net, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Decoder:
-    """Wiring of a 74x138.
-
-    Attributes
-    ----------
-    ref : str
-    inputs : tuple of 3 Net
-        A, B, C.
-    enables : tuple of 3 Net
-        G1 (active high), G2A, G2B (active low).
-    outputs : tuple of 8 tuples of str
-        Chips selected by Y0 to Y7.
-    fitted : bool
-    """
-
-    ref: str
-    inputs: tuple[Net, Net, Net]
-    enables: tuple[Net, Net, Net]
-    outputs: tuple[tuple[str, ...], ...]
-    fitted: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class Decoding:
-    """When a chip is addressed: all that is given must hold.
-
-    Attributes
-    ----------
-    read_ranges, write_ranges : tuple of (first, last)
-        Addresses, last included; both empty when only the wiring decides.
-    undecoded : int
-        Mask of address lines that the ranges do not look at.
-    enable : tuple of EnablePin
-    select_pin : str or None
-        The enable pin that the chip's select line is; None for the first.
-    writes_stated : bool
-        The file says that the chip is written (a ROM is not, otherwise).
-    """
-
-    read_ranges: tuple[tuple[int, int], ...] = ()
-    write_ranges: tuple[tuple[int, int], ...] = ()
-    undecoded: int = 0
-    enable: tuple[EnablePin, ...] = ()
-    select_pin: str | None = None
-    writes_stated: bool = False
-
-    @property
-    def by_range(self) -> bool:
-        """Whether ranges were given."""
-        return bool(self.read_ranges or self.write_ranges)
-
-    @property
-    def addressed(self) -> bool:
-        """Whether anything at all was given: the chip is in the address map."""
-        return self.by_range or bool(self.enable)
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,12 +157,15 @@ class Clip:
         For every line without a place of its own.
     places : mapping of str to ClipPlace
         Places of single lines.
+    second : mapping of str to ClipPlace
+        Where a line is clipped a second time.
     stated : bool
         False: nobody said, the CPU's pins are assumed.
     """
 
     default: ClipPlace
     places: Mapping[str, ClipPlace] = field(default_factory=dict)
+    second: Mapping[str, ClipPlace] = field(default_factory=dict)
     stated: bool = False
 
     def place_of(self, line: str) -> ClipPlace:
@@ -438,7 +333,13 @@ class Board:
     chips : tuple of Chip
         The CPU first, then the others in the file's order.
     map : AddressMap
+        Who answers after reset; bits that reset leaves alone are taken for 0.
     decoders : tuple of Decoder
+    buffers : tuple of Buffer
+    state_bits : tuple of StateBit
+        What changes the map.
+    banks : sequence of AddressMap or None
+        The map of every value of the state bits; None without them.
     holds : tuple of NormalHold
     clip : Clip
     clock_from, reset_from : str or None
@@ -458,6 +359,9 @@ class Board:
     map: AddressMap
     clip: Clip
     decoders: tuple[Decoder, ...] = ()
+    buffers: tuple[Buffer, ...] = ()
+    state_bits: tuple[StateBit, ...] = ()
+    banks: Sequence[AddressMap] | None = None
     holds: tuple[NormalHold, ...] = ()
     clock_from: str | None = None
     reset_from: str | None = None
@@ -479,12 +383,28 @@ class Board:
         raise KeyError(ref)
 
     @property
+    def maps(self) -> Sequence[AddressMap]:
+        """The map of every state, bit i of the index being ``state_bits[i]``; without state bits
+        `map` alone. Maps are made when asked for.
+        """
+        return (self.map,) if self.banks is None else self.banks
+
+    @property
+    def reset_state(self) -> int:
+        """The state of `map`: its index in `maps`."""
+        return sum((bit.reset or 0) << index for index, bit in enumerate(self.state_bits))
+
+    @property
     def mapped(self) -> tuple[Chip, ...]:
         """Chips of the address map, in the order of its bits."""
         return tuple(self.chip(ref) for ref in self.map.chips)
 
-    def image_bytes(self, ref: str, image: int = 0) -> npt.NDArray[np.int16]:
+    def image_bytes(
+        self, ref: str, image: int = 0, state: int | None = None
+    ) -> npt.NDArray[np.int16]:
         """The byte that an image gives at each address: int16, shape (65536,), -1 for none.
+
+        In the state after reset, or in another one.
 
         Raises
         ------
@@ -495,7 +415,8 @@ class Board:
         """
         content = self.chip(ref).images[image].content
         expected = np.full(N_ADDRESSES, -1, dtype=np.int16)
-        here = self.map.readers(ref)
-        expected[here] = content[self.map.offsets[self.map.index(ref), here]]
+        table = self.map if state is None else self.maps[state]
+        here = table.readers(ref)
+        expected[here] = content[table.offsets[table.index(ref), here]]
         expected.setflags(write=False)
         return expected

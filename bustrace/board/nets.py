@@ -3,23 +3,64 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
-from bustrace.board.model import Net
 from bustrace.board.values import BadValue
+from bustrace.board.wires import Decoder, Net
 
-NET_FORMS = 'A0 to A15, "R/W", "PHI2", "high", "low" or a decoder output "U7.Y5"; ! inverts'
+NET_FORMS = (
+    'A0 to A15, "R/W", "PHI2", "high", "low", the name of a [[state]] or a decoder\'s output '
+    '"U7.Y5"; ! inverts'
+)
 
 _CONSTANTS = {"high": 1, "vcc": 1, "+5v": 1, "1": 1, "low": 0, "gnd": 0, "vss": 0, "0": 0}
-INPUTS_138 = {"A": 0, "B": 1, "C": 2}
-ENABLES_138 = {"G1": 0, "G2A": 1, "G2B": 2}
-"""Names of TI SN74HCT138, SCLS171E."""
-_OTHER_NAMES_138 = {"A0": "A", "A1": "B", "A2": "C", "E3": "G1", "E1": "G2A", "E2": "G2B"}
 
 
-def parse_net(value: object) -> Net:
+@dataclass(frozen=True, slots=True)
+class Names:
+    """What names of the file mean.
+
+    Attributes
+    ----------
+    states : mapping of str to int
+        State bits, by folded name.
+    spelled : tuple of str
+        The same names as the file spells them, by number.
+    cpu : str
+        Part number of the CPU, for messages.
+    address_bits : int
+        Address pins of the CPU.
+    """
+
+    states: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
+    spelled: tuple[str, ...] = ()
+    cpu: str = "6502"
+    address_bits: int = 16
+
+    def state(self, word: str) -> Net | None:
+        """The state bit of that name, ``!`` in front inverts; None for no such bit."""
+        inverted, bare = _sign(word)
+        index = self.states.get(bare.casefold())
+        if index is None:
+            return None
+        return Net("state", index, name=self.spelled[index], inverted=inverted)
+
+
+NO_NAMES = Names()
+
+
+def _sign(text: str) -> tuple[bool, str]:
+    text = text.strip()
+    inverted = text[:1] in ("!", "/", "~")
+    return inverted, text[1:].strip() if inverted else text
+
+
+def parse_net(value: object, names: Names = NO_NAMES) -> Net:
     """Read what a pin is wired to; `NET_FORMS` tells how it is written.
+
+    An output's chip and name are taken as they stand; `known_net` looks them up.
 
     Raises
     ------
@@ -30,24 +71,65 @@ def parse_net(value: object) -> Net:
         return Net("constant", value)
     if not isinstance(value, str):
         raise BadValue("this is not a net", NET_FORMS)
-    text = value.strip()
-    inverted = text[:1] in ("!", "/", "~")
-    word = text[1:].strip() if inverted else text
+    inverted, word = _sign(value)
     net: Net | None = None
     if match := re.fullmatch(r"A(\d{1,2})", word, re.IGNORECASE):
-        if int(match[1]) < 16:
-            net = Net("address", int(match[1]))
+        line = int(match[1])
+        if names.address_bits <= line < 16:
+            raise BadValue(
+                f"a {names.cpu} has no A{line}", f"A0 to A{names.address_bits - 1}", found=value
+            )
+        if line < 16:
+            net = Net("address", line)
     elif word.upper() in ("R/W", "RW", "RNW"):
         net = Net("rw")
     elif word.upper() in ("PHI2", "P2", "PHASE 2"):
         net = Net("phi2")
     elif word.lower() in _CONSTANTS:
         net = Net("constant", _CONSTANTS[word.lower()])
-    elif match := re.fullmatch(r"([A-Za-z0-9][\w-]*)\s*\.\s*/?[YO]([0-7])", word, re.IGNORECASE):
-        net = Net("output", int(match[2]), match[1])
+    elif match := re.fullmatch(r"([A-Za-z0-9][\w-]*)\s*\.\s*/?(\w+)", word, re.ASCII):
+        net = Net("output", chip=match[1], name=match[2].upper())
+    else:
+        net = names.state(word)
     if net is None:
         raise BadValue("this is not a net", NET_FORMS)
     return replace(net, inverted=inverted)
+
+
+def known_net(net: Net, decoders: Sequence[Decoder], key: str) -> Net:
+    """The net with its decoder and output spelled as the file spells them.
+
+    Raises
+    ------
+    BadValue
+        No such decoder or output.
+    """
+    if net.kind != "output":
+        return net
+    decoder = next((d for d in decoders if d.ref.casefold() == net.chip.casefold()), None)
+    if decoder is None:
+        known = ", ".join(decoder.ref for decoder in decoders) or "none in this file"
+        raise BadValue(
+            f"{net.chip} is no decoder with inputs",
+            f"a decoder or a logic array: {known}",
+            key=key,
+        )
+    name = output_name(decoder, net.name)
+    output = decoder.output(name)
+    if output is None:
+        raise BadValue(
+            f"{decoder.ref} has no output {net.name} that is wired",
+            ", ".join(f"{decoder.ref}.{output.name}" for output in decoder.outputs),
+            key=key,
+        )
+    return replace(net, chip=decoder.ref, name=output.name)
+
+
+def output_name(decoder: Decoder, text: str) -> str:
+    """Name of an output; some makers' sheets call Y0 O0."""
+    if decoder.kind in ("74x138", "74x139"):
+        return re.sub(r"^([12]?)O(?=\d$)", r"\1Y", text, flags=re.IGNORECASE)
+    return text
 
 
 def pin_name(text: str) -> tuple[str, int]:
@@ -58,42 +140,3 @@ def pin_name(text: str) -> tuple[str, int]:
     if word[-1:] == "#":
         return word[:-1], 0
     return word, 1
-
-
-def pins_138(
-    given: Mapping[str, object], order: Mapping[str, int], defaults: tuple[Net, ...]
-) -> tuple[Net, ...]:
-    """Nets of a 74x138's inputs or enables, in the order of `order`.
-
-    Parameters
-    ----------
-    given : mapping
-        Pin name to net, as in the file.
-    order : mapping
-        `INPUTS_138` or `ENABLES_138`.
-    defaults : tuple of Net
-        For pins that are not given; empty when all must be.
-
-    Raises
-    ------
-    BadValue
-        An unknown pin, one given twice or one missing.
-    """
-    nets: dict[int, Net] = dict(enumerate(defaults))
-    seen = set()
-    for pin, value in given.items():
-        word = pin_name(pin)[0].upper()
-        word = _OTHER_NAMES_138.get(word, word)
-        if word not in order:
-            raise BadValue(f"a 74x138 has no such pin here: {pin}", ", ".join(order))
-        if word in seen:
-            raise BadValue(f"the pin {word} is given twice", ", ".join(order))
-        seen.add(word)
-        try:
-            nets[order[word]] = parse_net(value)
-        except BadValue as bad:
-            raise bad.under(f".{pin}") from None
-    missing = [pin for pin, index in order.items() if index not in nets]
-    if missing:
-        raise BadValue(f"the wiring of {', '.join(missing)} is missing", NET_FORMS)
-    return tuple(nets[index] for index in range(len(order)))

@@ -17,10 +17,10 @@ NMOS = "nmos6502"
 
 CPU_FORMS = "an NMOS 6502, such as 6502, 6502A or R6502"
 
-_CPU_LATER = {
+_CPU_FAMILIES = {
     "6507": r"650[3-7]|651[2-5]",
     "6510": r"6510|7501|850[0-2]",
-    "65C02": r"65C02|65C102|65C112",
+    "65C02": r"W65C02S?|R?65C02|65C102|65C112",
     "65816": r"65C?816|65C?802",
 }
 
@@ -56,7 +56,7 @@ class PartFacts:
 
 
 def cpu_variant(part: str) -> str:
-    """Variant of a CPU part.
+    """Variant of a CPU part, by a name that the CPU room knows.
 
     Raises
     ------
@@ -66,10 +66,32 @@ def cpu_variant(part: str) -> str:
     text = _plain(part)
     if re.fullmatch(r"[A-Z]{0,4}-?6502(?:[A-Z]{1,4}\d{0,2})?(?:-\w{1,4})?", text):
         return NMOS
-    for family, pattern in _CPU_LATER.items():
-        if re.search(rf"(?<!\d)(?:{pattern})", text):
+    for family, pattern in _CPU_FAMILIES.items():
+        match = re.search(rf"(?<![0-9])({pattern})", text)
+        if match is not None:
+            for name in (match[1], family):
+                if name.casefold() in _cpu_names():
+                    return _cpu_names()[name.casefold()]
             raise BadValue(f"the {family} family is not supported yet in this version", CPU_FORMS)
     raise BadValue("this is no known CPU", CPU_FORMS)
+
+
+def _cpu_names() -> dict[str, str]:
+    from bustrace.cpu.variants import VARIANTS
+
+    return {name.casefold(): v.name for v in VARIANTS for name in (v.name, *v.aliases)}
+
+
+def address_bits(variant: str) -> int:
+    """Address pins of a variant."""
+    from bustrace.cpu.variants import variant_named
+
+    return variant_named(variant).address_bits
+
+
+def has_port(part: str) -> bool:
+    """Whether a CPU part has a port at $0000 and $0001 (makers' sheets, from memory)."""
+    return re.search(r"(?<!\d)(?:6510|7501|850[0-2])(?!\d)", _plain(part)) is not None
 
 
 def part_facts(part: str) -> PartFacts | None:

@@ -11,6 +11,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
+from bustrace.board.banks import MAX_STATE_BITS
+from bustrace.board.decoders import MAX_OUTPUTS
+from bustrace.board.equations import MAX_INPUTS
 from bustrace.board.model import Role
 from bustrace.board.values import (
     BadValue,
@@ -27,17 +30,6 @@ MAX_REVISIONS = 16
 MAX_PINS = 16
 """Bounds on what a file from a stranger can make bustrace do: tables of chips, images a chip, pins
 of an enable."""
-
-LATER = "this is not supported yet in this version"
-
-
-def _later(advice: str) -> BeforeValidator:
-    """A key whose meaning is settled and documented, and which this version cannot follow."""
-
-    def refuse(value: object) -> object:
-        raise BadValue(LATER, advice=advice)
-
-    return BeforeValidator(refuse)
 
 
 def _rate(value: object) -> Fraction:
@@ -68,6 +60,25 @@ def _pin_number(value: object) -> str:
     raise BadValue("this is not a pin", 'a pin number such as 24, or "A3" on a grid')
 
 
+def _reset_level(value: object) -> int | None:
+    return None if value == "unknown" else parse_level(value)
+
+
+def _accesses(value: object) -> list[tuple[int | None, tuple[tuple[int, int], ...]]]:
+    """Ranges by the level an access there sets; None where `value` tells the level."""
+    if not isinstance(value, dict):
+        return [(None, parse_ranges(value))]
+    found: list[tuple[int | None, tuple[tuple[int, int], ...]]] = []
+    for given, ranges in value.items():
+        if given not in ("0", "1"):
+            raise BadValue("this is no level", '{ 0 = "$C050", 1 = "$C051" }')
+        try:
+            found.append((int(given), parse_ranges(ranges)))
+        except BadValue as bad:
+            raise bad.under(f".{given}") from None
+    return found
+
+
 def _revisions(value: object) -> list[tuple[str | None, str]]:
     """Revisions from a list of paths or a table of names and paths."""
     pairs: list[tuple[Any, Any]] = []
@@ -95,9 +106,11 @@ Pins = Annotated[
 ]
 AddressLines = Annotated[int, BeforeValidator(lambda value: parse_line_set(value, "A", 16))]
 DataLines = Annotated[int, BeforeValidator(lambda value: parse_line_set(value, "D", 8))]
-Equations = Annotated[Any, _later("give the addresses as range on the chips it selects")]
-Banking = Annotated[Any, _later("describe the bank that is on after reset with range")]
-Buffers = Annotated[Any, _later("leave it out: the buffer is taken for a plain connection")]
+Clips = Annotated[list[str], BeforeValidator(_as_list), Field(min_length=1, max_length=2)]
+ResetLevel = Annotated[int | None, BeforeValidator(_reset_level)]
+Accesses = Annotated[
+    list[tuple[int | None, tuple[tuple[int, int], ...]]], BeforeValidator(_accesses)
+]
 
 
 class Table(BaseModel):
@@ -153,6 +166,38 @@ class SelectTable(Table):
     pin: str | None = None
 
 
+class TruthTable(Table):
+    """``truth_table`` of a chip."""
+
+    file: str
+    inputs: list[Any] = Field(max_length=MAX_INPUTS)
+    outputs: dict[str, str] = Field(max_length=MAX_OUTPUTS)
+
+
+class BufferTable(Table):
+    """``buffers`` of a chip."""
+
+    lines: Refs
+    source: str | None = Field(default=None, alias="from")
+    to: Refs
+    direction: str | None = None
+
+
+class StateTable(Table):
+    """``[[state]]``."""
+
+    name: str
+    reset: ResetLevel
+    source: str | None = Field(default=None, alias="from")
+    write: Ranges | None = None
+    bit: int | None = Field(default=None, ge=0, le=7)
+    access: Accesses | None = None
+    value: Level | None = None
+    by: Literal["any", "read", "write"] = "any"
+    undecoded: AddressLines = 0
+    port: int | None = Field(default=None, ge=0, le=7)
+
+
 class ChipTable(Table):
     """``[[chips]]``."""
 
@@ -177,11 +222,11 @@ class ChipTable(Table):
     rails: dict[str, Pins] = Field(default_factory=dict)
     inputs: dict[str, Any] = Field(default_factory=dict)
     outputs: dict[str, Refs] = Field(default_factory=dict)
-    equations: Equations = None
-    truth_table: Equations = None
-    when: Banking = None
-    bank_lines: Banking = None
-    buffers: Buffers = None
+    equations: dict[str, str] = Field(default_factory=dict, max_length=MAX_OUTPUTS)
+    truth_table: TruthTable | None = None
+    when: dict[str, Level] = Field(default_factory=dict, max_length=MAX_STATE_BITS)
+    bank_lines: Annotated[Refs, Field(max_length=MAX_STATE_BITS)] = Field(default_factory=list)
+    buffers: BufferTable | None = None
 
 
 class BoardFile(Table):
@@ -196,10 +241,10 @@ class BoardFile(Table):
     reset: Annotated[SourceTable, _short_form("from")] | None = None
     irq: Annotated[SourcesTable, _short_form("from")] | None = None
     nmi: Annotated[SourcesTable, _short_form("from")] | None = None
-    clip: Annotated[dict[str, str], _short_form("default")] | None = None
+    clip: Annotated[dict[str, Clips], _short_form("default")] | None = None
     holds: list[HoldTable] = Field(default_factory=list)
     chips: list[ChipTable] = Field(default_factory=list, max_length=MAX_CHIPS)
-    state: Banking = None
+    state: list[StateTable] = Field(default_factory=list, max_length=MAX_STATE_BITS)
 
 
 TABLES: dict[tuple[str, ...], type[Table]] = {
@@ -212,6 +257,9 @@ TABLES: dict[tuple[str, ...], type[Table]] = {
     ("holds",): HoldTable,
     ("chips",): ChipTable,
     ("chips", "select"): SelectTable,
+    ("chips", "truth_table"): TruthTable,
+    ("chips", "buffers"): BufferTable,
+    ("state",): StateTable,
 }
 """Table at each place of the file, by the names of the keys that lead there."""
 

@@ -11,6 +11,9 @@ import re
 TOP = 0xFFFF
 """Highest address of a CPU with 16 address lines."""
 
+MAX_RANGES = 256
+"""Ranges in one list."""
+
 ADDRESS_FORMS = '"$8000", "0x8000" or the TOML number 0x8000, from $0000 to $FFFF'
 RANGE_FORMS = '"$8000-$FFFF", or a list of them'
 SIZE_FORMS = 'bytes as a number, or "2K", "8 KB"'
@@ -85,6 +88,8 @@ def parse_ranges(value: object) -> tuple[tuple[int, int], ...]:
                 found.extend(parse_ranges(item))
             except BadValue as bad:
                 raise bad.under(f"[{index}]") from None
+            if len(found) > MAX_RANGES:
+                raise BadValue("the list has too many ranges", f"at most {MAX_RANGES}")
         return tuple(found)
     if isinstance(value, str):
         ends = re.split(r"\s*(?:-|–|\.\.)\s*", value.strip())
