@@ -65,7 +65,7 @@ class Wiring:
             level = found
         else:
             level = np.array([[self._constant(net)]])
-        return ~level if net.inverted else level
+        return np.asarray(level != net.inverted)
 
     def active(self, pin: EnablePin) -> Levels | None:
         """Where an enable pin is at its active level, or None when that is not known.
@@ -156,8 +156,10 @@ def gated_by_phi2(chip: Chip, decoders: Sequence[Decoder], states: Iterable[int]
     line is never active.
     """
     pin = select_pin(chip)
+    if pin is None:
+        return None
     ever = False
-    for state in states if pin is not None else ():
+    for state in states:
         level = Wiring(decoders, True, state).active(pin)
         idle = Wiring(decoders, False, state).active(pin)
         if level is None or idle is None:

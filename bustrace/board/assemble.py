@@ -206,7 +206,8 @@ def _clip(table: BoardFile, refs: Refs, cpu: Cpu) -> Clip:
             default = place
         elif name is not None:
             lines[name] = place
-            second.update({name: other for other in others})
+            if others:
+                second[name] = others[0]
         elif given in ("A", "D"):
             if place.pin is not None:
                 raise BadValue("a whole bus has no single pin", "a chip, such as U4", key=key)

@@ -20,7 +20,7 @@ from bustrace.board.address_map import (
     submasks,
 )
 from bustrace.board.images import inside, read_image
-from bustrace.board.model import N_ADDRESSES, READ, Chip, Cpu, Image, Role, SelectLine
+from bustrace.board.model import N_ADDRESSES, READ, WRITE, Chip, Cpu, Image, Role, SelectLine
 from bustrace.board.nets import NET_FORMS, Names, known_net, parse_net, pin_name
 from bustrace.board.packages import line_name
 from bustrace.board.parts import part_facts
@@ -178,7 +178,8 @@ def make_chip(row: ChipRow, around: Around, fitted_image: Image | None, notes: l
         )
     images = _images(row, around.folder) if fitted_image is None else (fitted_image,)
     banks = 1 << len(chip.decoding.bank_lines)
-    size = _size(row, images, answers.any(axis=0), fitted_image is not None, notes, banks)
+    anywhere = answers[READ] | answers[WRITE]
+    size = _size(row, images, anywhere, fitted_image is not None, notes, banks)
     if size % banks:
         raise BadValue(
             f"{size} bytes cannot be divided by {banks} banks",
@@ -195,7 +196,7 @@ def make_chip(row: ChipRow, around: Around, fitted_image: Image | None, notes: l
             key="--fit" if fitted_image else _image_key(table),
             found=images[0].path,
         )
-    chip = replace(chip, base=_base(row, chip, answers.any(axis=0), size // banks))
+    chip = replace(chip, base=_base(row, chip, anywhere, size // banks))
     gated = gated_by_phi2(chip, around.decoders, states)
     return replace(chip, selects=_selects(chip, table, gated))
 

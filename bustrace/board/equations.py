@@ -109,10 +109,10 @@ def table_of(expression: Expression, inputs: tuple[Net, ...]) -> npt.NDArray[np.
             if part.kind == "constant":
                 return np.full(len(index), bool(part.index) != part.inverted)
             level = levels[replace(part, inverted=False)]
-            return ~level if part.inverted else level
+            return np.asarray(level != part.inverted)
         held = evaluate(part.parts[0])
         if part.kind == "not":
-            return ~held
+            return np.logical_not(held)
         for other in part.parts[1:]:
             held = held & evaluate(other) if part.kind == "and" else held | evaluate(other)
         return held

@@ -109,7 +109,7 @@ def test_nets_in_all_their_forms(text: object, shown: str) -> None:
     assert str(parse_net(text)) == shown
 
 
-@pytest.mark.parametrize("value", ["A16", "U7.Y8", "U7", "", "D0", True, 2, None])
+@pytest.mark.parametrize("value", ["A16", "U7.", "U7", "", "D0", True, 2, None])
 def test_what_is_no_net_is_refused(value: object) -> None:
     with pytest.raises(BadValue):
         parse_net(value)
