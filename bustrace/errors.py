@@ -109,7 +109,7 @@ class ImageError(InputError):
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """Known word closest to `word`, ignoring case, or None when nothing is close."""
     by_fold = {name.casefold(): name for name in known}
-    close = difflib.get_close_matches(word.casefold(), by_fold, n=1, cutoff=0.5)
+    close = difflib.get_close_matches(word.casefold(), by_fold, n=1, cutoff=0.65)
     return by_fold[close[0]] if close else None
 
 

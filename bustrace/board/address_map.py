@@ -12,6 +12,10 @@ from bustrace.board.model import N_ADDRESSES, READ, WRITE, AddressMap, Chip
 from bustrace.board.values import TOP
 from bustrace.board.wires import Buffer, Decoder, EnablePin, Net, Output
 
+OUTPUT_ENABLES = ("OE", "G", "RD")
+WRITE_ENABLES = ("WE", "W", "WR")
+"""Names of a memory's pins that gate one direction only."""
+
 MAX_MAPPED = 32
 """Chips in one map: its tables have 32 bits."""
 
@@ -143,12 +147,26 @@ class Selection:
 
 def select_pin(chip: Chip) -> EnablePin | None:
     """The enable pin that a chip's select line is: the one named in the file, else the first one
-    fed by a decoder, else the first; None without wiring.
+    fed by a decoder, else the first that gates reads and writes, else the first; None without
+    wiring.
     """
     pins = chip.decoding.enable
     named = [pin for pin in pins if pin.name == chip.decoding.select_pin]
     decoded = [pin for pin in pins if any(net.kind == "output" for net in pin.nets)]
-    return next(iter([*named, *decoded, *pins]), None)
+    both_ways = [pin for pin in pins if _directions(chip, pin) == (WRITE, READ)]
+    return next(iter([*named, *decoded, *both_ways, *pins]), None)
+
+
+def _directions(chip: Chip, pin: EnablePin) -> tuple[int, ...]:
+    """Accesses that a pin gates: a memory's output enable reads only, its write enable writes
+    only (makers' sheets of 6116 and 6264), every other pin both.
+    """
+    if chip.role in ("rom", "ram"):
+        if pin.name.upper() in OUTPUT_ENABLES:
+            return (READ,)
+        if pin.name.upper() in WRITE_ENABLES:
+            return (WRITE,)
+    return WRITE, READ
 
 
 def gated_by_phi2(chip: Chip, decoders: Sequence[Decoder], states: Iterable[int]) -> bool | None:
@@ -184,7 +202,8 @@ def select_chip(chip: Chip, wiring: Wiring, buffers: Sequence[Buffer] = ()) -> S
     for pin in decoding.enable:
         active = wiring.active(pin)
         known = known and active is not None
-        answers &= active if active is not None else np.False_
+        for direction in _directions(chip, pin):
+            answers[direction] &= active[direction] if active is not None else np.False_
     ranges = np.ones(_WHOLE, dtype=np.bool_)
     if decoding.by_range:
         ranges[READ] = covered(decoding.read_ranges, decoding.undecoded)

@@ -220,8 +220,14 @@ def role_of(row: ChipRow, notes: list[Note]) -> Role:
         if re.fullmatch(rf"[A-Z]{{0,2}}{word}[\d_-]*", row.ref, re.IGNORECASE):
             notes.append(Note("guess", f"{row.ref}: taken for a {word} by its name", "role"))
             return role
-    if row.is_decoder or re.match(r"(SN|MC|DM)?[57]4", table.part, re.IGNORECASE):
+    if row.is_decoder:
         return "logic"
+    if re.match(r"(SN|MC|DM)?[57]4", table.part, re.IGNORECASE):
+        addressed = table.range or table.read_range or table.write_range or table.enable
+        if not addressed:
+            return "logic"
+        notes.append(Note("guess", f"{row.ref}: taken for I/O, since it has an address", "role"))
+        return "io"
     return "other"
 
 
@@ -384,6 +390,14 @@ def _size(
             raise BadValue(
                 f"the image has {length} bytes, size says {table.size}",
                 f"{table.size} bytes",
+                key=key,
+                found=found,
+            )
+        room = facts.size if facts is not None else int(answers.sum()) * banks
+        if fitted and room % length:
+            raise BadValue(
+                f"the image has {length:,} bytes, which do not fill the {room:,} of {row.ref}",
+                f"{room:,} bytes, or a half or a quarter of them",
                 key=key,
                 found=found,
             )

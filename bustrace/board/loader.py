@@ -96,15 +96,18 @@ def board_from_roms(images: Sequence[tuple[str | Path | bytes, int | str]]) -> B
         shown = f"image {number}" if isinstance(source, bytes) else str(source)
         try:
             first = parse_address(place)
+        except BadValue as bad:
+            raise ImageError(
+                bad.what, path=shown, key="--rom", found=str(place), expected=bad.expected
+            ) from None
+        try:
             image = (
                 image_from_bytes(source, ref)
                 if isinstance(source, bytes)
                 else read_image(Path(source))
             )
         except BadValue as bad:
-            raise ImageError(
-                bad.what, path=shown, key="--rom", found=str(place), expected=bad.expected
-            ) from None
+            raise ImageError(bad.what, path=shown, key="--rom", expected=bad.expected) from None
         last = first + len(image) - 1
         if last > TOP:
             raise ImageError(

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.board.model import N_ADDRESSES, READ, WRITE, AddressMap, Board
+from bustrace.units import count_words
 
 VECTORS = 0xFFFA
 """First address of the vectors NMI, RES and IRQ/BRK (W65C02S data sheet, table 3-1)."""
@@ -96,7 +97,7 @@ def _row(
         shown = np.unique(origins[table.index((readers or writers)[0]), first : last + 1])
         mirror_of = (int(shown[0]), int(shown[-1]))
         images = (last - first + 1) / len(shown)
-        remarks.append(f"{images:g} more image{'' if images == 1 else 's'}")
+        remarks.append(count_words(round(images), "more image"))
     if doubled:
         remarks.append("DOUBLED: " + " and ".join(readers) + " drive the same read")
     if not readers and writers:
@@ -133,7 +134,7 @@ def _folded(rows: Sequence[MapRow]) -> list[MapRow]:
                 readers=tuple(dict.fromkeys(ref for row in pattern for ref in row.readers)),
                 writers=tuple(dict.fromkeys(ref for row in pattern for ref in row.writers)),
                 mirror_of=(pattern[0].first, pattern[-1].last),
-                remark=f"the {period} rows above, {copies - 1} more times",
+                remark=f"the {period} rows above, {count_words(copies - 1, 'more time')}",
             )
         )
         at = end

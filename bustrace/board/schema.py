@@ -44,7 +44,11 @@ def _rate(value: object) -> Fraction:
 
 
 def _as_list(value: object) -> object:
-    return [value] if isinstance(value, str) else value
+    if isinstance(value, list):
+        return value
+    if not isinstance(value, str):
+        raise BadValue("this is not a name", 'a name in quotes, such as "U4", or a list of names')
+    return [value]
 
 
 def _short_form(key: str) -> BeforeValidator:

@@ -393,7 +393,7 @@ def test_a_fitted_image_of_the_wrong_size_is_refused_under_its_option(
     write_board: Callable[..., Board], tmp_path: Path
 ) -> None:
     (tmp_path / "long.bin").write_bytes(bytes(0x4000))
-    with pytest.raises(BoardError, match="answers only 8192") as caught:
+    with pytest.raises(BoardError, match="do not fill the 8,192 of U4") as caught:
         write_board(GOOD, fit={"U4": tmp_path / "long.bin"})
     assert caught.value.key == "--fit"
     assert caught.value.found == str(tmp_path / "long.bin")
