@@ -23,34 +23,43 @@ from bustrace.compiled import compiled, compiled_part
 (ENTRY, OPERATION, OPCODE, RUNNING, VECTOR) = range(22, 27)
 (PENDING, NMI_SEEN, NMI_LEVEL, IRQ_LINE, SO_LEVEL, RES_LEVEL) = range(27, 33)
 (ADDRESS, ADDRESSM, OUT, OUTM, READ, CONTROLM, WAITED) = range(33, 40)
-STATE_FIELDS = 40
+(DDR, DDRM, PORT, PORTM, DRIVES) = range(40, 45)
+STATE_FIELDS = 45
 
 # RUNNING: what the current sequence is.
 INSTRUCTION, INTERRUPT, RESET = range(3)
 
 # Layout of one row of the packed table, int32.
-ADDRESS_MASK_AT, OPCODES_AT, MEANINGS_AT, MODES_AT = 0, 16, 272, 400
+ADDRESS_MASK_AT, FEATURES_AT, OPCODES_AT, MEANINGS_AT, MODES_AT = 0, 1, 16, 272, 400
 FETCH, HELD = MODES_AT, MODES_AT + 8
+
+# Bits of the word of features.
+HAS_CMOS, HAS_PORT = 1, 2
 
 # Pin levels packed in one byte; bits of CONTROLM and the control columns.
 RES_PIN, IRQ_PIN, NMI_PIN, RDY_PIN, SO_PIN = 1, 2, 4, 8, 16
-RW_BIT, SYNC_BIT = 1, 2
+RW_BIT, SYNC_BIT, INSIDE_BIT = 1, 2, 4
 
 (
-    AT_PC, AT_AD, AT_AD_NEXT, AT_PTR, AT_PTR_NEXT, AT_SP, AT_VEC, AT_VEC_NEXT, AT_FFFE, AT_FFFF
-) = range(10)  # fmt: skip
+    AT_PC, AT_AD, AT_AD_NEXT, AT_PTR, AT_PTR_NEXT, AT_SP, AT_VEC, AT_VEC_NEXT, AT_FFFE, AT_FFFF,
+    AT_LAST, AT_AD_LAST, AT_AD_1, AT_ANY,
+) = range(14)  # fmt: skip
 (ACC_READ, ACC_STORE, ACC_LATCH, ACC_PCH, ACC_PCL, ACC_P) = range(6)
 (
     DO_NOTHING, DO_OPCODE, DO_OPERATE, DO_ACCUMULATE, DO_OPERATE_CARRY, DO_LOW, DO_LOW_X, DO_LOW_Y,
     DO_HIGH, DO_HIGH_X, DO_HIGH_Y, DO_CARRY, DO_CARRY_AND, DO_POINTER, DO_POINTER_X, DO_LATCH,
-    DO_MODIFY, DO_TARGET, DO_TARGET_CARRY, DO_JUMP, DO_FLAGS, DO_VECTOR,
-) = range(22)  # fmt: skip
+    DO_MODIFY, DO_TARGET, DO_TARGET_CARRY, DO_JUMP, DO_FLAGS, DO_VECTOR, DO_LATCH_CARRY,
+) = range(23)  # fmt: skip
 (COUNT_NONE, COUNT_PC, COUNT_S_UP, COUNT_S_DOWN) = range(4)
-(END_NO, END_YES, END_SAME, END_UNTAKEN, END_STAY) = range(5)
+(
+    END_NO, END_YES, END_SAME, END_UNTAKEN, END_STAY, END_BINARY, END_SAME_BINARY, END_SKIP_SAME,
+    END_WOKEN,
+) = range(9)  # fmt: skip
 (POLL_AT_END, POLL_ALWAYS, POLL_NEVER) = range(3)
 
 # Mnemonics with a rule of their own.
-ANC, ARR, BIT, BRK, PLP, SBX = 2, 4, 9, 13, 47, 56
+ADC, ANC, ARR, BIT, BRK, PLP, SBC, SBX = 0, 2, 4, 9, 13, 47, 55, 56
+BBR, BBS, RMB, SMB, TRB, TSB = 76, 77, 84, 85, 88, 89
 
 FLAG_N, FLAG_V, FLAG_D, FLAG_I, FLAG_Z, FLAG_C = 0x80, 0x40, 0x08, 0x04, 0x02, 0x01
 
@@ -62,7 +71,7 @@ AND_NONE, AND_A, AND_X, AND_S = range(4)
 SHIFT_NONE, SHIFT_LEFT, SHIFT_RIGHT, STEP_UP, STEP_DOWN = range(5)
 WITH_NOTHING, WITH_OR, WITH_XOR, WITH_AND, WITH_MAGIC, WITH_ADD, WITH_SUBTRACT = range(7)
 FORCE_NONE, FORCE_ONE, FORCE_ZERO = range(3)
-FROM_P, FROM_AX, TO_A, TO_S, BRANCH_SET = 5, 6, 1 << 24, 1 << 27, 2 << 28
+FROM_P, FROM_AX, FROM_ZERO, TO_A, TO_S, BRANCH_SET = 5, 6, 7, 1 << 24, 1 << 27, 2 << 28
 
 # Why a replay stopped; kinds of rows in the table of sequences.
 RAN_OUT, DISAGREES, UNDECIDED, UNKNOWN_OPCODE = range(4)
@@ -95,7 +104,8 @@ def _mean(st, table, v, m):
 
     NMOS decimal mode (common practice; the makers' sheets call N, V and Z invalid there): ADC takes
     Z from the binary sum, N and V from the sum before its upper digit is corrected; SBC takes all
-    flags from the binary difference.
+    flags from the binary difference. CMOS parts take N and Z from the result (W65C02S sheet, table
+    7-1).
     """
     op = st[OPERATION]
     meaning = np.int64(table[MEANINGS_AT + op])
@@ -183,6 +193,8 @@ def _mean(st, table, v, m):
                 if r < 0:
                     r -= 0x60
             r &= 0xFF
+            if table[FEATURES_AT] & HAS_CMOS:
+                n, z = r, r
         v, m, cm = r, known, carry_known
     elif op == ARR:
         c, cm = v >> 6 & 1, m >> 6 & 1
@@ -201,6 +213,15 @@ def _mean(st, table, v, m):
     elif op == BIT:
         z, zm = a & v, _and_mask(a, am, v, m)
         overflow, overflowm = v & 0x40, m & 0x40
+    elif op == TSB or op == TRB:
+        z, zm = a & v, _and_mask(a, am, v, m)
+        if op == TSB:
+            put_back, put_backm = a | v, (am & m) | (am & a) | (m & v)
+        else:
+            put_back, put_backm = v & ~a, (am & m) | (am & a) | (m & ~v)
+    elif op == RMB or op == SMB:
+        bit = 1 << (st[OPCODE] >> 4 & 7)
+        put_back, put_backm = v | bit if op == SMB else v & ~bit, m | bit
 
     changed = meaning & 0xCF
     flags = (n & FLAG_N) | (FLAG_I | FLAG_D if force == FORCE_ONE else 0)
@@ -228,17 +249,43 @@ def _stored(st, table):
     source = table[MEANINGS_AT + st[OPERATION]] >> 17 & 7
     if source == FROM_AX:
         return st[A] & st[X], _and_mask(st[A], st[AM], st[X], st[XM])
+    if source == FROM_ZERO:
+        return 0, 0xFF
     always = 0x30 if source == FROM_P else 0
     return st[2 * source] | always, st[2 * source + 1] | always
 
 
 @compiled_part
-def _ends(st, table, end):
-    """Whether the instruction ends with this cycle."""
+def _branches_on(st, table):
+    """What a branch looks at: value and known bits of it, bits that count, whether 1 takes it."""
+    op = st[OPERATION]
+    if op == BBR or op == BBS:
+        return st[POINTER], st[POINTERM], 1 << (st[OPCODE] >> 4 & 7), op == BBS
+    meaning = np.int64(table[MEANINGS_AT + op])
+    return st[P], st[PM], meaning & 0xCF, meaning & BRANCH_SET != 0
+
+
+@compiled_part
+def _way_on(st, table, end):
+    """Entries to go on by at the end of this cycle: 0 is this cycle again, -1 the next opcode."""
+    if end == END_NO:
+        return 1
+    if end == END_YES:
+        return -1
+    if end == END_SAME:
+        return 1 if st[CARRY] else -1
     if end == END_UNTAKEN:
-        meaning = table[MEANINGS_AT + st[OPERATION]]
-        return (st[P] & meaning & 0xCF != 0) != (meaning & BRANCH_SET != 0)
-    return end == END_YES or (end == END_SAME and st[CARRY] == 0)
+        value, _, bits, taken_when_set = _branches_on(st, table)
+        return 1 if (value & bits != 0) == taken_when_set else -1
+    if end == END_BINARY:
+        return 1 if st[P] & FLAG_D else -1
+    if end == END_WOKEN:
+        return -1 if st[NMI_SEEN] or st[IRQ_LINE] else 0
+    if end == END_STAY:
+        return 0
+    if st[CARRY]:
+        return 1
+    return 2 if end == END_SKIP_SAME or st[P] & FLAG_D else -1
 
 
 @compiled_part
@@ -268,7 +315,7 @@ def _act(st, table, entry, data, datam):
         st[AL], st[ALM], st[AH], st[AHM] = data, datam, 0, 0xFF
     elif action == DO_HIGH or action == DO_HIGH_X or action == DO_HIGH_Y:
         st[AH], st[AHM] = data, datam
-    elif action == DO_LATCH:
+    elif action == DO_LATCH or action == DO_LATCH_CARRY:
         st[LATCH], st[LATCHM] = data, datam
     elif action == DO_POINTER:
         st[POINTER], st[POINTERM] = data, datam
@@ -280,7 +327,12 @@ def _act(st, table, entry, data, datam):
         st[PC] = (st[PC] & 0xFF00) | (low & 0xFF)
     elif action == DO_TARGET_CARRY:
         st[PC] = (st[PC] + (st[CARRY] << 8)) & 0xFFFF
-    elif action == DO_CARRY or action == DO_OPERATE_CARRY or action == DO_CARRY_AND:
+    if (
+        action == DO_CARRY
+        or action == DO_OPERATE_CARRY
+        or action == DO_CARRY_AND
+        or action == DO_LATCH_CARRY
+    ):
         high, highm, _ = _add(st[AH], st[AHM], 1, 0xFF, 0, 1)
         high &= 0xFF
         if action == DO_CARRY_AND:
@@ -297,9 +349,17 @@ def _act(st, table, entry, data, datam):
     elif action == DO_FLAGS:
         st[P], st[PM] = (data | 0x20) & 0xEF, datam | 0x30
     elif action == DO_VECTOR:
-        st[VECTOR] = 0xFFFC if st[RUNNING] == RESET else 0xFFFA if st[NMI_SEEN] else 0xFFFE
+        cmos = table[FEATURES_AT] & HAS_CMOS
+        st[VECTOR] = 0xFFFE
+        if st[RUNNING] == RESET:
+            st[VECTOR] = 0xFFFC
+        elif st[NMI_SEEN] and not (cmos and st[RUNNING] == INSTRUCTION):
+            st[VECTOR] = 0xFFFA
         st[P] |= FLAG_I
         st[PM] |= FLAG_I
+        if cmos:
+            st[P] &= ~FLAG_D
+            st[PM] |= FLAG_D
 
     # Index registers are added to one byte of the address; the carry is kept apart.
     indexed = -1
@@ -325,6 +385,33 @@ def _act(st, table, entry, data, datam):
         st[PC] = (st[PC] + 1) & 0xFFFF
 
 
+@compiled_part
+def _waits(st, table, pins):
+    """Whether RDY stops this cycle: reads, and in CMOS parts writes too."""
+    return not pins & RDY_PIN and (st[READ] or table[FEATURES_AT] & HAS_CMOS)
+
+
+@compiled_part
+def _at_port(st, data, datam):
+    """Access to the port: takes what is written, gives what is read.
+
+    A line of the port that is an output reads as what it was given, another one as `data`.
+    """
+    which = DDR if st[ADDRESS] == 0 else PORT
+    if not st[ADDRESSM] & 1:
+        if not st[READ]:
+            st[DDRM], st[PORTM] = 0, 0
+        return data, 0
+    if not st[READ]:
+        st[which], st[which + 1] = st[OUT], st[OUTM]
+        return data, datam
+    if which == DDR:
+        return st[DDR], st[DDRM]
+    output = st[DDR]
+    known = st[DDRM] & ((output & st[PORTM]) | (~output & datam))
+    return (st[PORT] & output) | (data & ~output), known & 0xFF
+
+
 @compiled
 def end_cycle(st, table, data, datam, pins):
     """End the current cycle with these pins and show the next one.
@@ -334,31 +421,35 @@ def end_cycle(st, table, data, datam, pins):
     """
     entry_at = st[ENTRY]
     entry = np.int64(table[entry_at])
-    poll = entry >> 17 & 3
-    end = entry >> 14 & 7
+    poll = entry >> 18 & 3
+    end = entry >> 14 & 15
     # What is looked at now was latched at the end of the cycle before.
-    if (poll == POLL_ALWAYS or (poll == POLL_AT_END and _ends(st, table, end))) and (
+    if (poll == POLL_ALWAYS or (poll == POLL_AT_END and _way_on(st, table, end) < 0)) and (
         st[NMI_SEEN] or (st[IRQ_LINE] and not st[P] & FLAG_I)
     ):
         st[PENDING] = 1
 
     st[WAITED] = 1
-    if pins & RDY_PIN or not st[READ]:
+    if not _waits(st, table, pins):
         st[WAITED] = 0
+        if table[FEATURES_AT] & HAS_PORT and st[ADDRESSM] & 0xFFFE == 0xFFFE and st[ADDRESS] < 2:
+            data, datam = _at_port(st, data, datam)
         _act(st, table, entry, data, datam)
-        if _ends(st, table, end):
+        way = _way_on(st, table, end)
+        if way < 0:
             st[ENTRY] = FETCH
             st[RUNNING] = INSTRUCTION
             # An NMI edge that came while its vector was being fetched is lost with the one served.
             if st[VECTOR] == 0xFFFA or st[VECTOR] == 0xFFFC:
                 st[NMI_SEEN] = 0
-        elif end != END_STAY:
-            st[ENTRY] = entry_at + 1
+        elif way:
+            st[ENTRY] = entry_at + way
 
     # RES acts two cycles after its level; what the aborted instruction did is not known.
     if not st[RES_LEVEL]:
         if entry_at != HELD:
             st[PCM], st[AM], st[XM], st[YM], st[SM], st[PM] = 0, 0, 0, 0, 0, 0x30
+            st[DDR], st[DDRM], st[PORTM] = 0, 0xFF, 0
         st[ENTRY] = HELD
         st[PENDING] = 0
         st[RUNNING] = RESET
@@ -375,6 +466,27 @@ def end_cycle(st, table, data, datam, pins):
     st[SO_LEVEL] = pins & SO_PIN
     st[IRQ_LINE] = 0 if pins & IRQ_PIN else 1
     show(st, table)
+
+
+@compiled_part
+def _odd_address(st, where):
+    """Address and known bits for the words that only CMOS parts use."""
+    lower = ((st[PC] & st[PCM]) - 1) ^ ((st[PC] | (st[PCM] ^ 0xFFFF)) - 1)
+    last, lastm = (st[PC] - 1) & 0xFFFF, st[PCM] & ~lower
+    address, mask = st[AH] << 8 | st[AL], st[AHM] << 8 | st[ALM]
+    if where == AT_AD_1:
+        differ = ((address & mask) + 1) ^ ((address | (mask ^ 0xFFFF)) + 1)
+        return (address + 1) & 0xFFFF, mask & ~differ
+    if where == AT_LAST:
+        return last, lastm
+    if where == AT_ANY:
+        # The reference cases read the same two addresses always; parts are said to differ.
+        return 0x7F if st[OPERATION] == ADC else 0xB8 if st[OPERATION] == SBC else last, 0
+    if not st[CARRYM]:
+        mask &= lastm & ~(address ^ last)
+    elif st[CARRY]:
+        return last, lastm
+    return address, mask
 
 
 @compiled
@@ -403,12 +515,14 @@ def show(st, table):
         address, mask = st[VECTOR], 0xFFFF
     elif where == AT_VEC_NEXT:
         address, mask = st[VECTOR] | 1, 0xFFFF
+    elif where >= AT_LAST:
+        address, mask = _odd_address(st, where)
     else:
         address, mask = 0xFFFE if where == AT_FFFE else 0xFFFF, 0xFFFF
 
     # A wait in a cycle that carries into the high byte shows the carried address from its second
     # cycle on: seen in recordings of reads (chip traces); elsewhere the high byte is left open.
-    if st[WAITED] and (st[CARRY] or not st[CARRYM]):
+    if st[WAITED] and where < AT_LAST and (st[CARRY] or not st[CARRYM]):
         action = entry >> 7 & 31
         if action == DO_OPERATE_CARRY or action == DO_CARRY or action == DO_CARRY_AND:
             address = (address + (st[CARRY] << 8)) & 0xFFFF
@@ -434,6 +548,7 @@ def show(st, table):
     if access == ACC_READ or st[RUNNING] == RESET:
         st[READ] = 1
         out, outm = 0, 0
+    st[DRIVES] = 0 if table[FEATURES_AT] & HAS_PORT and mask == 0xFFFF and address < 2 else 1
     st[CONTROLM] = RW_BIT | SYNC_BIT
     if st[ENTRY] == HELD:
         mask = 0
@@ -447,27 +562,35 @@ def show(st, table):
 
 
 @compiled_part
+def _open(st, table, entry):
+    """Whether the way on from this cycle hangs on an unknown bit."""
+    end = entry >> 14 & 15
+    if end == END_UNTAKEN:
+        _, known, bits, _ = _branches_on(st, table)
+        return known & bits != bits
+    if entry >> 7 & 31 == DO_TARGET:
+        return st[PCM] & 0xFF != 0xFF or st[LATCHM] != 0xFF
+    if end == END_BINARY or (end == END_SAME_BINARY and st[CARRYM] and not st[CARRY]):
+        return st[PM] & FLAG_D == 0
+    return (end == END_SAME or end == END_SAME_BINARY or end == END_SKIP_SAME) and not st[CARRYM]
+
+
+@compiled_part
 def _decide(st, table, entry, k, offset, address, address_known, control, control_known):
-    """Make the way on from this cycle known; False when it cannot be.
+    """Make the way on from this cycle known; False when it cannot be, or not here.
 
     Where it hangs on an unknown bit, SYNC in the next observed cycle decides. Else the next
     address; the two ways of a branch read the same address next, so there it is the one after it.
+    What only CMOS parts leave open is decided by `bustrace.cpu.deciding`.
     """
-    untaken = entry >> 14 & 7 == END_UNTAKEN
-    meaning = np.int64(table[MEANINGS_AT + st[OPERATION]])
-    flag = meaning & 0xCF
-    if untaken:
-        if st[PM] & flag:
-            return True
-    elif entry >> 7 & 31 == DO_TARGET:
-        return st[PCM] == 0xFFFF and st[LATCHM] == 0xFF
-    elif st[CARRYM]:
-        return True
-
+    untaken = entry >> 14 & 15 == END_UNTAKEN
+    if not untaken and (entry >> 14 & 15 != END_SAME or entry & 15 != AT_AD):
+        return False
+    pins = np.int64(table[ADDRESS_MASK_AT])
     ends = -1
     if k + 1 < control.size and control_known[k + 1] & SYNC_BIT:
         ends = 1 if control[k + 1] & SYNC_BIT else 0
-    elif k + 2 < address.size and st[PCM] == 0xFFFF:
+    elif k + 2 < address.size and st[PCM] & pins == pins:
         at = k + 1
         way_on, certain = ((st[AH] + 1) & 0xFF) << 8 | st[AL], st[AHM] << 8 | st[ALM]
         way_out = st[PC]
@@ -475,16 +598,18 @@ def _decide(st, table, entry, k, offset, address, address_known, control, contro
             at = k + 2
             way_on, certain = ((st[PC] + 1) & 0xFF00) | ((st[PC] + 1 + offset) & 0xFF), 0xFFFF
             way_out = (st[PC] + 2) & 0xFFFF
-        off = (address[at] ^ way_out) & address_known[at]
+        certain &= pins
+        off = (address[at] ^ way_out) & address_known[at] & pins
         on = (address[at] ^ way_on) & address_known[at] & certain
         if (way_on ^ way_out) & address_known[at] & certain and (off == 0 or on == 0):
             ends = 1 if off == 0 else 0
     if ends < 0:
         return False
     if untaken:
-        taken_when_set = meaning & BRANCH_SET != 0
-        st[P] = (st[P] & ~flag) | (flag if taken_when_set != (ends == 1) else 0)
-        st[PM] |= flag
+        _, _, bits, taken_when_set = _branches_on(st, table)
+        of = POINTER if st[OPERATION] == BBR or st[OPERATION] == BBS else P
+        st[of] = (st[of] & ~bits) | (bits if taken_when_set != (ends == 1) else 0)
+        st[of + 1] |= bits
     else:
         st[CARRY] = 1 - ends
         st[CARRYM] = 1
@@ -518,16 +643,18 @@ def replay(
     out_address_known, bad_address uint16; out_data, out_data_known, out_control,
     out_control_known, bad_data, bad_control uint8. Outputs, one row a sequence: row_cycle int64,
     row_kind, row_opcode uint8 (n,), row_registers, row_known uint16 (n, 6) as PC A X Y S P.
-    counts int64 (5,), written: predicted cycles, ended cycles, rows, first mismatch or -1, reason.
+    counts int64 (5,), written: predicted cycles, ended cycles, rows, first mismatch or -1, reason;
+    0 0 0 -1 0 to begin, as it was left to go on once what was undecided is settled.
     """
     n = reads.size
-    rows = 0
-    predicted = 0
-    ended = 0
-    first = -1
+    begin = counts[1]
+    rows = counts[2]
+    predicted = begin
+    ended = begin
+    first = counts[3]
     reason = RAN_OUT
-    begins = True
-    for k in range(n):
+    begins = rows == 0
+    for k in range(begin, n):
         entry_at = st[ENTRY]
         entry = np.int64(table[entry_at])
         if begins:
@@ -542,11 +669,12 @@ def replay(
 
         # What the CPU shows, and how it compares.
         shown = st[READ] | (SYNC_BIT if entry_at == FETCH else 0)
+        driven = 0xFF if st[DRIVES] else 0
         out_address[k] = st[ADDRESS]
         out_address_known[k] = st[ADDRESSM]
         out_data[k] = st[OUT]
         out_data_known[k] = st[OUTM]
-        out_control[k] = shown
+        out_control[k] = shown | (0 if st[DRIVES] else INSIDE_BIT)
         out_control_known[k] = st[CONTROLM]
         predicted = k + 1
         wrong = 0
@@ -554,7 +682,7 @@ def replay(
             bad_address[k] = (address[k] ^ st[ADDRESS]) & address_known[k] & st[ADDRESSM]
             wrong = wrong | bad_address[k]
         if data.size:
-            bad_data[k] = (data[k] ^ st[OUT]) & data_known[k] & st[OUTM]
+            bad_data[k] = (data[k] ^ st[OUT]) & data_known[k] & st[OUTM] & driven
             wrong = wrong | bad_data[k]
         if control.size:
             bad_control[k] = (control[k] ^ shown) & control_known[k] & st[CONTROLM]
@@ -569,13 +697,14 @@ def replay(
         levels = np.int64(pins[k]) if pins.size else 31
         datum = np.int64(reads[k])
         known = np.int64(reads_known[k]) if reads_known.size else 0xFF
-        waits = st[READ] and not levels & RDY_PIN
+        if not st[DRIVES]:
+            known = 0  # levels at the port are not on the data pins
+        waits = _waits(st, table, levels)
         if not waits:
             if entry_at == FETCH and known != 0xFF and not st[PENDING] and st[RUNNING] != RESET:
                 reason = UNKNOWN_OPCODE
                 break
-            end = entry >> 14 & 7
-            if (end == END_SAME or end == END_UNTAKEN) and not _decide(
+            if _open(st, table, entry) and not _decide(
                 st, table, entry, k, datum, address, address_known, control, control_known
             ):
                 reason = UNDECIDED

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.cpu import _kernels
+from bustrace.cpu.deciding import Seen, settle
 from bustrace.cpu.mnemonics import OPERATIONS
 from bustrace.cpu.variants import packed_table, variant_index, variant_named
 
@@ -430,13 +431,20 @@ def replay(
         np.empty(n, np.uint8),
     )
     row_registers, row_known = np.empty((n, 6), np.uint16), np.empty((n, 6), np.uint16)
-    counts = np.zeros(5, dtype=np.int64)
-    _kernels.replay(
-        state._fields, state._row, reads8, known8, pins, seen_address, seen_address_known,
-        seen_data, seen_data_known, control, control_known, stop_on_mismatch, out_address,
-        out_address_known, out_data, out_data_known, out_control, out_control_known, bad_address,
-        bad_data, bad_control, row_cycle, row_kind, row_opcode, row_registers, row_known, counts,
-    )  # fmt: skip
+    counts = np.array([0, 0, 0, -1, 0], dtype=np.int64)
+    seen = Seen(reads8, known8, pins, seen_address, seen_address_known, control, control_known)
+    goes_on = True
+    while goes_on:
+        _kernels.replay(
+            state._fields, state._row, reads8, known8, pins, seen_address, seen_address_known,
+            seen_data, seen_data_known, control, control_known, stop_on_mismatch, out_address,
+            out_address_known, out_data, out_data_known, out_control, out_control_known,
+            bad_address, bad_data, bad_control, row_cycle, row_kind, row_opcode, row_registers,
+            row_known, counts,
+        )  # fmt: skip
+        goes_on = counts[4] == StopReason.UNDECIDED and settle(
+            state._fields, state._row, int(counts[1]), seen
+        )
     predicted, ended, rows, first, reason = (int(count) for count in counts)
     cut = slice(predicted)
     return ReplayTrace(

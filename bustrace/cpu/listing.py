@@ -31,6 +31,14 @@ _FORMS: Final = {
     "pull": "",
     "break": "",
     "jam": "",
+    "(zp)": "({})",
+    "(abs,x)": "({},X)",
+    "zp,rel": "{}",
+    "once": "",
+    "idle": "{}",
+    "idle8": "{}",
+    "wait": "",
+    "stop": "",
 }
 
 
@@ -84,8 +92,10 @@ def instruction_text(
     known = [*operands, None, None][:count]
     low = known[0]
     if info.mode == "rel":
-        target = None if low is None else (pc + 2 + low - ((low & 0x80) << 1)) & 0xFFFF
-        shown = "$????" if target is None else _named(target, 4, symbols)
+        shown = _target(pc + 2, low, symbols)
+    elif info.mode == "zp,rel":
+        place = "$??" if low is None else _named(low, 2, symbols)
+        shown = f"{place},{_target(pc + 3, known[1], symbols)}"
     elif info.mode == "imm":
         shown = "$??" if low is None else f"${low:02X}"
     elif None in known:
@@ -94,6 +104,12 @@ def instruction_text(
         address = sum(byte << 8 * place for place, byte in enumerate(known) if byte is not None)
         shown = _named(address, 2 * count, symbols)
     return f"{info.mnemonic} {form.format(shown)}"
+
+
+def _target(origin: int, offset: int | None, symbols: Mapping[int, str] | None) -> str:
+    if offset is None:
+        return "$????"
+    return _named((origin + offset - ((offset & 0x80) << 1)) & 0xFFFF, 4, symbols)
 
 
 def _named(address: int, digits: int, symbols: Mapping[int, str] | None) -> str:

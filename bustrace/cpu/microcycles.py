@@ -1,5 +1,7 @@
 """The microcycle table of the NMOS 6502: what the bus does in each cycle of each instruction.
 
+Other parts are lines that differ (`bustrace.cpu.cmos`), in the same words.
+
 One line per addressing mode and kind of access, one entry per cycle after the opcode fetch::
 
     NAME : ADDRESS ACCESS [WORD ...] | ADDRESS ACCESS [WORD ...] | ...
@@ -13,6 +15,10 @@ ADDRESS is what the address pins show:
     sp      stack, 01:S
     vec     low byte of the vector; `vec.next` the high byte
     fffe ffff   these addresses, for an opcode that jams the CPU
+    last    the byte before the program counter: the last one of the instruction read so far
+    ad/last `ad`, or `last` if indexing carried into the high address byte
+    ad+1    the address after `ad`, with a carry into the high byte
+    any     no source says; nothing is compared
 
 ACCESS is `R` for a read, or for a write what the data pins show: `W:store` (the value the mnemonic
 stores), `W:latch` (the latched byte), `W:pch` `W:pcl` `W:p`. While RES is obeyed writes are reads.
@@ -24,6 +30,11 @@ WORDs, all of them at the end of the cycle:
     end         the instruction ends here (the last entry always ends)
     end:same    it ends here unless indexing carried into the high address byte
     end:untaken it ends here unless the branch is taken
+    end:binary  it ends here unless the decimal flag is set
+    end:same/binary  unless indexing carried: it ends here, or the next entry is left out if the
+                decimal flag is set
+    skip:same   the next entry is left out unless indexing carried
+    end:woken   it ends here if an interrupt waits, masked or not; else this cycle repeats
     stay        this cycle repeats for ever
     poll        interrupts are looked at in this cycle, whether or not it is the last
     deaf        interrupts are not looked at, though the instruction may end here. Without either
@@ -104,6 +115,10 @@ ADDRESSES: Final = (
     "vec.next",
     "fffe",
     "ffff",
+    "last",
+    "ad/last",
+    "ad+1",
+    "any",
 )
 ACCESSES: Final = ("R", "W:store", "W:latch", "W:pch", "W:pcl", "W:p")
 ACTIONS: Final = (
@@ -129,13 +144,24 @@ ACTIONS: Final = (
     "jump",
     "flags",
     "vector",
+    "latch/carry",
 )
 COUNTS: Final = ("", "pc+", "s+", "s-")
-ENDS: Final = ("", "end", "end:same", "end:untaken", "stay")
+ENDS: Final = (
+    "",
+    "end",
+    "end:same",
+    "end:untaken",
+    "stay",
+    "end:binary",
+    "end:same/binary",
+    "skip:same",
+    "end:woken",
+)
 POLLS: Final = ("", "poll", "deaf")
 
 # Bit position of each field of a packed entry.
-FIELD_SHIFTS: Final = {"address": 0, "access": 4, "action": 7, "count": 12, "end": 14, "poll": 17}
+FIELD_SHIFTS: Final = {"address": 0, "access": 4, "action": 7, "count": 12, "end": 14, "poll": 18}
 
 MODE_SLOTS: Final = 8
 """Entries kept for each mode in the packed table."""

@@ -4,7 +4,8 @@
 
 in the order the work is done:
 
-    from:R     the operand, or the byte stored, is a register, not the byte read; `ax` is A AND X
+    from:R     the operand, or the byte stored, is a register, not the byte read; `ax` is A AND X,
+               `zero` is 0
     and:R      the operand is first ANDed with a register
     left right shift one place through the carry; `rotate` lets the old carry in
     up down    step by one
@@ -17,7 +18,8 @@ in the order the work is done:
     if-set if-clear  a branch is taken when the flag named is 1 or 0
     N V D I Z C  flags that change, or that the words above speak of
 
-A line without words moves data or control only; the microcycle table says how.
+A line without words moves data or control only; the microcycle table says how. RMB, SMB, BBR and
+BBS stand for eight opcodes each, the bit in the opcode; BIT# is BIT with an immediate operand.
 
 The order of the lines numbers the mnemonics for the kernels: append, never reorder.
 """
@@ -103,6 +105,21 @@ TXA : from:x to:a NZ
 TXS : from:x to:s
 TYA : from:y to:a NZ
 XAA : and:x magic to:a NZ
+BBR :
+BBS :
+BIT# : and:a Z
+BRA : if-clear
+PHX : from:x
+PHY : from:y
+PLX : to:x NZ
+PLY : to:y NZ
+RMB :
+SMB :
+STP :
+STZ : from:zero
+TRB : Z
+TSB : Z
+WAI :
 """
 
 OPERATIONS: Final = tuple(line.split()[0] for line in MNEMONICS.strip().splitlines())
@@ -113,7 +130,7 @@ FIELDS: Final = {
     "shift": (10, ("", "left", "right", "up", "down")),
     "rotate": (13, ("", "rotate")),
     "combine": (14, ("", "or", "xor", "then-and", "magic", "add", "subtract")),
-    "from": (17, ("", "from:a", "from:x", "from:y", "from:s", "from:p", "from:ax")),
+    "from": (17, ("", "from:a", "from:x", "from:y", "from:s", "from:p", "from:ax", "from:zero")),
     "against": (20, ("", "against:a", "against:x", "against:y")),
     "force": (22, ("", "sets", "clears")),
     "branch": (28, ("", "if-clear", "if-set")),

@@ -127,9 +127,17 @@ MODES: Final = {
     "pull": ("pull", 0),
     "break": ("break", 1),
     "jam": ("jam", 0),
+    "(zp)": ("(zp)", 1),
+    "(abs,x)": ("jump indexed", 2),
+    "zp,rel": ("bit branch", 2),
+    "once": ("fetch", 0),
+    "idle": ("abs idle", 2),
+    "idle8": ("abs idle 8", 2),
+    "wait": ("wait", 0),
+    "stop": ("stop", 0),
 }
 REACHES_MEMORY: Final = frozenset(
-    ("zp", "zp,x", "zp,y", "abs", "abs,x", "abs,y", "(zp,x)", "(zp),y")
+    ("zp", "zp,x", "zp,y", "abs", "abs,x", "abs,y", "(zp,x)", "(zp),y", "(zp)")
 )
 
 
@@ -142,11 +150,12 @@ class Opcode:
     opcode : int
         0 to 255.
     mnemonic : str
-        Three letters.
+        Three letters; RMB, SMB, BBR and BBS with the number of the bit.
     mode : str
         Key of `MODES`.
     access : str
-        "read", "write", "modify", "and" or "-".
+        "read", "write", "modify", "and" or "-"; in CMOS parts also "add" (a read that takes one
+        cycle more in decimal mode) and "shift" (a modify that saves a cycle within a page).
     documented : bool
         The maker's manual lists it.
     stable : bool
@@ -169,7 +178,13 @@ class Opcode:
     def microcycles(self) -> str:
         """Name of the line in the microcycle table."""
         line = MODES[self.mode][0]
-        return f"{line} {self.access}" if self.mode in REACHES_MEMORY else line
+        named = self.mode in REACHES_MEMORY or self.access == "add"
+        return f"{line} {self.access}" if named else line
+
+    @property
+    def operation(self) -> str:
+        """Name of the line among the mnemonics."""
+        return "BIT#" if (self.mnemonic, self.mode) == ("BIT", "imm") else self.mnemonic[:3]
 
 
 def parse_opcodes(text: str, *, documented: bool, stable: bool) -> dict[int, Opcode]:

@@ -14,6 +14,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.cpu.cmos import BIT_OPCODES, CMOS_MODES, CMOS_OPCODES, WDC_OPCODES
 from bustrace.cpu.microcycles import (
     MICROCYCLES,
     MODE_SLOTS,
@@ -26,10 +27,15 @@ from bustrace.cpu.opcodes import Opcode, nmos_matrix
 from bustrace.errors import InputError, nearest
 
 ADDRESS_MASK_AT: Final = 0
+FEATURES_AT: Final = 1
 OPCODES_AT: Final = 16
 MEANINGS_AT: Final = OPCODES_AT + 256
 MODES_AT: Final = MEANINGS_AT + 128
 MODES_KEPT: Final = 80
+
+CMOS: Final = 1
+PORT: Final = 2
+"""Bits of the word of features."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +54,12 @@ class Variant:
         Opcodes that differ from the NMOS matrix.
     mode_overrides : mapping of str to str
         Lines of the microcycle table that differ or are new, by name.
+    cmos : bool
+        RDY stops writes too, D is cleared by interrupts, flags are right in decimal mode, and a
+        BRK keeps its vector when NMI comes (W65C02S sheet, table 7-1).
+    port : bool
+        $0000 and $0001 are a port of the CPU's own: what is written there is not put on the data
+        pins, what is read there does not come from them.
     """
 
     name: str
@@ -55,10 +67,17 @@ class Variant:
     address_bits: int = 16
     opcode_overrides: Mapping[int, Opcode] = field(default_factory=dict)
     mode_overrides: Mapping[str, str] = field(default_factory=dict)
+    cmos: bool = False
+    port: bool = False
 
     def __post_init__(self) -> None:
         for name in ("opcode_overrides", "mode_overrides"):
             object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
+
+    @property
+    def address_mask(self) -> int:
+        """Mask of the address lines that have a pin."""
+        return (1 << self.address_bits) - 1
 
     def opcodes(self) -> tuple[Opcode, ...]:
         """All 256 opcodes, in order."""
@@ -72,8 +91,27 @@ class Variant:
 
 
 VARIANTS: Final[tuple[Variant, ...]] = (
-    Variant("6502", aliases=("6502A", "6502B", "6502C", "MOS6502", "NMOS6502")),
+    Variant("6502", aliases=("6502A", "6502B", "6502C", "6512", "MOS6502", "NMOS6502")),
+    Variant("6507", aliases=("6504", "6514"), address_bits=13),
+    Variant("6503", aliases=("6505", "6506", "6513", "6515"), address_bits=12),
+    Variant("6510", aliases=("7501", "8500", "8501", "8502"), port=True),
+    Variant("65C02", opcode_overrides=CMOS_OPCODES, mode_overrides=CMOS_MODES, cmos=True),
+    Variant(
+        "R65C02",
+        aliases=("65C102", "65C112", "R65C102", "R65C112"),
+        opcode_overrides=CMOS_OPCODES | BIT_OPCODES,
+        mode_overrides=CMOS_MODES,
+        cmos=True,
+    ),
+    Variant(
+        "W65C02S",
+        aliases=("W65C02", "65C02S"),
+        opcode_overrides=CMOS_OPCODES | BIT_OPCODES | WDC_OPCODES,
+        mode_overrides=CMOS_MODES,
+        cmos=True,
+    ),
 )
+"""Address pins of the 28-pin parts: Rockwell R650X/R651X, page 2; Synertek SY6500, page 3-44."""
 
 
 def variant_named(name: str) -> Variant:
@@ -109,7 +147,8 @@ def packed_table() -> npt.NDArray[np.int32]:
     Returns
     -------
     int32, shape (n_variants, MODES_AT + MODES_KEPT * MODE_SLOTS)
-        Word ADDRESS_MASK_AT: mask of the address pins. Word OPCODES_AT + opcode: place of its mode
+        Word ADDRESS_MASK_AT: mask of the address pins. Word FEATURES_AT: CMOS and PORT. Word
+        OPCODES_AT + opcode: place of its mode
         among the modes, plus 256 times the place of its mnemonic in OPERATIONS. From
         MEANINGS_AT, one word a mnemonic. From MODES_AT, MODE_SLOTS packed microcycles a mode.
     """
@@ -119,11 +158,12 @@ def packed_table() -> npt.NDArray[np.int32]:
         places = {name: place for place, name in enumerate(modes)}
         if len(modes) > MODES_KEPT:
             raise ValueError(f"more than {MODES_KEPT} modes in {variant.name}")
-        row[ADDRESS_MASK_AT] = (1 << variant.address_bits) - 1
+        row[ADDRESS_MASK_AT] = variant.address_mask
+        row[FEATURES_AT] = CMOS * variant.cmos | PORT * variant.port
         meanings = packed_meanings()
         row[MEANINGS_AT : MEANINGS_AT + len(meanings)] = meanings
         for opcode in variant.opcodes():
-            word = places[opcode.microcycles] | OPERATIONS.index(opcode.mnemonic) << 8
+            word = places[opcode.microcycles] | OPERATIONS.index(opcode.operation) << 8
             row[OPCODES_AT + opcode.opcode] = word
         for place, cycles in enumerate(modes.values()):
             start = MODES_AT + MODE_SLOTS * place

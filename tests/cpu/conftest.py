@@ -40,8 +40,10 @@ class ReferenceCases:
         assert self._reads_on(), "the second cycle of every case reads the byte after the opcode"
 
     def _reads_on(self) -> bool:
-        second = self.arrays["cycles"][self.arrays["cycles_offset"][:-1] + 1, 0]
-        return np.array_equal(second, self.arrays["initial"][:, 0] + np.uint16(1))
+        begin, end = self.arrays["cycles_offset"][:-1], self.arrays["cycles_offset"][1:]
+        longer = np.flatnonzero(end - begin > 1)
+        second = self.arrays["cycles"][begin[longer] + 1, 0]
+        return np.array_equal(second, self.arrays["initial"][longer, 0] + np.uint16(1))
 
     def __len__(self) -> int:
         return len(self.arrays["opcode"])
@@ -77,10 +79,28 @@ def shipped_cases() -> ReferenceCases:
 
 
 @pytest.fixture(scope="session")
+def shipped_w65c02_cases() -> ReferenceCases:
+    """Ten cases of each opcode but WAI and STP, as shipped."""
+    return ReferenceCases(REPOSITORY / "fixtures" / "cpu_cases" / "w65c02_cases.npz")
+
+
+@pytest.fixture(scope="session")
 def nmos_cases(request: pytest.FixtureRequest, shipped_cases: ReferenceCases) -> ReferenceCases:
     """Return the full set where it lies (it must, in CI), else the subset."""
+    return full_set(request, "nmos6502_cycles.npz") or shipped_cases
+
+
+@pytest.fixture(scope="session")
+def w65c02_cases(
+    request: pytest.FixtureRequest, shipped_w65c02_cases: ReferenceCases
+) -> ReferenceCases:
+    """Return the full set where it lies (it must, in CI), else the subset."""
+    return full_set(request, "w65c02_cycles.npz") or shipped_w65c02_cases
+
+
+def full_set(request: pytest.FixtureRequest, name: str) -> ReferenceCases | None:
     default = REPOSITORY.parent / "shared" / "reference"
     folder = Path(os.environ.get("BUSTRACE_REFERENCE_DIR", default))
     if folder.is_dir() or os.environ.get("BUSTRACE_REQUIRE_DATA"):
-        return ReferenceCases(request.getfixturevalue("reference_dir") / "nmos6502_cycles.npz")
-    return shipped_cases
+        return ReferenceCases(request.getfixturevalue("reference_dir") / name)
+    return None

@@ -50,12 +50,14 @@ def test_kernel_numbers_are_those_of_the_vocabularies():
     assert len(numbered("COUNT_")) == len(microcycles.COUNTS)
     assert len(numbered("END_")) == len(microcycles.ENDS)
     assert len(numbered("POLL_")) == len(microcycles.POLLS)
-    for name in ("ANC", "ARR", "BIT", "BRK", "PLP", "SBX"):
+    with_rules = ("ADC", "ANC", "ARR", "BIT", "BRK", "PLP", "SBC", "SBX")
+    for name in (*with_rules, "BBR", "BBS", "RMB", "SMB", "TRB", "TSB"):
         assert mnemonics.OPERATIONS[getattr(_kernels, name)] == name
-    for name in ("ADDRESS_MASK_AT", "OPCODES_AT", "MEANINGS_AT", "MODES_AT"):
+    assert (_kernels.HAS_CMOS, _kernels.HAS_PORT) == (variants.CMOS, variants.PORT)
+    for name in ("ADDRESS_MASK_AT", "FEATURES_AT", "OPCODES_AT", "MEANINGS_AT", "MODES_AT"):
         assert getattr(_kernels, name) == getattr(variants, name)
-    modes = list(VARIANTS[0].modes())
-    assert modes[:2] == ["fetch", "held in reset"]
+    for variant in VARIANTS:
+        assert list(variant.modes())[:2] == ["fetch", "held in reset"]
     assert _kernels.HELD - _kernels.FETCH == microcycles.MODE_SLOTS
     for kind in SequenceKind:
         assert getattr(_kernels, f"KIND_{kind.name}") == kind
@@ -79,7 +81,7 @@ def test_kernels_take_no_constant_from_another_file():
 
 
 def test_packed_fields_do_not_overlap_and_survive_packing():
-    for cycles in VARIANTS[0].modes().values():
+    for cycles in (cycles for part in VARIANTS for cycles in part.modes().values()):
         for cycle in cycles:
             packed = cycle.packed()
             shifts = microcycles.FIELD_SHIFTS
@@ -87,7 +89,7 @@ def test_packed_fields_do_not_overlap_and_survive_packing():
             assert microcycles.ACCESSES[packed >> shifts["access"] & 7] == cycle.access
             assert microcycles.ACTIONS[packed >> shifts["action"] & 31] == cycle.action
             assert microcycles.COUNTS[packed >> shifts["count"] & 3] == cycle.count
-            assert microcycles.ENDS[packed >> shifts["end"] & 7] == cycle.end
+            assert microcycles.ENDS[packed >> shifts["end"] & 15] == cycle.end
             assert microcycles.POLLS[packed >> shifts["poll"] & 3] == cycle.poll
 
 
@@ -101,10 +103,17 @@ def test_151_documented_and_105_undocumented_opcodes():
 
 
 def test_every_line_of_the_table_is_used():
-    used = {o.microcycles for o in opcodes.nmos_matrix()}
-    assert set(VARIANTS[0].modes()) - used == {"fetch", "held in reset"}
-    assert used <= set(VARIANTS[0].modes())
-    assert {o.mnemonic for o in opcodes.nmos_matrix()} == set(mnemonics.OPERATIONS)
+    named = set()
+    for variant in VARIANTS:
+        used = {o.microcycles for o in variant.opcodes()}
+        assert used <= set(variant.modes())
+        assert set(variant.mode_overrides) <= used | {"abs,x shift", "wait", "stop", "bit branch"}
+        named |= {o.operation for o in variant.opcodes()}
+    nmos = {o.microcycles for o in opcodes.nmos_matrix()}
+    assert set(VARIANTS[0].modes()) - nmos == {"fetch", "held in reset"}
+    wdc = variants.variant_named("W65C02S")
+    assert set(wdc.mode_overrides) <= {o.microcycles for o in wdc.opcodes()}
+    assert named == set(mnemonics.OPERATIONS)
 
 
 def test_another_cpu_is_overrides_of_the_one_table():
