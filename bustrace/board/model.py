@@ -132,7 +132,7 @@ class Cpu:
 
     ref: str = "CPU"
     part: str = "6502"
-    variant: str = "nmos6502"
+    variant: str = "6502"
     socketed: bool | None = None
 
 

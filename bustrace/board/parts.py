@@ -11,18 +11,18 @@ from dataclasses import dataclass
 
 from bustrace.board.model import Role
 from bustrace.board.values import BadValue
+from bustrace.cpu import variant_named
+from bustrace.errors import InputError
 
-NMOS = "nmos6502"
-"""The only variant of this version."""
+NMOS = "6502"
+"""The variant where nothing is said."""
 
-CPU_FORMS = "an NMOS 6502, such as 6502, 6502A or R6502"
+CPU_FORMS = "a member of the 6502 family, such as 6502A, 6507, 6510, R65C02 or W65C02S"
 
-_CPU_FAMILIES = {
-    "6507": r"650[3-7]|651[2-5]",
-    "6510": r"6510|7501|850[0-2]",
-    "65C02": r"W65C02S?|R?65C02|65C102|65C112",
-    "65816": r"65C?816|65C?802",
-}
+_CPU = re.compile(r"([A-Z]{0,4})-?(\d{2}S?C?\d{2,3})([A-Z]\w{0,8})?(?:-\w{1,4})?")
+"""Maker's letters, number, grade and package, speed (makers' sheets, ordering information)."""
+
+_CPU_LATER = re.compile(r"(?<!\d)65C?(?:816|802|CE02)")
 
 _PARTS: tuple[tuple[str, Role, int, int], ...] = (
     # number, role, size, data lines
@@ -62,30 +62,28 @@ def cpu_variant(part: str) -> str:
     ------
     BadValue
         Unknown, or a member of the family that this version does not know yet.
+
+    A bare 65C02 is taken for the part without instructions on single bits.
     """
     text = _plain(part)
-    if re.fullmatch(r"[A-Z]{0,4}-?6502(?:[A-Z]{1,4}\d{0,2})?(?:-\w{1,4})?", text):
-        return NMOS
-    for family, pattern in _CPU_FAMILIES.items():
-        match = re.search(rf"(?<![0-9])({pattern})", text)
-        if match is not None:
-            for name in (match[1], family):
-                if name.casefold() in _cpu_names():
-                    return _cpu_names()[name.casefold()]
-            raise BadValue(f"the {family} family is not supported yet in this version", CPU_FORMS)
-    raise BadValue("this is no known CPU", CPU_FORMS)
-
-
-def _cpu_names() -> dict[str, str]:
-    from bustrace.cpu.variants import VARIANTS
-
-    return {name.casefold(): v.name for v in VARIANTS for name in (v.name, *v.aliases)}
+    if _CPU_LATER.search(text):
+        raise BadValue("this CPU is not supported yet in this version", CPU_FORMS)
+    found = _CPU.fullmatch(text)
+    if found is None:
+        raise BadValue("this is no known CPU", CPU_FORMS)
+    maker, number, grade = found[1], found[2].replace("SC", "C"), found[3] or ""
+    if number == "65C02" and "SC" not in found[2]:
+        # Only these two makers' parts have the instructions on single bits (facts of the trade).
+        number = {"W": "W65C02S", "R": "R65C02"}.get(maker, number)
+        number = "W65C02S" if grade.startswith("S") else number
+    try:
+        return variant_named(number).name
+    except InputError:
+        raise BadValue("this is no known CPU", CPU_FORMS) from None
 
 
 def address_bits(variant: str) -> int:
     """Address pins of a variant."""
-    from bustrace.cpu.variants import variant_named
-
     return variant_named(variant).address_bits
 
 

@@ -125,7 +125,5 @@ CMOS_OPCODES: Final = MappingProxyType(_shared())
 BIT_OPCODES: Final = MappingProxyType(_of_bits())
 """RMB, SMB, BBR and BBS (R65C02, W65C02S)."""
 
-WDC_OPCODES: Final = MappingProxyType(
-    parse_opcodes(_WDC, documented=True, stable=True)
-)
+WDC_OPCODES: Final = MappingProxyType(parse_opcodes(_WDC, documented=True, stable=True))
 """What only the W65C02S does."""

@@ -89,8 +89,8 @@ def _with_decimal(state: State, flag: int) -> State:
 def _fits(trial: State, at: int, seen: Seen, *, by_sync: bool) -> bool:
     """Whether the cycle may be what was observed: by SYNC where that was, else the address."""
     if len(seen.control) and int(seen.control_known[at]) & cpu.SYNC_BIT and by_sync:
-        return bool(seen.control[at] & cpu.SYNC_BIT) == (trial[cpu.ENTRY] == cpu.FETCH)
+        return bool(seen.control[at] & cpu.SYNC_BIT) == bool(trial[cpu.ENTRY] == cpu.FETCH)
     if not len(seen.address):
         return True
     off = (int(seen.address[at]) ^ int(trial[cpu.ADDRESS])) & int(seen.address_known[at])
-    return not off & int(trial[cpu.ADDRESSM])
+    return (off & int(trial[cpu.ADDRESSM])) == 0

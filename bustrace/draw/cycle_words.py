@@ -53,6 +53,11 @@ _AT_ADDRESS: Final = {
         "Idle read",
         "The carry into the high byte is not added yet; the read is dropped.",
     ),
+    "latch/carry": (
+        "Read the old byte",
+        "If the index carried out of the low byte, the last byte of the instruction is read here "
+        "instead and dropped. If not, this is the byte to be changed.",
+    ),
     "low": ("Address, low byte", "Fetched through the pointer."),
     "high": ("Address, high byte", "From the next byte; the address is whole now."),
 }
@@ -111,8 +116,24 @@ def _read_words(
     opcode: Opcode, cycle: Microcycle, table: tuple[Microcycle, ...], place: int
 ) -> tuple[str, str]:
     action = cycle.action
+    if place > 1 and cycle.end == "end" and table[place - 2].end == "end:binary":
+        return ("Idle read", "Decimal mode costs one cycle more; what is read is dropped.")
     if cycle.address == "pc":
         return _pc_words(opcode, cycle, table, place)
+    if cycle.address == "any":
+        return ("Idle read", "Dropped; the maker's sheet does not say at which address.")
+    if cycle.address == "last":
+        return (
+            "Idle read",
+            "The last byte of the instruction is read again and dropped: a CMOS part keeps away "
+            "from addresses that are not whole yet.",
+        )
+    if cycle.address == "ad/last" and action == "operate/carry":
+        return (
+            "Read at the address",
+            "If the index carried out of the low byte, the last byte of the instruction is read "
+            "here instead and dropped. If not, the instruction is done.",
+        )
     if cycle.address == "sp":
         if action in _STACK_READS:
             return _STACK_READS[action]
@@ -139,10 +160,14 @@ def _read_words(
         return _AT_ADDRESS[action]
     if action == "operate":
         return ("Read the operand", f"The byte {opcode.mnemonic} works on.")
+    if opcode.mode == "zp,rel":
+        if action == "pointer":
+            return ("Read the byte", "One bit of it decides whether the branch is taken.")
+        return ("Idle read", "The byte is read once more and dropped, while its bit is looked at.")
     if action == "jump":
         return ("Target, high byte", "PC is the target now.")
     if action == "latch":
-        if opcode.access == "modify":
+        if opcode.access in ("modify", "shift"):
             return ("Read the old byte", "It is kept inside, to be changed.")
         return ("Target, low byte", "Read through the pointer.")
     if action == "modify":
@@ -154,6 +179,10 @@ def _pc_words(
     opcode: Opcode, cycle: Microcycle, table: tuple[Microcycle, ...], place: int
 ) -> tuple[str, str]:
     action = cycle.action
+    if cycle.end == "end:woken":
+        return ("Wait for an interrupt", "The same read, again and again, until IRQ or NMI comes.")
+    if cycle.end == "stay":
+        return ("Stopped", "This opcode stops the CPU until a reset.")
     if action in _AT_PC:
         return _AT_PC[action]
     if action in ("high+x", "high+y"):
@@ -174,10 +203,10 @@ def _pc_words(
             "dropped while the work is done inside.",
         )
     if action == "latch":
-        if opcode.mode == "rel":
+        if opcode.mode in ("rel", "zp,rel"):
             return (
                 "Distance of the branch",
-                "Signed, counted from the next instruction. If the flag says no, this was all.",
+                "Signed, counted from the next instruction. If not taken, this was all.",
             )
         return ("Target, low byte", "Kept inside until the high byte is there.")
     if action == "jump":
@@ -185,6 +214,8 @@ def _pc_words(
     if cycle.count == "pc+":
         if opcode.mode == "break":
             return ("The byte after BRK", "Read and dropped, but PC moves past it.")
+        if opcode.mode.startswith("idle"):
+            return ("Idle read", "A byte of the instruction, read and dropped. PC moves on.")
         return (
             "Idle read",
             "At the address pulled, the last byte of the call; PC moves on to the next.",

@@ -65,13 +65,10 @@ def simulate(
     Raises
     ------
     ValueError
-        A fault that is not simulated or names what the board lacks; a ROM without an image; a
-        CPU other than the NMOS 6502.
+        A fault that is not simulated or names what the board lacks; a ROM without an image.
     """
     if cycles < 0:
         raise ValueError(f"cycles must not be negative, not {cycles}")
-    if board.cpu.variant != "nmos6502":
-        raise ValueError(f"the drill runs the NMOS 6502, not {board.cpu.variant}")
     # Streams of their own, so that a fault leaves everything else as it was without it.
     rng, fault_rng, rest_rng = (np.random.default_rng((seed, stream)) for stream in range(3))
     wanted = tuple(fault if isinstance(fault, Fault) else Fault.parse(fault) for fault in faults)

@@ -46,7 +46,7 @@ def test_the_smallest_file_defaults_everything_else(write_board: Callable[..., B
     board = write_board(MINIMAL, {"monitor.bin": MONITOR})
     assert board.name == "board"
     assert board.complete
-    assert board.cpu == Cpu("CPU", "6502", "nmos6502", None)
+    assert board.cpu == Cpu("CPU", "6502", "6502", None)
     assert board.clock_hz == Fraction(10**6)
     assert [(chip.ref, chip.role, chip.size, chip.fitted) for chip in board.chips] == [
         ("CPU", "cpu", None, True),

@@ -129,13 +129,37 @@ def test_marks_of_the_nmos_part_name_a_variant_that_the_cpu_room_knows(part: str
     assert variant_named(cpu_variant(part)).name == "6502"
 
 
-@pytest.mark.parametrize("part", ["6507", "6510", "R65C02", "W65C02S", "65C816", "6504A", "6512"])
+@pytest.mark.parametrize(
+    ("part", "variant"),
+    [
+        ("6512A", "6502"),
+        ("6507", "6507"),
+        ("R6504AP", "6507"),
+        ("MOS 6503", "6503"),
+        ("MOS6510", "6510"),
+        ("8502R0", "6510"),
+        ("65C02", "65C02"),
+        ("SY65C02A", "65C02"),
+        ("G65SC02P-2", "65C02"),
+        ("R65C02P4", "R65C02"),
+        ("R65C102P2", "R65C02"),
+        ("W65C02S", "W65C02S"),
+        ("W65C02S6TPG-14", "W65C02S"),
+        ("65C02S8P-14", "W65C02S"),
+    ],
+)
+def test_part_numbers_name_the_variant_that_the_part_is(part: str, variant: str) -> None:
+    """Rockwell and WDC parts alone have RMB, SMB, BBR, BBS (their sheets; facts of the trade)."""
+    assert cpu_variant(part) == variant == variant_named(variant).name
+
+
+@pytest.mark.parametrize("part", ["65C816", "W65C816S6PG-14", "65802", "65CE02"])
 def test_other_members_of_the_family_are_refused_as_not_supported_yet(part: str) -> None:
     with pytest.raises(BadValue, match="not supported yet in this version"):
         cpu_variant(part)
 
 
-@pytest.mark.parametrize("part", ["6809", "Z80", "", "65020", "16502"])
+@pytest.mark.parametrize("part", ["6809", "Z80", "", "65020", "16502", "6522"])
 def test_what_is_no_member_of_the_family_is_an_unknown_cpu(part: str) -> None:
     with pytest.raises(BadValue, match="no known CPU"):
         cpu_variant(part)

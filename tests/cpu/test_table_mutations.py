@@ -34,17 +34,26 @@ from bustrace.cpu.variants import (
 # What an instruction before may have left inside; no instruction may lean on it.
 HIDDEN_FIELDS = (_kernels.AL, _kernels.AH, _kernels.POINTER, _kernels.LATCH)
 
-CHOICES = {
-    "address": (ADDRESSES, 15),
-    "access": (ACCESSES, 7),
-    "action": (ACTIONS, 31),
-    "count": (COUNTS, 3),
-    "end": (ENDS, 7),
-    "poll": (POLLS, 3),
-}
 VARIANT = variant_named("6502")
 MODES = VARIANT.modes()
 OPCODES = VARIANT.opcodes()
+MNEMONICS = {o.operation for o in OPCODES}
+
+
+def words_used(field, words):
+    """The vocabulary of a field as far as this part goes: its first words."""
+    used = {getattr(cycle, field) for cycles in MODES.values() for cycle in cycles}
+    return words[: 1 + max(words.index(word) for word in used)]
+
+
+CHOICES = {
+    "address": (words_used("address", ADDRESSES), 15),
+    "access": (words_used("access", ACCESSES), 7),
+    "action": (words_used("action", ACTIONS), 31),
+    "count": (words_used("count", COUNTS), 3),
+    "end": (words_used("end", ENDS), 15),
+    "poll": (words_used("poll", POLLS), 3),
+}
 
 
 class Scenario:
@@ -248,6 +257,9 @@ def cannot_matter(mode, slot, field, word, users):
             or (cycle.end in ("", "stay") and {word, cycle.poll} == {"", "deaf"})
             or mode == "jam"
         )
+    if {word, cycle.end} == {"", "end:untaken"}:
+        # A branch that looks at no flag is always taken, and goes on as without the word.
+        return not any(meaning_of(user) & 0xCF for user in users if isinstance(user, int))
     if field == "access":
         # A mnemonic that stores no register stores the first of the state, the low byte of PC.
         return {word, cycle.access} == {"W:store", "W:pcl"}
@@ -279,7 +291,7 @@ def cannot_matter(mode, slot, field, word, users):
 
 
 def meaning_of(opcode):
-    return packed_meanings()[OPERATIONS.index(OPCODES[opcode].mnemonic)]
+    return packed_meanings()[OPERATIONS.index(OPCODES[opcode].operation)]
 
 
 def changes_registers(opcode):
@@ -301,12 +313,14 @@ def test_every_alteration_of_a_microcycle_is_noticed(scenarios):
 
 
 def users_of(mnemonic):
-    return [o.opcode for o in OPCODES if o.mnemonic == mnemonic]
+    return [o.opcode for o in OPCODES if o.operation == mnemonic]
 
 
 def meaning_alterations():
     """Each word of each mnemonic's line, taken away or changed to every other of its kind."""
     for number, (mnemonic, meaning) in enumerate(zip(OPERATIONS, packed_meanings(), strict=True)):
+        if mnemonic not in MNEMONICS:
+            continue
         place = MEANINGS_AT + number
         for shift, words in FIELDS.values():
             mask = (1 << (len(words) - 1).bit_length()) - 1

@@ -13,7 +13,7 @@ import pytest
 from bustrace.cpu import CpuState, StopReason, opcode_info, replay
 
 PART = "W65C02S"
-BIT_BRANCHES = {column + 16 * row for row in range(16) for column in (0x0F,)}
+BIT_BRANCHES = {0x0F + 16 * row for row in range(16)}
 REGISTERS = ("pc", "s", "a", "x", "y", "p")
 
 
@@ -40,8 +40,7 @@ def check_case(case):
     assert all(trace.state.register(r)[1] in (0xFF, 0xFFFF) for r in REGISTERS), name
     ram = dict(case.initial_ram)
     ram.update(
-        (int(a), int(d))
-        for a, d in zip(trace.address[writes], trace.data_out[writes], strict=True)
+        (int(a), int(d)) for a, d in zip(trace.address[writes], trace.data_out[writes], strict=True)
     )
     assert ram == case.final_ram, name
 
@@ -97,4 +96,6 @@ def test_5c_takes_eight_cycles_from_the_sheet_only(shipped_w65c02_cases):
 def test_the_shipped_set_covers_all_opcodes_but_wai_and_stp(shipped_w65c02_cases):
     expected = np.full(256, 10)
     expected[[0xCB, 0xDB]] = 0
-    assert np.array_equal(np.bincount(shipped_w65c02_cases.arrays["opcode"], minlength=256), expected)
+    assert np.array_equal(
+        np.bincount(shipped_w65c02_cases.arrays["opcode"], minlength=256), expected
+    )
