@@ -107,7 +107,10 @@ class ImageError(InputError):
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
-    """Known word closest to `word`, ignoring case, or None when nothing is close."""
+    """Known word closest to `word`, ignoring case, or None when nothing is close.
+
+    Close is a slip of the hand, one letter in three: a far guess sends people the wrong way.
+    """
     by_fold = {name.casefold(): name for name in known}
     close = difflib.get_close_matches(word.casefold(), by_fold, n=1, cutoff=0.65)
     return by_fold[close[0]] if close else None

@@ -12,10 +12,6 @@ from bustrace.board.model import N_ADDRESSES, READ, WRITE, AddressMap, Chip
 from bustrace.board.values import TOP
 from bustrace.board.wires import Buffer, Decoder, EnablePin, Net, Output
 
-OUTPUT_ENABLES = ("OE", "G", "RD")
-WRITE_ENABLES = ("WE", "W", "WR")
-"""Names of a memory's pins that gate one direction only."""
-
 MAX_MAPPED = 32
 """Chips in one map: its tables have 32 bits."""
 
@@ -27,8 +23,16 @@ _ADDRESSES = np.arange(N_ADDRESSES, dtype=np.uint32)
 _WHOLE = (2, N_ADDRESSES)
 
 
+MAX_LOOKUPS = 4096
+"""Outputs of decoders times states that are gone through when a board is loaded: some seconds."""
+
+
 class WiringLoop(ValueError):
     """Decoders that feed each other in a circle."""
+
+
+class TooMuchWiring(ValueError):
+    """More outputs and states than can be gone through."""
 
 
 class Wiring:
@@ -147,45 +151,82 @@ class Selection:
 
 def select_pin(chip: Chip) -> EnablePin | None:
     """The enable pin that a chip's select line is: the one named in the file, else the first one
-    fed by a decoder, else the first that gates reads and writes, else the first; None without
-    wiring.
+    fed by a decoder, else the first; None without wiring. An output or write enable comes last.
     """
-    pins = chip.decoding.enable
-    named = [pin for pin in pins if pin.name == chip.decoding.select_pin]
-    decoded = [pin for pin in pins if any(net.kind == "output" for net in pin.nets)]
-    both_ways = [pin for pin in pins if _directions(chip, pin) == (WRITE, READ)]
-    return next(iter([*named, *decoded, *both_ways, *pins]), None)
+    if chip.decoding.select_pin is not None:
+        named = [pin for pin in chip.decoding.enable if pin.name == chip.decoding.select_pin]
+        if named:
+            return named[0]
+    return min(
+        chip.decoding.enable,
+        key=lambda pin: (
+            all(net.kind != "output" for net in pin.nets),
+            pin.gates != "both",
+        ),
+        default=None,
+    )
 
 
-def _directions(chip: Chip, pin: EnablePin) -> tuple[int, ...]:
-    """Accesses that a pin gates: a memory's output enable reads only, its write enable writes
-    only (makers' sheets of 6116 and 6264), every other pin both.
+@dataclass(slots=True, eq=False)
+class Reach:
+    """Where one chip answers in any state.
+
+    Attributes
+    ----------
+    answers : bool, shape (2, 65536)
+    in_phi2, outside_phi2 : bool or None
+        Its select line is active anywhere while phase 2 is high, or low; None where that is not
+        known: ranges alone, or a decoder that is not fitted.
     """
-    if chip.role in ("rom", "ram"):
-        if pin.name.upper() in OUTPUT_ENABLES:
-            return (READ,)
-        if pin.name.upper() in WRITE_ENABLES:
-            return (WRITE,)
-    return WRITE, READ
 
+    answers: Levels
+    in_phi2: bool | None = False
+    outside_phi2: bool | None = False
 
-def gated_by_phi2(chip: Chip, decoders: Sequence[Decoder], states: Iterable[int]) -> bool | None:
-    """Whether the select line needs phase 2 high; None when ranges alone are given, or when the
-    line is never active.
-    """
-    pin = select_pin(chip)
-    if pin is None:
-        return None
-    ever = False
-    for state in states:
-        level = Wiring(decoders, True, state).active(pin)
-        idle = Wiring(decoders, False, state).active(pin)
-        if level is None or idle is None:
+    @property
+    def gated(self) -> bool | None:
+        """Whether the select line needs phase 2 high; None when it is not known or never active."""
+        if self.in_phi2 is None or self.outside_phi2 is None:
             return None
-        if idle.any():
-            return False
-        ever = ever or bool(level.any())
-    return True if ever else None
+        return not self.outside_phi2 if self.in_phi2 or self.outside_phi2 else None
+
+
+def reach_of(
+    chips: Sequence[Chip], decoders: Sequence[Decoder], buffers: Sequence[Buffer] = ()
+) -> list[Reach]:
+    """Where each chip answers in any state that the state bits can have.
+
+    Raises
+    ------
+    WiringLoop
+        The wiring runs in a circle.
+    TooMuchWiring
+        More than `MAX_LOOKUPS` tables would have to be looked up.
+    """
+    masks = [states_of_chip(chip, decoders, buffers, banked=False) for chip in chips]
+    states = submasks(int(np.bitwise_or.reduce(masks)) if masks else 0)
+    lookups = len(states) * sum(len(decoder.outputs) for decoder in decoders)
+    if lookups > MAX_LOOKUPS:
+        raise TooMuchWiring(
+            f"{len(states)} states of {lookups // len(states)} outputs are too many to go through"
+        )
+    found = [Reach(np.zeros(_WHOLE, dtype=np.bool_)) for _ in chips]
+    for state in states:
+        high, low = Wiring(decoders, True, state), Wiring(decoders, False, state)
+        for chip, mask, reach in zip(chips, masks, found, strict=True):
+            if state & ~mask:
+                continue
+            reach.answers |= select_chip(chip, high, buffers).answers
+            pin = select_pin(chip)
+            reach.in_phi2 = _ever(reach.in_phi2, high, pin)
+            reach.outside_phi2 = _ever(reach.outside_phi2, low, pin)
+    return found
+
+
+def _ever(before: bool | None, wiring: Wiring, pin: EnablePin | None) -> bool | None:
+    """Whether a pin is active anywhere, now or in what was looked at before."""
+    levels = None if pin is None else wiring.active(pin)
+    return None if before is None or levels is None else before or bool(levels.any())
 
 
 def select_chip(chip: Chip, wiring: Wiring, buffers: Sequence[Buffer] = ()) -> Selection:
@@ -202,8 +243,8 @@ def select_chip(chip: Chip, wiring: Wiring, buffers: Sequence[Buffer] = ()) -> S
     for pin in decoding.enable:
         active = wiring.active(pin)
         known = known and active is not None
-        for direction in _directions(chip, pin):
-            answers[direction] &= active[direction] if active is not None else np.False_
+        rows = _gated(pin, chip)
+        answers[rows] &= active[rows] if active is not None else np.False_
     ranges = np.ones(_WHOLE, dtype=np.bool_)
     if decoding.by_range:
         ranges[READ] = covered(decoding.read_ranges, decoding.undecoded)
@@ -231,6 +272,23 @@ def select_chip(chip: Chip, wiring: Wiring, buffers: Sequence[Buffer] = ()) -> S
         known = known and passes is not None
         answers &= passes if passes is not None else np.False_
     return Selection(answers, asserts, sure, known)
+
+
+def _gated(pin: EnablePin, chip: Chip) -> slice:
+    """The directions that an enable pin decides, as rows of the tables.
+
+    A RAM is read without its write enable and written without its output enable. On another chip
+    a pin of only one of these kinds tells that it is a port of that direction.
+    """
+    kinds = {other.gates for other in chip.decoding.enable}
+    if chip.role == "ram":
+        # Where nothing else tells where the RAM is, the pin stands for the select.
+        own = "both" in kinds or chip.decoding.by_range
+    else:
+        own = {"reads", "writes"} <= kinds
+    if pin.gates == "both" or not own:
+        return slice(None)
+    return slice(READ, READ + 1) if pin.gates == "reads" else slice(WRITE, WRITE + 1)
 
 
 def buffers_before(ref: str, buffers: Sequence[Buffer], line: str | None = None) -> list[Buffer]:
@@ -302,12 +360,15 @@ def _nets_of(buffer: Buffer) -> list[Net]:
     return nets if buffer.direction is None else [*nets, buffer.direction]
 
 
-def states_of_chip(chip: Chip, decoders: Sequence[Decoder], buffers: Sequence[Buffer] = ()) -> int:
-    """Mask of the state bits that decide where a chip answers, and with which byte."""
+def states_of_chip(
+    chip: Chip, decoders: Sequence[Decoder], buffers: Sequence[Buffer] = (), *, banked: bool = True
+) -> int:
+    """Mask of the state bits that decide where a chip answers and, if `banked`, with which byte."""
     decoding = chip.decoding
-    nets = [net for pin in decoding.enable for net in pin.nets]
-    path = buffers_before(chip.ref, buffers)
-    return states_that_matter([*nets, *decoding.when, *decoding.bank_lines], decoders, path)
+    nets = [*(net for pin in decoding.enable for net in pin.nets), *decoding.when]
+    if banked:
+        nets += decoding.bank_lines
+    return states_that_matter(nets, decoders, buffers_before(chip.ref, buffers))
 
 
 def submasks(mask: int) -> list[int]:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bustrace.board.address_map import WiringLoop, build_map
+from bustrace.board.address_map import MAX_MAPPED, TooMuchWiring, WiringLoop, build_map, reach_of
 from bustrace.board.banks import StateMaps
 from bustrace.board.chip_tables import (
     REF_FORMS,
@@ -18,6 +18,7 @@ from bustrace.board.chip_tables import (
     chip_rows,
     make_chip,
     role_of,
+    with_content,
 )
 from bustrace.board.images import read_image
 from bustrace.board.model import Board, Chip, Clip, ClipPlace, Cpu, Image, NormalHold
@@ -78,28 +79,14 @@ def assemble(
         for bit in state_bits
         if bit.reset is None
     ]
-    chips: list[Chip] = []
-    for row in rows:
-        try:
-            chip = make_chip(row, around, fitted_images.get(row.ref), notes)
-        except WiringLoop as loop:
-            raise BadValue(
-                f"the decoders feed each other in a circle: {loop}",
-                "wiring that starts at the CPU",
-                key=f"{row.key}",
-            ) from None
-        except BadValue as bad:
-            raise bad if bad.key.startswith("--") else bad.under(row.key) from None
-        chips.append(replace(chip, fitted=chip.fitted and row.ref not in removed))
+    chips = _chips(rows, around, fitted_images, notes)
+    chips = [replace(chip, fitted=chip.fitted and chip.ref not in removed) for chip in chips]
     _refuse_shared_selects(rows, chips)
     unfitted = {chip.ref for chip in chips if not chip.fitted}
     decoders = tuple(replace(d, fitted=d.ref not in unfitted) for d in decoders)
     buffers = tuple(replace(b, fitted=b.ref not in unfitted) for b in around.buffers)
     first_state = sum((bit.reset or 0) << index for index, bit in enumerate(state_bits))
-    try:
-        address_map = build_map(chips, decoders, table.complete, buffers=buffers, state=first_state)
-    except ValueError as error:
-        raise BadValue(str(error), key="chips") from None
+    address_map = build_map(chips, decoders, table.complete, buffers=buffers, state=first_state)
     banks = (
         StateMaps(
             address_map, first_state, len(state_bits), chips, decoders, buffers, table.complete
@@ -135,6 +122,47 @@ def assemble(
         nmi_from=refs.all_of(table.nmi.sources if table.nmi else (), "nmi.from"),
         notes=tuple(notes),
     )
+
+
+def _chips(
+    rows: Sequence[ChipRow],
+    around: Around,
+    fitted_images: Mapping[str, Image],
+    notes: list[Note],
+) -> list[Chip]:
+    """The chips, in the file's order: first how they are wired, then what they hold."""
+    chips: list[Chip] = []
+    for row in rows:
+        try:
+            chips.append(make_chip(row, around, notes))
+        except BadValue as bad:
+            raise bad.under(row.key) from None
+    mapped = [index for index, chip in enumerate(chips) if chip.decoding.addressed]
+    if len(mapped) > MAX_MAPPED:
+        raise BadValue(
+            f"{len(mapped)} chips have addresses", f"at most {MAX_MAPPED} chips", key="chips"
+        )
+    try:
+        reaches = reach_of([chips[i] for i in mapped], around.decoders, around.buffers)
+    except WiringLoop as loop:
+        raise BadValue(
+            "the decoders feed each other in a circle",
+            "wiring that starts at the CPU",
+            key="chips",
+            found=str(loop),
+        ) from None
+    except TooMuchWiring as trouble:
+        raise BadValue(
+            str(trouble), "fewer [[state]] bits, or only the outputs that are used", key="state"
+        ) from None
+    for index, reach in zip(mapped, reaches, strict=True):
+        row = rows[index]
+        image = fitted_images.get(row.ref)
+        try:
+            chips[index] = with_content(row, chips[index], reach, around, image, notes)
+        except BadValue as bad:
+            raise bad if bad.key.startswith("--") else bad.under(row.key) from None
+    return chips
 
 
 def _removed(without: Iterable[str], refs: Refs, cpu: Cpu) -> set[str]:

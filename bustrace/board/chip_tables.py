@@ -11,19 +11,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.board.address_map import (
-    Wiring,
-    gated_by_phi2,
-    select_chip,
-    select_pin,
-    states_of_chip,
-    submasks,
-)
+from bustrace.board.address_map import Reach, buffers_before, select_pin
 from bustrace.board.images import inside, read_image
-from bustrace.board.model import N_ADDRESSES, READ, WRITE, Chip, Cpu, Image, Role, SelectLine
+from bustrace.board.model import READ, WRITE, Chip, Cpu, Image, Role, SelectLine
 from bustrace.board.nets import NET_FORMS, Names, known_net, parse_net, pin_name
 from bustrace.board.packages import line_name
-from bustrace.board.parts import part_facts
+from bustrace.board.parts import ENABLE_FORMS, is_enable_pin, part_facts, port_addresses
 from bustrace.board.values import TOP, BadValue
 from bustrace.board.wires import Buffer, Decoder, Decoding, EnablePin, Net
 from bustrace.capture.model import Note
@@ -137,11 +130,15 @@ def chip_rows(table: BoardFile, cpu: Cpu) -> list[ChipRow]:
     return rows
 
 
-def make_chip(row: ChipRow, around: Around, fitted_image: Image | None, notes: list[Note]) -> Chip:
-    """One chip; keys of errors start below the chip's own."""
+def make_chip(row: ChipRow, around: Around, notes: list[Note]) -> Chip:
+    """A chip with its wiring, without size and content; keys of errors start below its own."""
     table = row.table
     makes_selects = row.is_decoder or table.buffers is not None
     role = "logic" if makes_selects else role_of(row, notes)
+    decoding = Decoding() if makes_selects else _decoding(row, around)
+    if role == "logic" and decoding.addressed and table.role is None:
+        role = "io"
+        notes.append(Note("guess", f"{row.ref}: taken for I/O, since it has an address", "role"))
     chip = Chip(
         ref=row.ref,
         part=table.part,
@@ -151,7 +148,7 @@ def make_chip(row: ChipRow, around: Around, fitted_image: Image | None, notes: l
         data_mask=0xFF if row.data_mask is None else row.data_mask,
         pins=table.pins,
         rails={rail: tuple(pins) for rail, pins in table.rails.items()},
-        decoding=Decoding() if makes_selects else _decoding(row, around),
+        decoding=decoding,
     )
     if not chip.decoding.addressed:
         if role in ("rom", "ram", "io"):
@@ -165,16 +162,34 @@ def make_chip(row: ChipRow, around: Around, fitted_image: Image | None, notes: l
             key = ".when" if table.when else ".bank_lines"
             raise BadValue("a bank needs addresses", "range or enable beside it", key=key)
         return replace(chip, selects=_selects(chip, table, None))
-    states = submasks(states_of_chip(chip, around.decoders, around.buffers))
-    answers = np.zeros((2, N_ADDRESSES), dtype=np.bool_)
-    for state in states:
-        answers |= select_chip(chip, Wiring(around.decoders, state=state), around.buffers).answers
+    return chip
+
+
+def with_content(
+    row: ChipRow,
+    chip: Chip,
+    reach: Reach,
+    around: Around,
+    fitted_image: Image | None,
+    notes: list[Note],
+) -> Chip:
+    """The chip with size, images and select line, once it is known where it answers."""
+    table = row.table
+    answers = reach.answers
     if not answers.any():
         key = ".enable" if table.enable else ".range"
+        path = [buffer.ref for buffer in buffers_before(row.ref, around.buffers)]
+        through = f", or {' and '.join(path)} never let through what it needs" if path else ""
         raise BadValue(
-            f"{row.ref} never answers: its conditions exclude each other",
+            f"{row.ref} never answers: its conditions exclude each other{through}",
             "conditions that can hold together",
             key=key,
+        )
+    if chip.role == "ram" and not answers[WRITE].any():
+        notes.append(
+            Note(
+                "doubt", f"{row.ref}: as RAM that takes no writes, by what its table says", "enable"
+            )
         )
     images = _images(row, around.folder) if fitted_image is None else (fitted_image,)
     banks = 1 << len(chip.decoding.bank_lines)
@@ -196,9 +211,17 @@ def make_chip(row: ChipRow, around: Around, fitted_image: Image | None, notes: l
             key="--fit" if fitted_image else _image_key(table),
             found=images[0].path,
         )
-    chip = replace(chip, base=_base(row, chip, anywhere, size // banks))
-    gated = gated_by_phi2(chip, around.decoders, states)
-    return replace(chip, selects=_selects(chip, table, gated))
+    window = size // banks
+    if images and table.base is None and window & (window - 1) and window != readable:
+        raise BadValue(
+            f"the image has {size} bytes, which cannot repeat through the {readable} addresses of "
+            f"{row.ref}",
+            f"{readable} bytes, a power of two, or base = the address at which the image begins",
+            key="--fit" if fitted_image else _image_key(table),
+            found=images[0].path,
+        )
+    chip = replace(chip, base=_base(row, chip, anywhere, window))
+    return replace(chip, selects=_selects(chip, table, reach.gated))
 
 
 def role_of(row: ChipRow, notes: list[Note]) -> Role:
@@ -220,14 +243,8 @@ def role_of(row: ChipRow, notes: list[Note]) -> Role:
         if re.fullmatch(rf"[A-Z]{{0,2}}{word}[\d_-]*", row.ref, re.IGNORECASE):
             notes.append(Note("guess", f"{row.ref}: taken for a {word} by its name", "role"))
             return role
-    if row.is_decoder:
-        return "logic"
     if re.match(r"(SN|MC|DM)?[57]4", table.part, re.IGNORECASE):
-        addressed = table.range or table.read_range or table.write_range or table.enable
-        if not addressed:
-            return "logic"
-        notes.append(Note("guess", f"{row.ref}: taken for I/O, since it has an address", "role"))
-        return "io"
+        return "logic"
     return "other"
 
 
@@ -278,6 +295,13 @@ def _decoding(row: ChipRow, around: Around) -> Decoding:
     if table.undecoded and not (table.range or table.read_range or table.write_range):
         raise BadValue("undecoded lines need a range", "range beside undecoded", key=".undecoded")
     pins = enable_pins(table.enable, around.names, around.decoders)
+    for pin in pins:
+        if part_facts(table.part) is not None and not is_enable_pin(pin.name):
+            raise BadValue(
+                f"a {table.part} has no pin {pin.name} that enables it",
+                ENABLE_FORMS,
+                key=f".enable.{next(k for k in table.enable if pin_name(k)[0] == pin.name)}",
+            )
     wired = [
         (output.active, Net("output", chip=decoder.ref, name=output.name))
         for decoder in around.decoders
@@ -414,6 +438,10 @@ def _size(
     if facts is not None:
         notes.append(Note("guess", f"{row.ref}: {facts.size} bytes, from its part number", "size"))
         return facts.size
+    port = port_addresses(table.part)
+    if port is not None:
+        notes.append(Note("guess", f"{row.ref}: size {port}, from its part number", "size"))
+        return port
     here = np.flatnonzero(answers)
     breaks = np.flatnonzero(np.diff(here) > 1)
     return (int(breaks[0]) + 1 if len(breaks) else len(here)) * banks

@@ -102,22 +102,26 @@ def table_of(expression: Expression, inputs: tuple[Net, ...]) -> npt.NDArray[np.
     bool, shape (2 ** len(inputs),); ``inputs[0]`` is bit 0 of the index.
     """
     index = np.arange(1 << len(inputs), dtype=np.uint32)
-    levels = {net: (index >> np.uint32(bit)) & 1 == 1 for bit, net in enumerate(inputs)}
+    # Eight combinations a byte: an equation of thousands of signs stays a matter of milliseconds.
+    levels = {
+        net: np.packbits((index >> np.uint32(bit)) & 1 == 1) for bit, net in enumerate(inputs)
+    }
+    never = np.zeros((len(index) + 7) // 8, dtype=np.uint8)
 
-    def evaluate(part: Expression) -> npt.NDArray[np.bool_]:
+    def evaluate(part: Expression) -> npt.NDArray[np.uint8]:
         if isinstance(part, Net):
-            if part.kind == "constant":
-                return np.full(len(index), bool(part.index) != part.inverted)
-            level = levels[replace(part, inverted=False)]
-            return np.asarray(level != part.inverted)
+            level = levels[replace(part, inverted=False)] if part.kind != "constant" else never
+            inverted = part.inverted != (part.kind == "constant" and part.index == 1)
+            return ~level if inverted else level
         held = evaluate(part.parts[0])
         if part.kind == "not":
-            return np.logical_not(held)
+            return ~held
         for other in part.parts[1:]:
             held = held & evaluate(other) if part.kind == "and" else held | evaluate(other)
         return held
 
-    return np.array(evaluate(expression))
+    held = np.unpackbits(evaluate(expression), count=len(index))
+    return held.astype(np.bool_)
 
 
 class _Parser:

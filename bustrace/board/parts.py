@@ -100,6 +100,30 @@ def part_facts(part: str) -> PartFacts | None:
     return None
 
 
+ENABLE_FORMS = "a name of the data sheet, such as CS, CE, E, OE, G, WE, W, CS1, /CS2"
+
+_ENABLE_PIN = re.compile(
+    r"(?:CS|CE|E|S|EN|OE|OD|G|WE|W|RD|WR|PGM|P|PD|VPP|RAS|CAS|RS|R/W|PHI2|P2)[0-3]?[AB]?|A\d{1,2}",
+    re.IGNORECASE,
+)
+
+
+def is_enable_pin(name: str) -> bool:
+    """Whether memories and I/O parts have a pin of that name that takes part in enabling them."""
+    return _ENABLE_PIN.fullmatch(name.strip().rstrip("_*")) is not None
+
+
+def port_addresses(part: str) -> int | None:
+    """Addresses of a latch or buffer of the 74 family that stands on the bus as a port, or None
+    for no such part: eight for the 74x259, whose address pins choose one bit, else one.
+    """
+    match = re.search(
+        r"(?<!\d)(?:54|74)[A-Z]{0,4}(24[0145]|25[19]|27[37]|37[3457]|54[01]|57[345]|17[45]|75)(?!\d)",
+        _plain(part),
+    )
+    return None if match is None else 8 if match[1] == "259" else 1
+
+
 def decoder_kind(part: str) -> str | None:
     """``138`` or ``139`` for a decoder of the 74 family, else None."""
     match = re.search(r"(?<!\d)(?:54|74)[A-Z]{0,4}(13[89])(?!\d)", _plain(part))

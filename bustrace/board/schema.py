@@ -44,11 +44,11 @@ def _rate(value: object) -> Fraction:
 
 
 def _as_list(value: object) -> object:
-    if isinstance(value, list):
+    if isinstance(value, str):
+        return [value]
+    if isinstance(value, list) and all(isinstance(item, str) for item in value):
         return value
-    if not isinstance(value, str):
-        raise BadValue("this is not a name", 'a name in quotes, such as "U4", or a list of names')
-    return [value]
+    raise BadValue("this is not a text in quotes", 'such as "U4", or a list: ["U4", "U5"]')
 
 
 def _short_form(key: str) -> BeforeValidator:

@@ -63,6 +63,22 @@ class EnablePin:
     active: int
     nets: tuple[Net, ...]
 
+    @property
+    def gates(self) -> Literal["reads", "writes", "both"]:
+        """What the pin decides by its name: an output enable lets the chip drive the bus, a write
+        enable lets it take a byte, anything else does both (makers' names of memories' pins, from
+        memory). On a latch, G without ``/`` is no output enable.
+        """
+        name = self.name.upper()
+        if name in READ_PINS or (name == "G" and self.active == 0):
+            return "reads"
+        return "writes" if name in WRITE_PINS else "both"
+
+
+READ_PINS = frozenset({"OE", "OEN", "RD", "RE"})
+WRITE_PINS = frozenset({"WE", "WEN", "W", "WR"})
+"""Names of output enables and of write enables."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Output:

@@ -182,10 +182,10 @@ def test_a_bank_of_narrow_memories_is_not_doubled(write_board: Callable[..., Boa
 
 
 def test_a_chip_answers_on_its_whole_enable(write_board: Callable[..., Board]) -> None:
-    """CS1 and /CS2 and the read: each alone is not enough."""
+    """CS1, /CS2 and a third select in reads only: each alone is not enough."""
     board = write_board(
         'cpu = "6502"\n[[chips]]\nref = "U9"\nrole = "io"\nsize = 16\n'
-        'enable = { CS1 = "A12", "/CS2" = "!A15", "/OE" = "!R/W" }\n'
+        'enable = { CS1 = "A12", "/CS2" = "!A15", "/CS3" = "!R/W" }\n'
     )
     for address in (0x9000, 0xF000):
         assert answering(board, address, READ) == ["U9"]
@@ -473,6 +473,6 @@ def test_decoders_that_feed_each_other_are_refused(write_board: Callable[..., Bo
         '[[chips]]\nref = "U8"\npart = "74LS138"\ninputs = { A = "U7.Y0", B = "A14", C = "A15" }\n'
         'outputs = { Y0 = "U9" }\n[[chips]]\nref = "U9"\nrole = "io"\n'
     )
-    with pytest.raises(ValueError, match=r"in a circle: U8\.Y0 -> U7\.Y0 -> U8\.Y0"):
+    with pytest.raises(ValueError, match=r"in a circle\n  found:    U8\.Y0 -> U7\.Y0 -> U8\.Y0"):
         write_board(text)
     assert issubclass(WiringLoop, ValueError)
