@@ -31,6 +31,7 @@ from bustrace.cli_options import (
     with_options,
 )
 from bustrace.errors import BustraceError, InputError
+from bustrace.units import count_words
 
 if TYPE_CHECKING:
     from bustrace.capture import Capture
@@ -308,7 +309,26 @@ def convert(output: str, to: str | None, **given: Any) -> None:
     click.echo(f"Written: {output}, {rows}", err=True)
 
 
-@cli.command(name="board", short_help="Show the address map of a board file.")
+class _BoardCommands(click.Group):
+    """``board FILE`` shows a map; other words than a command's name are such a file."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        if not args or args[0] not in (*self.commands, *ctx.help_option_names):
+            args = ["show", *args]
+        return super().parse_args(ctx, args)
+
+
+@cli.group(name="board", cls=_BoardCommands, short_help="Show a board file's map, or draft one.")
+def board_commands() -> None:
+    """Show the address map of a board file, or draft a board file from a capture.
+
+    \b
+    bustrace board board.toml                     the map; the same as board show
+    bustrace board draft boot.vcd -o board.toml   a draft
+    """
+
+
+@board_commands.command(name="show", short_help="Show the address map of a board file.")
 @click.argument("board")
 @with_options(FITTED_OPTIONS)
 def board_map(board: str, without: tuple[str, ...], fit: tuple[str, ...]) -> None:
@@ -320,6 +340,68 @@ def board_map(board: str, without: tuple[str, ...], fit: tuple[str, ...]) -> Non
 
     fitted = dict(pairs_of(fit, "--fit", "REF=FILE"))
     _print(board_text(load_board(board, without=without, fit=fitted)))
+
+
+@board_commands.command(short_help="Draft a board file from a capture.")
+@click.argument("capture")
+@click.option("-o", "--output", metavar="PATH", help="Where to; by default to stdout.")
+@click.option(
+    "--rom",
+    multiple=True,
+    metavar="FILE",
+    help="A ROM image; where it lies is found by the bytes that were read. Repeatable.",
+)
+@with_options(HOOKUP_OPTIONS, CAPTURE_OPTIONS)
+@LINES
+def draft(output: str | None, rom: tuple[str, ...], **given: Any) -> None:
+    """Write a draft of a board file: what CAPTURE shows of its board, with the
+    evidence as comments.
+
+    Where each captured select falls, where the bytes read are an image's, where
+    what was written comes back, and which addresses nobody explains.
+    """
+    import bustrace
+    from bustrace.board import load_image
+    from bustrace.identify import board_seen
+    from bustrace.report import draft_text, headline
+
+    if output is not None and os.path.lexists(output):
+        raise InputError(
+            "there is such a file already, and drafts write over nothing",
+            path=output,
+            key="--output",
+            advice="choose another name",
+        )
+    images = [load_image(path) for path in rom]
+    reading = _read({**given, "board": None, "rom": (), "without": (), "fit": ()})
+    seen = board_seen(reading, images)
+    _doubts_of(reading)
+    if seen.reason is not None:
+        click.echo(f"Nothing to draft: {seen.reason}.", err=True)
+        raise SystemExit(_CANNOT_CONCLUDE)
+    text = draft_text(
+        seen,
+        source=given["capture"],
+        files=[_beside(path, output) for path in rom],
+        headline=headline(bustrace.diagnose(reading)),
+    )
+    if output is None:
+        _print([text])
+        return
+    from bustrace.capture.whole_file import whole_file
+
+    with _writing(output), whole_file(output) as file:
+        file.write(text.encode())
+    click.echo(f"Written: {output}, {count_words(len(seen.chips), 'chip')}", err=True)
+
+
+def _beside(path: str, output: str | None) -> str | None:
+    """The path as a board file at `output` may name it, or None outside its folder."""
+    home = os.path.realpath(os.path.dirname(output or "") or ".")
+    target = os.path.realpath(path)
+    if not os.path.isdir(home) or os.path.commonpath([home, target]) != home:
+        return None
+    return os.path.relpath(target, home).replace(os.sep, "/")
 
 
 def _target(output: str, to: str | None, given: dict[str, Any]) -> str:

@@ -2,8 +2,9 @@
 
 from bustrace.board.address_map import WiringLoop, build_map
 from bustrace.board.banks import Answers, answers_in, state_of
+from bustrace.board.chip_tables import checked_ref
 from bustrace.board.decoders import decode_138, decode_139
-from bustrace.board.loader import board_from_roms, load_board, unknown_board
+from bustrace.board.loader import board_from_roms, load_board, load_image, unknown_board
 from bustrace.board.model import (
     READ,
     WRITE,
@@ -48,9 +49,11 @@ __all__ = [
     "answers_in",
     "board_from_roms",
     "build_map",
+    "checked_ref",
     "decode_138",
     "decode_139",
     "load_board",
+    "load_image",
     "map_rows",
     "parse_address",
     "pin_of",

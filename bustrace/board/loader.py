@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from bustrace.board.address_map import build_map
 from bustrace.board.images import image_from_bytes, read_image
-from bustrace.board.model import Board, Chip, Clip, ClipPlace, Cpu, SelectLine
+from bustrace.board.model import Board, Chip, Clip, ClipPlace, Cpu, Image, SelectLine
 from bustrace.board.values import TOP, BadValue, parse_address
 from bustrace.board.wires import Decoding
 from bustrace.capture.model import Note
@@ -70,6 +70,27 @@ def load_board(
         return assemble(table, path.parent, str(path), without, fit)
     except BadValue as bad:
         raise _value_error(bad, raw, path) from None
+
+
+def load_image(path: str | Path) -> Image:
+    """A ROM image whose place is not known.
+
+    Raises
+    ------
+    ImageError
+        The file cannot be read, is empty, or holds more than 64 KB.
+    """
+    try:
+        return read_image(Path(path), shown=str(path))
+    except BadValue as bad:
+        at = re.search(r"@[$0-9A-Fa-fx]+$", str(path))
+        raise ImageError(
+            bad.what,
+            path=path,
+            key="--rom",
+            expected=bad.expected,
+            advice="leave the address out: its bytes tell where it lies" if at else bad.advice,
+        ) from None
 
 
 def board_from_roms(images: Sequence[tuple[str | Path | bytes, int | str]]) -> Board:

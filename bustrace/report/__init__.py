@@ -1,11 +1,12 @@
 """Readings and verdicts for people and for programs: text, JSON, the listing, the address map."""
 
+from bustrace.report.board_draft import draft_text
 from bustrace.report.board_map import board_text
 from bustrace.report.diagnosis_json import diagnosis_document, diagnosis_json, diagnosis_schema
 from bustrace.report.layout import Paper, show
 from bustrace.report.listing import listing_lines, why_nothing
 from bustrace.report.look import line_activity, look_text
-from bustrace.report.text import diagnosis_text
+from bustrace.report.text import diagnosis_text, headline
 from bustrace.report.words import class_words, fault_words, probability_words
 
 __all__ = [
@@ -16,7 +17,9 @@ __all__ = [
     "diagnosis_json",
     "diagnosis_schema",
     "diagnosis_text",
+    "draft_text",
     "fault_words",
+    "headline",
     "line_activity",
     "listing_lines",
     "look_text",

@@ -1,0 +1,80 @@
+"""From addresses that were seen to the ranges a decoder could make of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.identify.model import N_ADDRESSES, Ranges
+
+MOST_BLOCKS = 16
+"""More blocks than that are no decoding that a person would draw."""
+
+
+def aligned_hull(first: int, last: int) -> tuple[int, int]:
+    """The smallest block of a power of two of addresses, at a multiple of it, that holds both."""
+    bits = (first ^ last).bit_length()
+    low = first >> bits << bits
+    return low, low + (1 << bits) - 1
+
+
+def aligned_blocks(inside: npt.NDArray[np.bool_], outside: npt.NDArray[np.bool_]) -> Ranges | None:
+    """The fewest aligned blocks, each as small as it can be, that hold one set and not another.
+
+    Parameters
+    ----------
+    inside, outside : bool, shape (65536,)
+        Addresses that must lie in a block, and that must not. `inside` wins where both hold.
+
+    Returns
+    -------
+    tuple of (first, last) or None
+        Neighbours joined, ascending; empty for no address, None for more than `MOST_BLOCKS`.
+    """
+    wanted = np.flatnonzero(inside)
+    barred = np.flatnonzero(outside & ~inside)
+    found: list[tuple[int, int]] = []
+    todo = [(0, N_ADDRESSES - 1)]
+    while todo:
+        low, high = todo.pop()
+        begin, end = np.searchsorted(wanted, (low, high + 1))
+        if begin == end:
+            continue
+        low, high = aligned_hull(int(wanted[begin]), int(wanted[end - 1]))
+        if low < high and np.diff(np.searchsorted(barred, (low, high + 1)))[0] > 0:
+            middle = (low + high) // 2
+            todo += [(middle + 1, high), (low, middle)]
+            continue
+        found.append((low, high))
+        if len(found) > 4 * MOST_BLOCKS:
+            return None
+    joined = join(found)
+    return joined if len(joined) <= MOST_BLOCKS else None
+
+
+def join(ranges: Iterable[tuple[int, int]]) -> Ranges:
+    """Ranges in ascending order, those that touch or overlap made one."""
+    joined: list[tuple[int, int]] = []
+    for first, last in sorted(ranges):
+        if joined and first <= joined[-1][1] + 1:
+            joined[-1] = (joined[-1][0], max(last, joined[-1][1]))
+        else:
+            joined.append((first, last))
+    return tuple(joined)
+
+
+def runs(marks: npt.NDArray[np.bool_]) -> Ranges:
+    """Marked addresses as ranges, ascending."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], marks, [False]]).astype(np.int8)))
+    return tuple((int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True))
+
+
+def covered(*ranges: Ranges | None) -> npt.NDArray[np.bool_]:
+    """Addresses within any of the ranges: bool, shape (65536,)."""
+    hit = np.zeros(N_ADDRESSES, dtype=np.bool_)
+    for some in ranges:
+        for first, last in some or ():
+            hit[first : last + 1] = True
+    return hit
