@@ -11,7 +11,7 @@ import numpy.typing as npt
 from bustrace.board import BadValue, Image, checked_ref
 from bustrace.cycles import Cycles
 from bustrace.hookup import ADDRESS_PINS, SELECT
-from bustrace.identify.blocks import aligned_blocks, covered, join, runs
+from bustrace.identify.blocks import aligned_blocks, aligned_hull, covered, join, runs
 from bustrace.identify.images import place_image
 from bustrace.identify.memory import FEW_LOST, judge_memory
 from bustrace.identify.model import (
@@ -35,8 +35,9 @@ from bustrace.reading import Reading
 LEAST_CELLS = 4
 """Addresses whose bytes came back, before a chip is taken for a RAM."""
 
-MOST_REGISTERS = 32
-"""Addresses of a chip that is no memory and may be I/O; with more it may be a broken memory."""
+MOST_REGISTERS, WIDEST_REGISTERS = 32, 0x100
+"""Addresses of a chip that is no memory and may be I/O, and the block that holds them; beyond, it
+may be a broken memory."""
 
 LEAST_CODE, LEAST_REPEATED = 64, 8
 """Addresses of a chip that is taken for a ROM without an image, and those of them that were read
@@ -44,7 +45,7 @@ again with the same byte: a program that runs wild executes anything."""
 
 _OTHER_CPU_PINS = ("BE", "AEC", "BA", "VDA", "VPA", "VPB", "ML")
 _HELD = ("RDY", "IRQ", "NMI", "SO")
-_PAGE = 0x100
+_PAGE, _REGION = 0x100, 0x2000
 _LONGEST_REF = 24
 
 
@@ -258,6 +259,8 @@ def _taken(
 ) -> Taken:
     if image is not None:
         return "rom"
+    if not select.addresses:
+        return "other"
     good = memory is not None and memory.lost <= FEW_LOST * memory.returned
     if memory is not None and good and memory.addresses >= LEAST_CELLS:
         return "ram"
@@ -268,9 +271,14 @@ def _taken(
         if len(read) >= LEAST_CODE and repeated >= LEAST_REPEATED:
             return "rom"
         return "other"
-    if select.addresses <= MOST_REGISTERS and (select.writes or not constant):
-        return "io"
-    return "other"
+    narrow = select.addresses <= MOST_REGISTERS and _span(select) <= WIDEST_REGISTERS
+    return "io" if narrow and (select.writes or not constant) else "other"
+
+
+def _span(select: SelectSeen) -> int:
+    """Addresses of the smallest block that holds all at which it was asserted."""
+    low, high = aligned_hull(select.lowest or 0, select.highest or 0)
+    return high - low + 1
 
 
 def _chip(
@@ -331,6 +339,9 @@ def _unexplained(touched: Touched, chips: Sequence[ChipSeen]) -> tuple[Unexplain
         by_habit: dict[Habit, list[int]] = {}
         for address in here.tolist():
             by_habit.setdefault(_habit(touched, address), []).append(address)
+        if "program" in by_habit:
+            # Operands and tables lie between the opcodes.
+            by_habit["program"] = sorted(by_habit["program"] + by_habit.pop("steady", []))
         for habit, those in by_habit.items():
             found.append(
                 Unexplained(
@@ -358,19 +369,19 @@ def _habit(touched: Touched, address: int) -> Habit:
 
 
 def _neighbours_joined(pages: Sequence[Unexplained]) -> tuple[Unexplained, ...]:
-    """Rows of one habit in neighbouring pages as one row."""
-    joined: dict[Habit, list[Unexplained]] = {}
-    for row in pages:
-        mine = joined.setdefault(row.habit, [])
-        if mine and row.first // _PAGE <= mine[-1].last // _PAGE + 1:
-            last = mine.pop()
-            row = Unexplained(
+    """Rows of one habit, with no other between them in one region, as one row."""
+    joined: list[Unexplained] = []
+    for row in sorted(pages, key=lambda row: row.first):
+        last = joined[-1] if joined else None
+        if last and last.habit == row.habit and last.first // _REGION == row.last // _REGION:
+            joined[-1] = Unexplained(
                 last.first,
-                row.last,
+                max(last.last, row.last),
                 last.addresses + row.addresses,
                 last.reads + row.reads,
                 last.writes + row.writes,
                 row.habit,
             )
-        mine.append(row)
-    return tuple(sorted((r for rows in joined.values() for r in rows), key=lambda r: r.first))
+        else:
+            joined.append(row)
+    return tuple(joined)

@@ -206,7 +206,7 @@ class Unexplained:
     Attributes
     ----------
     first, last : int
-        Lowest and highest of them, all in one page.
+        Lowest and highest of them; others between them may have been met or not.
     addresses, reads, writes : int
     habit : str
         One of `Habit`.

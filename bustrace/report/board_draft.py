@@ -15,8 +15,8 @@ MOST_ROWS = 24
 
 _HABITS = {
     "changing": "read, never written, and the bytes change: I/O, or a bus that nobody drives",
-    "steady": "read, never written, always the same bytes",
-    "program": "the program was fetched from here, always the same bytes: a ROM without an image?",
+    "steady": "read, never written",
+    "program": "the program was fetched from here, nothing written: a ROM without an image?",
     "written only": "written, never read",
     "kept": "written and read, and what was written came back",
     "not kept": "written and read, and what was written did not come back",
@@ -253,10 +253,12 @@ def _content_evidence(draft: _Draft, chip: ChipSeen) -> None:
             "Give its image with --rom, or as file."
         )
     if chip.taken == "io":
-        draft.comment(
-            "Taken for I/O: few addresses, and not what a memory does"
-            + (f"; never written and yet changing: {changing}." if chip.changing else ".")
-        )
+        why = "few addresses, all near each other"
+        if chip.changing:
+            why += f"; never written and yet changing: {changing}"
+        if chip.memory is not None and chip.memory.lost:
+            why += "; not all that was written comes back"
+        draft.comment(f"Taken for I/O: {why}.")
     if chip.taken == "other" and chip.select is not None and chip.select.addresses:
         draft.comment(
             "What it is the capture does not tell: role is rom, ram, io, logic or other."
@@ -358,8 +360,11 @@ def _unexplained(draft: _Draft, seen: BoardSeen) -> None:
         counts = [(row.reads, "read"), (row.writes, "write")]
         how = ", ".join(count_words(n, word) for n, word in counts if n)
         places = count_words(row.addresses, "address", "addresses")
+        again = row.reads > row.addresses
         draft.comment(
-            f"{_span(row.first, row.last)}: {places}, {how}; {_HABITS[row.habit]}", more="  "
+            f"{_span(row.first, row.last)}: {places}, {how}; {_HABITS[row.habit]}"
+            + (", always the same bytes" if row.habit == "steady" and again else ""),
+            more="  ",
         )
     if len(seen.unexplained) > MOST_ROWS:
         draft.comment(f"and {len(seen.unexplained) - MOST_ROWS} more such stretches.")
@@ -372,7 +377,8 @@ def _holds(draft: _Draft, seen: BoardSeen) -> None:
     for hold in seen.holds:
         draft.comment(
             f"{hold.line} was low in {count_words(hold.cycles, 'cycle')}, {hold.longest:,} at most "
-            f"at a time, {count_words(hold.stretches, 'time')}. Where a healthy board does that:"
+            f"at a time, in {count_words(hold.stretches, 'stretch', 'stretches')}. Where a healthy "
+            "board does that:"
         )
         rows = ["[[holds]]", f'line = "{hold.line}"', 'level = "low"', f"cycles = {hold.longest}"]
         draft.rows(rows, off=True)
