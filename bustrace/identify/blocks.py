@@ -54,6 +54,40 @@ def aligned_blocks(inside: npt.NDArray[np.bool_], outside: npt.NDArray[np.bool_]
     return joined if len(joined) <= MOST_BLOCKS else None
 
 
+def dense_blocks(
+    ranges: Ranges, marks: npt.NDArray[np.bool_], *, least: int, one_in: int
+) -> Ranges:
+    """Aligned blocks within ranges that hold enough marked addresses, each as small as it can be.
+
+    Parameters
+    ----------
+    ranges : tuple of (first, last)
+    marks : bool, shape (65536,)
+    least : int
+        Marked addresses that a block must hold.
+    one_in : int
+        And one in so many of its addresses must be marked; else its halves are tried.
+    """
+    wanted = np.flatnonzero(marks)
+    found = []
+    todo = list(ranges)
+    while todo:
+        low, high = todo.pop()
+        begin, end = np.searchsorted(wanted, (low, high + 1))
+        if end - begin < least:
+            continue
+        first, last = int(wanted[begin]), int(wanted[end - 1])
+        block = aligned_hull(first, last)
+        # Joined ranges need not be aligned, and their hull would reach out of them.
+        inside = low <= block[0] and block[1] <= high
+        if inside and (end - begin) * one_in >= block[1] - block[0] + 1:
+            found.append(block)
+            continue
+        middle = (block[0] + block[1]) // 2
+        todo += [(max(low, block[0]), middle), (middle + 1, min(high, block[1]))]
+    return join(found)
+
+
 def join(ranges: Iterable[tuple[int, int]]) -> Ranges:
     """Ranges in ascending order, those that touch or overlap made one."""
     joined: list[tuple[int, int]] = []

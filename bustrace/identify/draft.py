@@ -11,7 +11,7 @@ import numpy.typing as npt
 from bustrace.board import BadValue, Image, checked_ref
 from bustrace.cycles import Cycles
 from bustrace.hookup import ADDRESS_PINS, SELECT
-from bustrace.identify.blocks import aligned_blocks, aligned_hull, covered, join, runs
+from bustrace.identify.blocks import aligned_blocks, aligned_hull, covered, dense_blocks, join, runs
 from bustrace.identify.images import place_image
 from bustrace.identify.memory import FEW_LOST, judge_memory
 from bustrace.identify.model import (
@@ -34,6 +34,9 @@ from bustrace.reading import Reading
 
 LEAST_CELLS = 4
 """Addresses whose bytes came back, before a chip is taken for a RAM."""
+
+SPARSE = 128
+"""Where no select tells, a RAM is drafted as far as one in so many addresses gave back a byte."""
 
 MOST_REGISTERS, WIDEST_REGISTERS = 32, 0x100
 """Addresses of a chip that is no memory and may be I/O, and the block that holds them; beyond, it
@@ -316,7 +319,12 @@ def _memories(
     if int(cells.sum()) < LEAST_CELLS:
         return []
     never = (touched.writes == 0) & (touched.reads > 0)
-    blocks = aligned_blocks(cells, taken | never & (touched.fetches > 0) | (touched.lost > 0))
+    changing = never & (touched.byte >= 0) & ~touched.steady
+    barred = taken | never & (touched.fetches > 0) | (touched.lost > 0) | changing
+    # Registers keep what is written, too, but they are few and far between.
+    blocks = dense_blocks(
+        aligned_blocks(cells, barred) or (), cells, least=LEAST_CELLS, one_in=SPARSE
+    )
     if not blocks:
         return []
     inside = covered(blocks)

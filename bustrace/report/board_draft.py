@@ -16,7 +16,7 @@ MOST_ROWS = 24
 _HABITS = {
     "changing": "read, never written, and the bytes change: I/O, or a bus that nobody drives",
     "steady": "read, never written",
-    "program": "the program was fetched from here, nothing written: a ROM without an image?",
+    "program": "the program was fetched from here: a ROM without an image, or nobody?",
     "written only": "written, never read",
     "kept": "written and read, and what was written came back",
     "not kept": "written and read, and what was written did not come back",
