@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import textwrap
+import unicodedata
 from collections.abc import Iterable, Sequence
 
 from bustrace.identify import BoardSeen, ChipSeen, ImageSeen, MemorySeen, Placement, SelectSeen
@@ -63,12 +64,13 @@ def toml_string(text: str) -> str:
     Raises
     ------
     ValueError
-        The text holds half a surrogate pair, which no TOML file can.
+        The text holds control characters, which a board file may not, or half a surrogate pair,
+        which no TOML file can.
     """
     out = []
     for letter in text:
-        if "\ud800" <= letter <= "\udfff":
-            raise ValueError("TOML holds whole characters only")
+        if unicodedata.category(letter) in ("Cc", "Cf", "Cs") and letter not in "\n\t\r":
+            raise ValueError("a board file holds no control characters")
         if letter in '"\\':
             out.append("\\" + letter)
         elif letter.isprintable():
@@ -187,7 +189,10 @@ def _chip(draft: _Draft, chip: ChipSeen, named: dict[int, str | None]) -> None:
     if chip.select is not None:
         row = _select_row(chip.select)
         if row is None:
-            draft.comment("The line's name holds bytes that TOML cannot: name it in a hookup file.")
+            draft.comment(
+                "The line's name holds control characters, which a board file may not: say with "
+                f"--line or in a hookup file that it is select:{chip.ref}."
+            )
         else:
             rows.append(row)
     draft.rows(rows, off=off)

@@ -1,5 +1,7 @@
 """What whole captures show of their boards, against the boards as they are."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from drill_readings import FIXTURES, read, run, tide_gauge
@@ -25,7 +27,7 @@ def chips_of(seen):
 
 @pytest.mark.slow
 def test_the_healthy_board_is_seen_as_it_is():
-    """Selects, the image's place, what is RAM, I/O and a latch; nothing beyond the real decoding."""
+    """Selects, the image's place, RAM, I/O and a latch; nothing beyond the real decoding."""
     seen = seen_in("healthy", IMAGE)
     chips = chips_of(seen)
     board, truth = tide_gauge(), {"RAM": "U4", "ROM": "U5", "IO": "U6", "LATCH": "U7"}
@@ -155,10 +157,11 @@ def test_a_stray_sample_beside_another_select_widens_nothing():
     selects = cycles.selects.copy()
     victim = np.flatnonzero((selects & rom != 0) & (cycles.address == 0xE000))[0]
     selects[victim] |= ram
-    fields = {name: getattr(cycles, name) for name in cycles.__dataclass_fields__}
-    noisy = type(cycles)(**fields | {"selects": selects})
+    noisy = replace(cycles, selects=selects)
     seen = chips_of(
-        board_seen(type(reading)(reading.capture, reading.hookup, reading.board, noisy, reading.program))
+        board_seen(
+            type(reading)(reading.capture, reading.hookup, reading.board, noisy, reading.program)
+        )
     )
     assert seen["U4"].select.strays == 1
     assert seen["U4"].read_ranges == clean["U4"].read_ranges
