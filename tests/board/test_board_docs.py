@@ -1,14 +1,17 @@
 """The reference of the file format says what the loader does."""
 
 import re
+import shlex
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from bustrace.board import Board, map_rows
 from bustrace.board.schema import TABLES
+from bustrace.cli import cli
 
 REFERENCE = Path(__file__).resolve().parents[2] / "docs" / "board-file.md"
 TEXT = REFERENCE.read_text(encoding="utf-8")
@@ -33,6 +36,21 @@ def test_whole_files_of_the_reference_load(
         board = write_board(text.replace("format = 1\n", "", 1), images)
         assert {"U4", "U6"} <= set(board.map.chips)
         assert map_rows(board)[-1].readers == ("U4",)
+
+
+@pytest.mark.slow
+def test_the_drafting_session_gives_what_it_shows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (session,) = re.findall(r"```console\n(.*?)```", TEXT, re.DOTALL)
+    command, _, shown = session.partition("\n")
+    (tmp_path / "fixtures").symlink_to(REFERENCE.parents[1] / "fixtures")
+    monkeypatch.chdir(tmp_path)
+    result = CliRunner().invoke(cli, shlex.split(command)[2:])
+    pieces = [piece.strip("\n") for piece in shown.split("[...]") if piece.strip()]
+    assert pieces
+    for piece in pieces:
+        assert piece in result.stdout
 
 
 def test_fragments_of_the_reference_are_toml() -> None:

@@ -28,7 +28,7 @@ def test_a_draft_goes_to_stdout(run, board, capture, tmp_path):
     result = run("board", "draft", capture("clock_stops"), "--rom", board.parent / "tide_gauge.bin")
     assert result.exit_code == 0, result.output
     assert "the clock stops" in " ".join(result.stdout.replace("#", " ").split())
-    assert "copy it beside" in result.stdout
+    assert '# file = "tide_gauge.bin"' in result.stdout
     (tmp_path / "a.toml").write_text(result.stdout, encoding="utf-8")
     assert load_board(tmp_path / "a.toml").chip("ROM").base == 0xE000
 

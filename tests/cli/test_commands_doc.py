@@ -18,6 +18,8 @@ FROM_FIXTURES = [line for line in EXAMPLES if "fixtures/" in line and "hookup.to
 
 
 def _options(command):
+    if isinstance(command, click.Group):
+        return set().union(*(_options(inner) for inner in command.commands.values()))
     return {
         opt
         for param in command.params
