@@ -32,6 +32,12 @@ def commands(text: str) -> list[list[str]]:
     return [shlex.split(line, comments=True) for line in lines]
 
 
+def parameters(command: click.Command) -> list[click.Parameter]:
+    """Parameters of a command, or of all commands of a group."""
+    inner = command.commands.values() if isinstance(command, click.Group) else ()
+    return [*command.params, *(param for one in inner for param in one.params)]
+
+
 def run(words: list[str], folder: Path, monkeypatch: pytest.MonkeyPatch) -> click.testing.Result:
     """The command's result, run in an empty folder that holds the fixtures."""
     (folder / "fixtures").symlink_to(ROOT / "fixtures")
@@ -120,7 +126,7 @@ def test_commands_and_options_exist(page: Path) -> None:
     """Commands shown are commands, with options of theirs; options named in the text exist."""
     text = page.read_text(encoding="utf-8")
     options = {
-        name: {opt for param in command.params for opt in param.opts} | {"--help", "-h"}
+        name: {opt for param in parameters(command) for opt in param.opts} | {"--help", "-h"}
         for name, command in cli.commands.items()
     }
     for name, *words in commands(text):

@@ -258,7 +258,8 @@ def _content_evidence(draft: _Draft, chip: ChipSeen) -> None:
             "Give its image with --rom, or as file."
         )
     if chip.taken == "io":
-        why = "few addresses, all near each other"
+        unread = chip.select is not None and not chip.select.reads
+        why = "written, never read" if unread else "few addresses, all near each other"
         if chip.changing:
             why += f"; never written and yet changing: {changing}"
         if chip.memory is not None and chip.memory.lost:
