@@ -18,7 +18,7 @@ from bustrace.board.model import (
     NormalHold,
     SelectLine,
 )
-from bustrace.board.packages import pin_of
+from bustrace.board.packages import known_packages, package_of, pin_of, supply_pins
 from bustrace.board.rows import MapRow, map_rows
 from bustrace.board.values import BadValue, parse_address
 from bustrace.board.wires import Buffer, Decoder, Decoding, EnablePin, Net, Output, StateBit
@@ -52,11 +52,14 @@ __all__ = [
     "checked_ref",
     "decode_138",
     "decode_139",
+    "known_packages",
     "load_board",
     "load_image",
     "map_rows",
+    "package_of",
     "parse_address",
     "pin_of",
     "state_of",
+    "supply_pins",
     "unknown_board",
 ]

@@ -1,40 +1,30 @@
 """Pins: which line is on which pin of a chip.
 
-Only pins that the board file gives or that a table here holds are ever printed.
+Only pins that the board file gives or that ``packages.toml`` holds are ever printed.
 """
 
 from __future__ import annotations
 
 import re
+import tomllib
 from collections.abc import Mapping
-from types import MappingProxyType
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
 
-from bustrace.board.model import Board
-from bustrace.board.parts import NMOS
+from bustrace.board.model import Board, Chip
 
-CPU_6502_DIP40: Mapping[str, str] = MappingProxyType(
-    {
-        "GND": "1",
-        "RDY": "2",
-        "PHI1": "3",
-        "IRQ": "4",
-        "NMI": "6",
-        "SYNC": "7",
-        "+5V": "8",
-        **{f"A{bit}": str(9 + bit) for bit in range(12)},
-        **{f"A{bit}": str(10 + bit) for bit in range(12, 16)},
-        **{f"D{bit}": str(33 - bit) for bit in range(8)},
-        "RW": "34",
-        "PHI0": "37",
-        "SO": "38",
-        "PHI2": "39",
-        "RES": "40",
-    }
+CPU_LINES = frozenset(
+    [
+        *(f"A{bit}" for bit in range(16)),
+        *(f"D{bit}" for bit in range(8)),
+        *("RW", "SYNC", "RES", "IRQ", "NMI", "RDY", "SO", "BE", "AEC", "BA", "VPB", "MLB"),
+        *("PHI0", "PHI1", "PHI2"),
+    ]
 )
-"""NMOS 6502 in the 40-pin DIP; ground also on pin 21. From memory."""
+"""Names of the lines of all CPUs of the family."""
 
-CPU_LINES = frozenset(CPU_6502_DIP40) - {"GND", "+5V"}
-"""Names of the CPU's lines."""
+SUPPLIES = ("+5V", "GND", "-5V", "+12V")
 
 _SPELLINGS = {
     "R/W": "RW",
@@ -47,7 +37,62 @@ _SPELLINGS = {
     "P1": "PHI1",
     "P2": "PHI2",
     "CLK": "PHI2",
+    "PHI1O": "PHI1",
+    "VP": "VPB",
+    "ML": "MLB",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Package:
+    """The pins of a part.
+
+    Attributes
+    ----------
+    title : str
+        The parts it holds for.
+    bus : bool
+        Pins named as lines of the CPU are wired to those lines; else they only share letters.
+    source : str
+        The maker's sheet or standard that the pins come from.
+    pins : tuple of str
+        Names, pin 1 first; ``-`` where nothing is said.
+    """
+
+    title: str
+    bus: bool
+    source: str
+    pins: tuple[str, ...]
+
+    def numbers(self, name: str) -> tuple[str, ...]:
+        """Pins of that name, with or without the sign for active low."""
+        wanted = name.lstrip("/").upper()
+        return tuple(
+            str(number) for number, pin in enumerate(self.pins, 1) if pin.lstrip("/") == wanted
+        )
+
+
+@cache
+def _packages() -> tuple[tuple[re.Pattern[str], Package], ...]:
+    text = files("bustrace.board").joinpath("packages.toml").read_text(encoding="utf-8")
+    return tuple(
+        (
+            re.compile(rf"(?<!\d)(?:{entry['parts']})(?!\d)"),
+            Package(entry["title"], entry["bus"], entry["source"], tuple(entry["pins"].split())),
+        )
+        for entry in tomllib.loads(text)["package"]
+    )
+
+
+def known_packages() -> tuple[Package, ...]:
+    """Every package of the table."""
+    return tuple(package for _, package in _packages())
+
+
+def package_of(part: str) -> Package | None:
+    """Package of a part, by the number within its mark (``HM6264LP-15``); None when not known."""
+    mark = re.sub(r"[\s_]+", "", part).upper()
+    return next((package for number, package in _packages() if number.search(mark)), None)
 
 
 def line_name(text: str) -> str | None:
@@ -60,13 +105,16 @@ def line_name(text: str) -> str | None:
 def pin_of(board: Board, ref: str, line: str) -> str | None:
     """Pin of a line at a chip, where the board file gives it or a table is at hand.
 
+    A memory's address pins, and the register selects of an I/O chip, are taken to be wired to the
+    CPU's lines of the same number as far as the chip's size reaches, as the address map has it.
+
     Parameters
     ----------
     board : Board
     ref : str
         Chip reference.
     line : str
-        ``A9``, ``RW``, or a name the board file uses for the chip.
+        ``A9``, ``RW``, or a name the board file or the sheet uses for the chip's pin.
 
     Returns
     -------
@@ -81,6 +129,54 @@ def pin_of(board: Board, ref: str, line: str) -> str | None:
     for given, pin in chip.pins.items():
         if given == line or line_name(given) == wanted:
             return pin
-    if chip.role == "cpu" and board.cpu.variant == NMOS:
-        return CPU_6502_DIP40.get(wanted)
-    return None
+    package = package_of(chip.part)
+    if package is None:
+        return None
+    names = _pins_on_line(chip, package, wanted) if wanted in CPU_LINES else [line]
+    return next((number for name in names for number in package.numbers(name)), None)
+
+
+def supply_pins(board: Board, ref: str) -> Mapping[str, tuple[str, ...]]:
+    """Supply pins of a chip by rail, as the board file gives them, else as the table has them."""
+    chip = board.chip(ref)
+    if chip.rails:
+        return chip.rails
+    package = package_of(chip.part)
+    if package is None:
+        return {}
+    found = {rail: package.numbers(rail) for rail in SUPPLIES}
+    return {rail: pins for rail, pins in found.items() if pins}
+
+
+def _pins_on_line(chip: Chip, package: Package, line: str) -> list[str]:
+    """Names of the chip's pins that a line of the CPU is wired to."""
+    wired = [
+        pin.name
+        for pin in chip.decoding.enable
+        if len(pin.nets) == 1 and not pin.nets[0].inverted and line_name(str(pin.nets[0])) == line
+    ]
+    if line.startswith("D") and line[1:].isdigit():
+        return [*wired, *_data_pins(chip, package, int(line[1:]))]
+    if not package.bus:
+        return wired
+    if line.startswith("A") and line[1:].isdigit() and chip.role != "cpu":
+        return [*wired, *_address_pins(chip, package, int(line[1:]))]
+    return [*wired, *(name for name in package.pins if line_name(name) == line)]
+
+
+def _data_pins(chip: Chip, package: Package, bit: int) -> list[str]:
+    if not chip.data_mask >> bit & 1:
+        return []
+    # Narrow memories number their own pins; the lowest data line is on the first.
+    place = (chip.data_mask & ((1 << bit) - 1)).bit_count() + 1
+    own = [f"IO{place}", "DOUT"] if chip.role == "ram" else []
+    return [*([f"D{bit}"] if package.bus else []), *own]
+
+
+def _address_pins(chip: Chip, package: Package, bit: int) -> list[str]:
+    window = (chip.size or 0) >> len(chip.decoding.bank_lines)
+    if 1 << bit >= window:
+        return []
+    if f"A{bit}" in package.pins:
+        return [f"A{bit}"]
+    return [f"RS{bit}", *(["RS"] if bit == 0 else [])]

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
-from bustrace.board import Board, pin_of
+import re
+
+from bustrace.board import Board, package_of, pin_of, supply_pins
 from bustrace.faults import PLACES, Fault
+
+_ENABLE = re.compile(r"(?:CE|CS|OE|G|RD)\d?")
+"""Names of pins by which memories and I/O chips are enabled, without the sign for active low."""
 
 RAILS = (
     "If not done yet, before all else: measure the supply and ground at the pins of each suspect "
@@ -19,6 +24,38 @@ def place_of_line(board: Board, line: str) -> str:
         if (pin := pin_of(board, chip.ref, line)) is not None
     ]
     return f"{line} ({', '.join(pins)})" if pins else line
+
+
+def joint(board: Board, ref: str, line: str) -> str:
+    """``U4 pin 24``, or ``U4's pin`` where the pin is not known."""
+    pin = pin_of(board, ref, line)
+    return f"{ref} pin {pin}" if pin is not None else f"{ref}'s pin"
+
+
+def supply_words(board: Board, ref: str) -> str | None:
+    """``U4: +5V on pin 24, GND on pin 12``, where the pins are known."""
+    try:
+        rails = supply_pins(board, ref)
+    except KeyError:
+        return None
+    told = [f"{rail} on pin {' and '.join(pins)}" for rail, pins in rails.items()]
+    return f"{ref}: {', '.join(told)}" if told else None
+
+
+def enable_words(board: Board, ref: str) -> str:
+    """``the enable pins of U4 (2764, socketed): /CE pin 20, /OE pin 22``."""
+    words = f"the enable and output-enable pins of {chip_name(board, ref)}"
+    try:
+        chip = board.chip(ref)
+    except KeyError:
+        return words
+    package = package_of(chip.part)
+    table = package.pins if package is not None and chip.role != "logic" else ()
+    pins = {name.lstrip("/"): (name, str(at)) for at, name in enumerate(table, 1)}
+    named = [pin for bare, pin in pins.items() if _ENABLE.fullmatch(bare)]
+    named += [pin for pin in chip.pins.items() if _ENABLE.fullmatch(pin[0].lstrip("/"))]
+    told = dict(named)
+    return words + (": " + ", ".join(f"{n} pin {p}" for n, p in told.items()) if told else "")
 
 
 def chip_name(board: Board, ref: str) -> str:
@@ -80,7 +117,8 @@ def check_for(fault: Fault, board: Board) -> str:
             )
         else:
             text = (
-                f"Probe {line} at {fault.place}'s own pin; then {_swap(board, str(fault.place))}."
+                f"Probe {fault.lines[0]} at {joint(board, str(fault.place), fault.lines[0])}; then "
+                f"{_swap(board, str(fault.place))}."
             )
         return text
     if fault.family == "short":
@@ -90,7 +128,11 @@ def check_for(fault: Fault, board: Board) -> str:
             "between them. Pull the socketed chips on both lines one at a time."
         )
     if fault.family == "open":
-        return f"Power off: buzz {line} from {cpu} to {fault.place}'s pin; reflow or reseat."
+        name, place = fault.lines[0], str(fault.place)
+        return (
+            f"Power off: buzz {name} from {joint(board, cpu, name)} to "
+            f"{joint(board, place, name)}; reflow or reseat."
+        )
     if fault.family == "clip":
         return f"Seat the clip on {line} again and capture once more; the line itself looks fine."
     if fault.family == "held":
@@ -122,8 +164,8 @@ def check_for(fault: Fault, board: Board) -> str:
         )
     if fault.family == "silent":
         return (
-            f"Probe the enable and output-enable pins of {chip_name(board, first_chip)} while it "
-            f"is addressed. If they come, {_swap(board, first_chip)}. If they do not, follow the "
+            f"Probe {enable_words(board, first_chip)}, while it is addressed. "
+            f"If they come, {_swap(board, first_chip)}. If they do not, follow the "
             "select back to the decoder."
         )
     if fault.family in ("doubled", "always"):

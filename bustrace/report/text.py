@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from bustrace.capture.model import Note
 from bustrace.diagnosis import Diagnosis, Suspect
-from bustrace.diagnosis.advice import RAILS, chip_name, place_of_line
+from bustrace.diagnosis.advice import RAILS, chip_name, place_of_line, supply_words
 from bustrace.findings import HELD_RULES, Finding
 from bustrace.reading import Reading
 from bustrace.report.layout import Cell, Mark, Paper
@@ -259,7 +259,9 @@ def _where(suspect: Suspect, reading: Reading) -> str:
     parts = [place_of_line(board, line) for line in lines]
     if len(lines) > _FEW:
         parts = [line_words(lines)]
-    return "; ".join([*parts, *(chip_name(board, ref) for ref in dict.fromkeys(chips))])
+    refs = list(dict.fromkeys(chips))
+    supplies = [words for ref in refs[:_FEW] if (words := supply_words(board, ref))]
+    return "; ".join([*parts, *(chip_name(board, ref) for ref in refs), *supplies])
 
 
 def _steps(paper: Paper, diagnosis: Diagnosis) -> None:
