@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from bustrace.board import READ, WRITE, Board, MapRow, map_rows
+from bustrace.board import READ, WRITE, AddressMap, Board, MapRow, StateBit, map_rows
 from bustrace.report.layout import Cell, Mark, Paper
 from bustrace.report.phrases import how_to_override, sentence
 from bustrace.units import count_words, format_rate
 
 _RANGE, _WHO = 13, 12
 
+MAX_SHOWN = 16
+"""Other states whose differences are shown."""
+
 
 def board_text(board: Board) -> Paper:
-    """All 65,536 addresses: who answers, gaps, doubled drivers, mirrors, the vectors' owner."""
+    """All 65,536 addresses: who answers, gaps, doubled drivers, mirrors, the vectors' owner; then
+    what changes in each other state of the banks.
+    """
     paper = Paper()
     paper.say(board.name, indent=0, mark="strong")
     clock = f", {format_rate(board.clock_hz)}" if board.clock_hz else ""
@@ -37,12 +44,16 @@ def board_text(board: Board) -> Paper:
         words += [f"image {image.name} (CRC-32 {image.crc32:08X})" for image in chip.images]
         cells = [Cell(chip.ref, 8, "strong"), Cell(chip.part, 12)]
         paper.say(", ".join(words), cells=cells, mark="" if chip.fitted else "doubt")
-    paper.heading("Addresses")
+    for bit in board.state_bits:
+        paper.say(_what_sets(bit), cells=[Cell(bit.name, 8, "strong"), Cell("bank bit", 12)])
+    after_reset = f", with {_state_words(board, board.reset_state)}" if board.state_bits else ""
+    paper.heading(f"Addresses{after_reset}")
     head = [Cell("from-to", _RANGE), Cell("reads", _WHO), Cell("writes", _WHO)]
     paper.say("", cells=[Cell(cell.text, cell.width, "quiet") for cell in head])
     for row in map_rows(board):
         _row(paper, row)
-    paper.heading("In all")
+    _other_states(paper, board)
+    paper.heading(f"In all{after_reset}")
     for text, mark in _totals(board):
         paper.say(text, mark=mark)
     if board.notes:
@@ -50,6 +61,84 @@ def board_text(board: Board) -> Paper:
         for note in board.notes:
             paper.say(sentence(note.text) + how_to_override(note.option), lead="- ")
     return paper
+
+
+def _what_sets(bit: StateBit) -> str:
+    """What a state bit is after reset, and what changes it."""
+    reset = "reset leaves it alone" if bit.reset is None else f"{bit.reset} after reset"
+    if bit.port is not None:
+        pulled = "not told" if bit.reset is None else str(bit.reset)
+        return f"bit {bit.port} of the CPU's port at $0001; as an input: {pulled}"
+    if bit.write_ranges:
+        return f"{reset}; bit {bit.data_bit} of a write to {_ranges(bit.write_ranges)}"
+    access = {"any": "an access to", "read": "a read of", "write": "a write to"}[bit.accesses]
+    ways = [
+        f"{access} {_ranges(ranges)} makes it {level}"
+        for level, ranges in ((0, bit.clear_ranges), (1, bit.set_ranges))
+        if ranges
+    ]
+    return "; ".join([reset, *ways])
+
+
+def _ranges(ranges: tuple[tuple[int, int], ...]) -> str:
+    shown = [f"${a:04X}" + (f"-${b:04X}" if b != a else "") for a, b in ranges[:4]]
+    return ", ".join(shown) + (" ..." if len(ranges) > len(shown) else "")
+
+
+def _state_words(board: Board, state: int) -> str:
+    bits = enumerate(board.state_bits)
+    return ", ".join(f"{bit.name} = {state >> index & 1}" for index, bit in bits)
+
+
+def _other_states(paper: Paper, board: Board) -> None:
+    """The rows of every other state that are not as after reset; states alike are one entry."""
+    more = False
+    seen: list[tuple[AddressMap, list[int]]] = [(board.map, [board.reset_state])]
+    for state in range(len(board.maps)):
+        table = board.maps[state]
+        like = next((states for known, states in seen if _same(known, table)), None)
+        if like is not None:
+            like.append(state)
+        elif len(seen) <= MAX_SHOWN:
+            seen.append((table, [state]))
+        else:
+            more = True
+            break
+    for table, states in seen[1:]:
+        title = f"With {_state_words(board, states[0])}"
+        if len(states) > 1:
+            title += f", and in {count_words(len(states) - 1, 'more state')}"
+        paper.heading(title)
+        for row in map_rows(replace(board, map=table)):
+            if _changes(board.map, table, row):
+                _row(paper, _with_bytes(board.map, table, row))
+    if more:
+        paper.say(f"More than {MAX_SHOWN} states differ; the others are not shown.", mark="doubt")
+
+
+def _with_bytes(before: AddressMap, now: AddressMap, row: MapRow) -> MapRow:
+    """The row with the place in its chip where only that changed."""
+    changed = [
+        f"{ref} from its byte ${int(now.offsets[now.index(ref), row.first]):04X} on"
+        for ref in row.readers or row.writers
+        if before.offsets[before.index(ref), row.first] >= 0
+        and before.offsets[before.index(ref), row.first] != now.offsets[now.index(ref), row.first]
+    ]
+    return replace(row, remark="; ".join(filter(None, (row.remark, *changed))))
+
+
+def _same(one: AddressMap, other: AddressMap) -> bool:
+    return one is other or (
+        np.array_equal(one.responds, other.responds) and np.array_equal(one.offsets, other.offsets)
+    )
+
+
+def _changes(before: AddressMap, now: AddressMap, row: MapRow) -> bool:
+    here = slice(row.first, row.last + 1)
+    return not (
+        np.array_equal(before.responds[:, here], now.responds[:, here])
+        and np.array_equal(before.offsets[:, here], now.offsets[:, here])
+    )
 
 
 def _row(paper: Paper, row: MapRow) -> None:

@@ -59,3 +59,70 @@ def test_a_pulled_chip_answers_nowhere(pulled):
     flat = " ".join(board_text(load_board(BOARD, without=[pulled])).plain().split())
     assert "NOT FITTED" in flat
     assert "vectors: nobody answers" in flat
+
+
+BANKED = """
+format = 1
+cpu = "6502"
+[[state]]
+name = "BANK"
+reset = 0
+write = "$C000-$C0FF"
+bit = 3
+[[state]]
+name = "ROMOFF"
+reset = 0
+access = { 0 = "$D000", 1 = "$D001" }
+[[chips]]
+ref = "U4"
+role = "rom"
+size = "16K"
+range = "$E000-$FFFF"
+bank_lines = ["BANK"]
+when = { ROMOFF = 0 }
+[[chips]]
+ref = "U6"
+role = "ram"
+size = "8K"
+range = "$0000-$1FFF"
+[[chips]]
+ref = "U7"
+role = "rom"
+size = "8K"
+range = "$E000-$FFFF"
+when = { ROMOFF = 1 }
+"""
+
+
+def test_each_bank_that_differs_shows_only_what_changes(tmp_path):
+    """Four states: the ROM's other half, and another ROM whatever the bank bit is."""
+    (tmp_path / "b.toml").write_text(BANKED, encoding="utf-8")
+    text = board_text(load_board(tmp_path / "b.toml")).plain()
+    assert max(map(len, text.splitlines())) <= 80
+    parts = [" ".join(part.split()) for part in text.split("\n\n")]
+    assert any("BANK bank bit 0 after reset; bit 3 of a write to $C000-$C0FF" in p for p in parts)
+    assert any(p.startswith("Addresses, with BANK = 0, ROMOFF = 0 ") for p in parts)
+    others = [part for part in parts if part.startswith("With ")]
+    assert others == [
+        "With BANK = 1, ROMOFF = 0 $E000-$FFFF U4 - vectors; U4 from its byte $2000 on",
+        "With BANK = 0, ROMOFF = 1, and in 1 more state $E000-$FFFF U7 - vectors",
+    ]
+
+
+def test_a_board_without_banks_says_nothing_of_states():
+    assert "With " not in board_text(load_board(BOARD)).plain()
+
+
+def test_more_states_than_a_reader_wants_are_cut(tmp_path):
+    """Six bits on a ROM's address pins: 64 maps, of which 16 are shown beside the first."""
+    states = "".join(
+        f'[[state]]\nname = "S{n}"\nreset = 0\nwrite = "$C000"\nbit = {n}\n' for n in range(6)
+    )
+    chip = (
+        '[[chips]]\nref = "U4"\nrole = "rom"\nsize = "64K"\nrange = "$FC00-$FFFF"\n'
+        'bank_lines = ["S0", "S1", "S2", "S3", "S4", "S5"]\n'
+    )
+    (tmp_path / "b.toml").write_text('format = 1\ncpu = "6502"\n' + states + chip)
+    text = board_text(load_board(tmp_path / "b.toml")).plain()
+    assert text.count("With S0") == 16
+    assert "More than 16 states differ; the others are not shown." in text
