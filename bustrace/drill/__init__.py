@@ -1,10 +1,11 @@
 """Simulated boards with planted faults, sampled as an analyser would."""
 
+from bustrace.drill.assembler import Assembled, SourceError, assemble
 from bustrace.drill.dialects import DIALECTS, NAMING, export
 from bustrace.drill.firmware import MadeBoard, make_board
-from bustrace.drill.healthy import HealthyBoot, healthy_boots
+from bustrace.drill.healthy import HealthyBoot, healthy_boots, healthy_boots_of
 from bustrace.drill.limits import BusLimits, limits_for
-from bustrace.drill.model import CPU_DRIVES, BusRecord
+from bustrace.drill.model import CPU_DRIVES, BusRecord, Display
 from bustrace.drill.sample import sample
 from bustrace.drill.simulate import simulate
 from bustrace.drill.waveform import Waveform, line_names, waveform
@@ -13,13 +14,18 @@ __all__ = [
     "CPU_DRIVES",
     "DIALECTS",
     "NAMING",
+    "Assembled",
     "BusLimits",
     "BusRecord",
+    "Display",
     "HealthyBoot",
     "MadeBoard",
+    "SourceError",
     "Waveform",
+    "assemble",
     "export",
     "healthy_boots",
+    "healthy_boots_of",
     "limits_for",
     "line_names",
     "make_board",

@@ -25,6 +25,10 @@ class Device(Protocol):
         """Whether the interrupt output is active."""
         ...
 
+    def reset(self) -> None:
+        """RES is low."""
+        ...
+
 
 class Memory:
     """RAM, or ROM where `writable` is false.
@@ -70,6 +74,9 @@ class Memory:
         """Memory never interrupts."""
         return False
 
+    def reset(self) -> None:
+        """Memory has no reset."""
+
 
 class Registers:
     """An I/O chip of which nothing is known: each register gives back what it last took."""
@@ -89,6 +96,9 @@ class Registers:
     def requests(self, cycle: int) -> bool:
         """Never interrupts."""
         return False
+
+    def reset(self) -> None:
+        """Nobody said that it has one."""
 
 
 class PortTimer:
@@ -198,3 +208,87 @@ class PortTimer:
             return False
         self._tick(cycle)
         return bool(self._flags() & 0x80)
+
+
+class PortInterval:
+    """The ports and the timer of a 6532; its RAM is a `Memory` beside it.
+
+    Registers by address lines A4 to A0, from memory of the makers' 6532 sheets: ports and their
+    directions at 0 to 3; with A2 high a read gives the timer (A0 low) or its flag in bit 7 (A0
+    high), and a write with A4 high starts the timer at 1, 8, 64 or 1024 cycles a step. The timer
+    counts a step at once, sets its flag when it passes zero and then counts single cycles; reading
+    it, or starting it, takes the flag away. The edge detector on PA7 is not there.
+
+    Parameters
+    ----------
+    inputs : uint8, shape (m, 2)
+        Levels at the pins of ports A and B; each row holds for `HOLD` cycles, then the next.
+    """
+
+    HOLD = 64
+    SIZE = 32
+    PORT_A, DDR_A, PORT_B, DDR_B = range(4)
+    TIMER, FLAG, START = 0x04, 0x05, 0x14
+    STEPS = (1, 8, 64, 1024)
+
+    def __init__(self, inputs: npt.NDArray[np.uint8]) -> None:
+        self.size = self.SIZE
+        self._inputs: list[list[int]] = inputs.tolist()
+        self._out = [0, 0]
+        self._direction = [0, 0]
+        self._set, self._step, self._started = 0xFF, 1024, 0
+        self._enabled = False
+        self._taken: int | None = None
+
+    def reset(self) -> None:
+        """RES makes all pins inputs; the timer runs on."""
+        self._out = [0, 0]
+        self._direction = [0, 0]
+        self._enabled = False
+
+    def _expires(self) -> int:
+        """Cycle in which the timer passes zero."""
+        return self._started + self._set * self._step + 1
+
+    def _flag(self, cycle: int) -> bool:
+        over = self._expires()
+        return cycle >= over and (self._taken is None or self._taken < over)
+
+    def _count(self, cycle: int) -> int:
+        over = self._expires()
+        if cycle >= over:
+            return (over - cycle - 1) & 0xFF
+        passed = cycle - self._started
+        return (self._set - -(-passed // self._step)) & 0xFF
+
+    def read(self, offset: int, cycle: int) -> int:
+        """Register `offset` at `cycle`; reading the timer takes its flag away."""
+        if offset & 0x04:
+            if offset & 0x01:
+                return 0x80 if self._flag(cycle) else 0x00
+            self._enabled = bool(offset & 0x08)
+            if cycle >= self._expires():
+                self._taken = cycle
+            return self._count(cycle)
+        port = offset >> 1 & 1
+        if offset & 1:
+            return self._direction[port]
+        levels = self._inputs[cycle // self.HOLD % len(self._inputs)][port]
+        direction = self._direction[port]
+        return self._out[port] & direction | levels & ~direction & 0xFF
+
+    def write(self, offset: int, byte: int, cycle: int) -> None:
+        """Take a byte; with A4 and A2 high it starts the timer."""
+        if offset & 0x04:
+            if offset & 0x10:
+                self._set, self._step = byte, self.STEPS[offset & 3]
+                self._started, self._taken = cycle, None
+                self._enabled = bool(offset & 0x08)
+        elif offset & 1:
+            self._direction[offset >> 1 & 1] = byte
+        else:
+            self._out[offset >> 1 & 1] = byte
+
+    def requests(self, cycle: int) -> bool:
+        """Whether IRQ is pulled low."""
+        return self._enabled and self._flag(cycle)

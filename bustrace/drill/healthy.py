@@ -9,11 +9,11 @@ from pathlib import Path
 
 import numpy as np
 
-from bustrace.board import load_board
+from bustrace.board import Board, load_board
 from bustrace.drill.dialects import DIALECTS, NAMING, export
 from bustrace.drill.firmware import make_board
-from bustrace.drill.model import BusRecord
-from bustrace.drill.plant import ADDRESS, DATA
+from bustrace.drill.model import BusRecord, Display, address_lines, control_lines
+from bustrace.drill.plant import DATA
 from bustrace.drill.sample import sample
 from bustrace.drill.simulate import RESET_LOW, simulate
 from bustrace.drill.waveform import line_names
@@ -25,7 +25,6 @@ _SLOW_RATES = (16_000_000, 20_000_000, 24_000_000, 25_000_000, 50_000_000, 100_0
 _FAST_RATES = (24_000_000, 50_000_000, 100_000_000)
 _EVERY_SAMPLE = ("csv samples", "csv rate only", "csv every sample")
 _BUS_COLUMNS = ("vcd vectors", "csv hex", "tsv binary")
-_BUSES = ("PHI2", "RW", *ADDRESS, *DATA)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +72,54 @@ def _healthy_boot(folder: Path, rng: np.random.Generator) -> HealthyBoot:
     board = load_board(board_path)
 
     fast = bool(rng.random() < 0.3)
-    clocks, rates = (_FAST_CLOCKS, _FAST_RATES) if fast else (_SLOW_CLOCKS, _SLOW_RATES)
+    clocks = _FAST_CLOCKS if fast else _SLOW_CLOCKS
     clock = clocks[int(rng.integers(len(clocks)))]
+    return _recorded(folder, board_path, board, clock, made.main_loop, rng)
+
+
+def healthy_boots_of(
+    board_path: Path, main_loop: int, folder: Path, count: int, seed: int = 0
+) -> Iterator[HealthyBoot]:
+    """Write `count` captures of one board below `folder`, all different, all healthy.
+
+    They vary as `healthy_boots` do, firmware, map and clock excepted. Where the board file says
+    that BE is normally held, a display takes the bus for so many cycles.
+
+    Parameters
+    ----------
+    board_path : Path
+        The board file; it tells the clock, and every ROM has an image.
+    main_loop : int
+        Address of the main loop's first instruction, as the CPU's pins show it.
+    """
+    for number in range(count):
+        rng = np.random.default_rng((seed, number))
+        board = load_board(board_path)
+        into = folder / f"boot_{number:03}"
+        into.mkdir(parents=True, exist_ok=True)
+        clock = board.clock_hz or _SLOW_CLOCKS[0]
+        yield _recorded(into, board_path, board, clock, main_loop, rng, _display(board, rng))
+
+
+def _display(board: Board, rng: np.random.Generator) -> Display | None:
+    """A display that holds BE as long as the board file allows."""
+    held = next((hold.cycles for hold in board.holds if hold.line == "BE"), None)
+    if held is None:
+        return None
+    every = int(rng.integers(4, 20)) * held
+    return Display(every, held, 0x0400, int(rng.integers(16, 64)), int(rng.integers(every)))
+
+
+def _recorded(
+    folder: Path,
+    board_path: Path,
+    board: Board,
+    clock: Fraction,
+    main_loop: int,
+    rng: np.random.Generator,
+    display: Display | None = None,
+) -> HealthyBoot:
+    rates = _FAST_RATES if clock > 1_100_000 else _SLOW_RATES
     rate = rates[int(rng.integers(len(rates)))]
     dialects = [name for name in DIALECTS if name != "csv quoted"]
     if rate > 25_000_000:
@@ -97,15 +142,19 @@ def _healthy_boot(folder: Path, rng: np.random.Generator) -> HealthyBoot:
         clock_hz=clock,
         reset_low=reset_low,
         undriven="high" if pulled_up else "keeps",
+        display=display,
     )
     lines = line_names(record)
+    buses, control = ("PHI2", "RW", *address_lines(board), *DATA), control_lines(board)
+    # A display's cycles cannot be told from the CPU's without the line that says whose they are.
+    sharing = ("RDY", "BE") if display else ()
     kept = rng.random()
     if kept < 0.2:
-        lines = (*_BUSES, "RES")
+        lines = (*buses, "RES", *sharing)
     elif kept < 0.4:
-        lines = (*_BUSES, "SYNC", "RES", "IRQ", "NMI", "RDY")
+        lines = (*buses, *control)
     elif kept < 0.5:
-        lines = (*_BUSES, "SYNC", *lines[-3:])
+        lines = (*buses, *(line for line in control if line == "SYNC"), *sharing, *lines[-3:])
     late = float(rng.choice([0.0, 0.0, 0.0, 15.0, 120.0]))
     midst = int(rng.integers(200, cycles // 2)) if rng.random() < 0.15 else 0
     if midst:
@@ -125,10 +174,11 @@ def _healthy_boot(folder: Path, rng: np.random.Generator) -> HealthyBoot:
         style = "plain"
     capture_path = folder / f"capture.{dialect.split()[0]}"
     export(capture, capture_path, dialect, naming=style)
-    reached = (record.cpu_address == made.main_loop) & (record.sync == 1)
+    reached = (record.cpu_address == main_loop) & (record.sync == 1)
     about = (
         f"{float(clock / 10**6):g} MHz at {rate / 10**6:g} MS/s, {dialect}, names {style},"
         f" {len(lines)} lines, {cycles} cycles from {midst}, clock {late:g} cycles late,"
-        f" reset {reset_low}, bus {'pulled up' if pulled_up else 'keeps'}"
+        f" reset {reset_low}, bus {'pulled up' if pulled_up else 'keeps'},"
+        f" {display or 'no display'}"
     )
     return HealthyBoot(board_path, capture_path, record, midst, bool(reached[midst:].any()), about)

@@ -1,9 +1,11 @@
-"""What the makers allow on the bus of an NMOS 6502, by speed grade."""
+"""What the makers allow on the bus, by part and speed grade."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+
+from bustrace.cpu.variants import variant_named
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,8 +27,10 @@ class BusLimits:
 
     Notes
     -----
-    Rockwell R650X/R651X data sheet, document 29000D39 revision 8, June 1987, page 13, for 1 and
-    2 MHz, and Synertek SY6500 data-book sheet, page 3-39, for 4 MHz and for the widths of phase 0.
+    NMOS: Rockwell R650X/R651X data sheet, document 29000D39 revision 8, June 1987, page 13, for
+    1 and 2 MHz, and Synertek SY6500 data-book sheet, page 3-39, for 4 MHz and for the widths of
+    phase 0.
+    W65C02S: its data sheet of 8 October 2018, table 6-3, 5 V; there is one grade, of 14 MHz.
     """
 
     address_delay: int
@@ -55,14 +59,22 @@ _GRADES = (
 )
 
 
-def limits_for(clock_hz: Fraction) -> BusLimits:
-    """Limits of the slowest grade that runs at this clock.
+_W65C02S = BusLimits(30_000, 10_000, 10_000, 10_000, 25_000, 10_000, 35_000, 35_000)
+
+
+def limits_for(clock_hz: Fraction, variant: str = "6502") -> BusLimits:
+    """Limits of the slowest grade of the CPU that runs at this clock.
 
     Raises
     ------
     ValueError
-        Faster than 4 MHz, or slower than the dynamic CPU allows (a cycle of 40 us).
+        Faster than the part's fastest grade, or slower than a dynamic CPU allows (a cycle of
+        40 us).
     """
+    if variant_named(variant).name == "W65C02S":
+        if clock_hz > 14_000_000:
+            raise ValueError(f"{float(clock_hz):g} Hz is above the 14 MHz of a W65C02S")
+        return _W65C02S
     if clock_hz < 25_000:
         raise ValueError(f"{float(clock_hz):g} Hz is below what an NMOS 6502 keeps its state at")
     for fastest, limits in _GRADES:

@@ -9,10 +9,58 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.board.model import Board
+from bustrace.cpu.variants import variant_named
 from bustrace.faults import Fault
 
 CPU_DRIVES = 1 << 31
 """Bit of `BusRecord.drivers`: the CPU drives the data bus."""
+
+
+CONTROL: tuple[str, ...] = ("SYNC", "RES", "IRQ", "NMI", "RDY")
+_MORE_CONTROL = {"W65C02S": (*CONTROL, "BE"), "6507": ("RES", "RDY")}
+
+
+def control_lines(board: Board) -> tuple[str, ...]:
+    """Control pins of the board's CPU that can be clipped, R/W aside.
+
+    The 6507 has neither SYNC nor interrupts (R650X sheet, page 2); BE is the W65C02S's (its data
+    sheet, section 3.2).
+    """
+    return _MORE_CONTROL.get(variant_named(board.cpu.variant).name, CONTROL)
+
+
+def address_lines(board: Board) -> tuple[str, ...]:
+    """Address pins of the board's CPU, A0 first."""
+    return tuple(f"A{bit}" for bit in range(variant_named(board.cpu.variant).address_bits))
+
+
+@dataclass(frozen=True, slots=True)
+class Display:
+    """A display that shares the CPU's memory: it takes the bus by RDY and BE, and reads.
+
+    Attributes
+    ----------
+    every, run : int
+        In so many cycles it takes so many, one after the other.
+    first, length : int
+        It reads so many bytes from this address on, over and over.
+    starts : int
+        Cycle in which it first takes the bus.
+    """
+
+    every: int
+    run: int
+    first: int
+    length: int
+    starts: int = 0
+
+    def takes(self, cycle: int) -> bool:
+        """Whether the display has the bus in this cycle."""
+        return cycle >= self.starts and (cycle - self.starts) % self.every < self.run
+
+    def address(self, fetched: int) -> int:
+        """What it reads after so many bytes."""
+        return self.first + fetched % self.length
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,8 +85,10 @@ class BusRecord:
         The byte the CPU took or gave; at the clip; on the chips' side of the data path.
     cpu_rw, rw, sync : uint8
         R/W as the CPU meant it, R/W and SYNC at the clip.
-    res, irq, nmi, rdy : uint8
-        At the clip.
+    res, irq, nmi, rdy, be : uint8
+        At the clip. While BE is low the clip and the chips see a display's address, the CPU waits.
+    state : uint16
+        Values of ``board.state_bits``, the first in bit 0.
     selects : uint32
         Chips whose select pin is active in the read window; bit i is ``board.map.chips[i]``.
     drivers : uint32
@@ -72,6 +122,8 @@ class BusRecord:
     irq: npt.NDArray[np.uint8]
     nmi: npt.NDArray[np.uint8]
     rdy: npt.NDArray[np.uint8]
+    be: npt.NDArray[np.uint8]
+    state: npt.NDArray[np.uint16]
     selects: npt.NDArray[np.uint32]
     drivers: npt.NDArray[np.uint32]
     clip_levels: dict[str, int]

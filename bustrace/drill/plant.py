@@ -63,7 +63,11 @@ class Net:
 
 @dataclass(frozen=True, slots=True)
 class Planted:
-    """Faults in the form the run needs. Chip sets are masks over ``board.map.chips``."""
+    """Faults in the form the run needs. Chip sets are masks over ``board.map.chips``.
+
+    State bits as their outputs show them are ``(bits & state_and) | state_or``; the chips of `deaf`
+    no longer change theirs.
+    """
 
     address: Net
     reads: Net
@@ -79,6 +83,9 @@ class Planted:
     line_on: int
     line_off: int
     held: dict[str, int]
+    deaf: frozenset[str]
+    state_and: int
+    state_or: int
     clock: str | None
     reset: str | None
     content: frozenset[int]
@@ -119,6 +126,8 @@ class _Planter:
         self.doubled: list[tuple[int, int]] = []
         self.device_of = list(range(len(board.map.chips)))
         self.held: dict[str, int] = {}
+        self.deaf: set[str] = set()
+        self.state_and, self.state_or = 0xFFFF, 0
         self.clock: str | None = None
         self.reset: str | None = None
         self.content: set[int] = set()
@@ -141,6 +150,8 @@ class _Planter:
             "content": self._content,
             "cell": self._cell,
             "plane": self._plane,
+            "register": self._register,
+            "shared": self._shared,
             "clock": self._clock,
             "reset": self._reset,
         }
@@ -172,6 +183,9 @@ class _Planter:
             line_on=self.line_on,
             line_off=self.line_off,
             held=self.held,
+            deaf=frozenset(self.deaf),
+            state_and=self.state_and,
+            state_or=self.state_or,
             clock=self.clock,
             reset=self.reset,
             content=frozenset(self.content),
@@ -257,6 +271,10 @@ class _Planter:
         return found
 
     def _stuck(self, fault: Fault) -> None:
+        for index, state in enumerate(self.board.state_bits):
+            if state.name.casefold() == fault.lines[0].casefold():
+                self._stuck_state(fault, index)
+                return
         line, place, level = fault.lines[0], self._place(fault), fault.level or 0
         group, bit = _group(line)
         if group is not None:
@@ -272,6 +290,12 @@ class _Planter:
             self.clip_levels[line] = level
         else:
             self._stuck_select(fault, line, place, level)
+
+    def _stuck_state(self, fault: Fault, index: int) -> None:
+        if fault.place not in (self.board.state_bits[index].source or "decoder", "decoder"):
+            raise self._reject_place(fault)
+        self.state_and &= ~(1 << index)
+        self.state_or |= (fault.level or 0) << index
 
     def _stuck_select(self, fault: Fault, line: str, place: str, level: int) -> None:
         chip = self._selected_by(line)
@@ -397,6 +421,20 @@ class _Planter:
         mask, (low, high) = 1 << int(bit_text), self.planes.get(chip, (0xFF, 0x00))
         # The fault's id names no level: an output that died sits at one of the two.
         self.planes[chip] = (low & ~mask, high | mask * int(self.rng.integers(2)))
+
+    def _register(self, fault: Fault) -> None:
+        held = {state.source for state in self.board.state_bits}
+        ref = next((ref for ref in held if ref and ref.casefold() == fault.chips[0].casefold()), "")
+        if not ref:
+            raise ValueError(f"{fault}: only a latch that holds state bits is simulated")
+        self.deaf.add(ref)
+
+    def _shared(self, fault: Fault) -> None:
+        rams = [bit for bit, chip in enumerate(self.board.mapped) if chip.role == "ram"]
+        if fault.chip != "ram-bank" or not rams:
+            raise ValueError(f"{fault}: only shared:ram-bank is simulated, on a board with RAM")
+        for bit in rams:
+            self.silent |= 1 << bit
 
     # ---- clock and reset
 

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.board.model import READ, WRITE, Board, Chip
+from bustrace.board.address_map import covered
+from bustrace.board.model import READ, WRITE, AddressMap, Board, Chip
 from bustrace.cpu.executor import REGISTERS, CpuState, Executor
-from bustrace.drill.chips import Device, Memory, PortTimer, Registers
-from bustrace.drill.model import CPU_DRIVES, BusRecord
+from bustrace.drill.chips import Device, Memory, PortInterval, PortTimer, Registers
+from bustrace.drill.model import CPU_DRIVES, BusRecord, Display, control_lines
 from bustrace.drill.plant import Planted, plant
 from bustrace.faults import Fault
 
@@ -34,6 +36,7 @@ def simulate(
     clock_hz: Fraction | None = None,
     reset_low: Sequence[tuple[int, int]] = ((0, RESET_LOW),),
     undriven: Undriven = "keeps",
+    display: Display | None = None,
     stop_after: int | None = None,
     repeat_every: int | None = None,
 ) -> BusRecord:
@@ -55,6 +58,8 @@ def simulate(
     undriven : {"keeps", "high"}
         What a data bus that nobody drives shows: its last byte, held by its capacitance, or $FF,
         where pull-ups or LS inputs draw it up (facts of the trade).
+    display : Display or None
+        Takes the bus from the CPU for some cycles now and then.
     stop_after, repeat_every : int or None
         Cycle at which ``clock:stops`` takes hold, period of ``reset:repeats``; None: by chance.
 
@@ -65,15 +70,20 @@ def simulate(
     Raises
     ------
     ValueError
-        A fault that is not simulated or names what the board lacks; a ROM without an image.
+        A fault that is not simulated or names what the board lacks; a ROM without an image; a
+        CPU with a port; a display on a CPU that has no BE.
     """
     if cycles < 0:
         raise ValueError(f"cycles must not be negative, not {cycles}")
+    if any(bit.port is not None for bit in board.state_bits):
+        raise ValueError(f"the drill does not run a CPU with a port, the {board.cpu.part}")
+    if display is not None and "BE" not in control_lines(board):
+        raise ValueError(f"a {board.cpu.part} has no BE: a display cannot take its bus")
     # Streams of their own, so that a fault leaves everything else as it was without it.
     rng, fault_rng, rest_rng = (np.random.default_rng((seed, stream)) for stream in range(3))
     wanted = tuple(fault if isinstance(fault, Fault) else Fault.parse(fault) for fault in faults)
     planted = plant(board, wanted, fault_rng)
-    run = _Run(board, planted, rng, fault_rng, undriven)
+    run = _Run(board, planted, rng, fault_rng, undriven, display)
     length = cycles
     if planted.clock == "absent":
         length = 0
@@ -107,6 +117,22 @@ def simulate(
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Bank:
+    """What one value of the state bits makes of addresses.
+
+    Attributes
+    ----------
+    answering : list of two lists of int
+        By R/W and address: chips whose select pin is active, as masks.
+    inner : list of lists of int
+        By chip and address: address within the chip.
+    """
+
+    answering: list[list[int]]
+    inner: list[list[int]]
+
+
 class _Run:
     """One run: the tables of the layers, the chips, and the loop."""
 
@@ -117,10 +143,12 @@ class _Run:
         rng: np.random.Generator,
         fault_rng: np.random.Generator,
         undriven: Undriven,
+        display: Display | None,
     ) -> None:
         self.board = board
         self.planted = planted
         self.undriven = undriven
+        self.display = display
         self.devices = [
             _device(chip, planted, bit, rng, fault_rng) for bit, chip in enumerate(board.mapped)
         ]
@@ -131,6 +159,9 @@ class _Run:
             )
         )
         self.last = int(rng.integers(256))
+        # Drawn last, and only where there are any, so that boards without banks run as ever.
+        self.state = int(rng.integers(len(board.maps))) if board.state_bits else 0
+        self.banks: dict[int, _Bank] = {}
         self._lay_out()
 
     def _lay_out(self) -> None:
@@ -143,16 +174,26 @@ class _Run:
         self.rw_clip = rw.table("near", "clip").astype(np.uint8)
         self.rw_decoder = rw.table("near", "far", "decoder").tolist()
         self.rw_chip = [rw.table("near", "far", f"chip:{bit}").tolist() for bit in bits]
-        self.inner = [board.map.inner[bit][self.at_chip[bit]] for bit in bits]
         present = readable = 0
         for bit, chip in enumerate(board.mapped):
             present |= chip.fitted << bit
-            readable |= bool(board.map.readers(chip.ref).any()) << bit
+            readable |= any(board.maps[s].readers(chip.ref).any() for s in self._states()) << bit
         self.present, self.readable = present, readable & present
 
-    def _answering(self, rw: int) -> list[int]:
+    def _states(self) -> range:
+        return range(len(self.board.maps))
+
+    def _bank(self, state: int) -> _Bank:
+        """The tables of one state, made when it first comes up."""
+        if state not in self.banks:
+            tables = self.board.maps[state]
+            inner = [tables.inner[bit][where].tolist() for bit, where in enumerate(self.at_chip)]
+            self.banks[state] = _Bank([self._answering(tables, rw) for rw in (WRITE, READ)], inner)
+        return self.banks[state]
+
+    def _answering(self, tables: AddressMap, rw: int) -> list[int]:
         """Chips whose select pin is active, for each address of the CPU: masks."""
-        tables, planted = self.board.map, self.planted
+        planted = self.planted
         selected = tables.responds[self.rw_decoder[rw]][self.decoder]
         selected = (selected | np.uint32(planted.select_on)) & np.uint32(~planted.select_off & _ALL)
         return list((selected & np.uint32(self.present)).tolist())
@@ -172,23 +213,73 @@ class _Run:
         )
 
     def _select_lines(
-        self, address: npt.NDArray[np.uint16], rw: npt.NDArray[np.uint8]
+        self,
+        address: npt.NDArray[np.uint16],
+        rw: npt.NDArray[np.uint8],
+        states: npt.NDArray[np.uint16],
     ) -> npt.NDArray[np.uint32]:
         """Chips whose select line is active at the clip, in every cycle."""
         planted = self.planted
         at_decoder = np.array(self.rw_decoder, dtype=np.uint8)[rw]
-        active = self.board.map.asserts[at_decoder, self.decoder[address]]
+        active = np.zeros(len(address), np.uint32)
+        for state in np.unique(states).tolist():
+            rows = states == state
+            asserts = self.board.maps[state].asserts
+            active[rows] = asserts[at_decoder[rows], self.decoder[address[rows]]]
         for first, other in planted.doubled:
             joins = (active >> np.uint32(first) & 1) * rw
             active = active | joins.astype(np.uint32) << np.uint32(other)
         return (active | np.uint32(planted.line_on)) & np.uint32(~planted.line_off & _ALL)
 
+    def _state_after(self, address: int, rw: int, byte: int, takes: list[int]) -> int:
+        """State bits after a cycle: `byte` as the latch meets it, `takes` the chips that take it.
+
+        A latch that is a chip of the map hears only what its select lets through.
+        """
+        state = self.state
+        seen = int(self.decoder[address])
+        for index, (bit, latch, sets, clears) in enumerate(self.latches):
+            level: int | None = None
+            if bit.source in self.planted.deaf:
+                continue
+            if bit.write_ranges:
+                hears = latch in takes if latch is not None else not rw and bool(sets[seen])
+                level = byte >> bit.data_bit & 1 if hears else None
+            elif bit.accesses == "any" or (bit.accesses == "read") == bool(rw):
+                level = 1 if sets[seen] else 0 if clears[seen] else None
+            if level is not None:
+                state = state & ~(1 << index) | level << index
+        return state
+
+    def _reset_state(self) -> int:
+        """State bits while RES is low."""
+        state = self.state
+        for index, bit in enumerate(self.board.state_bits):
+            if bit.reset is not None:
+                state = state & ~(1 << index) | bit.reset << index
+        return state
+
+    def _prepare_latches(self) -> None:
+        chips = self.board.map.chips
+        self.latches = [
+            (
+                bit,
+                chips.index(bit.source) if bit.source in chips else None,
+                covered(bit.write_ranges or bit.set_ranges, bit.undecoded),
+                covered(bit.clear_ranges, bit.undecoded),
+            )
+            for bit in self.board.state_bits
+        ]
+
     def go(self, res: npt.NDArray[np.uint8]) -> dict[str, npt.NDArray[Any]]:
         """Run one cycle for each level of RES; return the record's columns."""
         planted, n, bits = self.planted, len(res), range(len(self.devices))
-        addresses, drivers = np.empty(n, np.uint16), np.empty(n, np.uint32)
-        rws, syncs, irqs = (np.empty(n, np.uint8) for _ in range(3))
+        self._prepare_latches()
+        cpu_addresses, addresses = (np.empty(n, np.uint16) for _ in range(2))
+        drivers = np.empty(n, np.uint32)
+        cpu_rws, rws, syncs, irqs, bes, rdys = (np.empty(n, np.uint8) for _ in range(6))
         taken, near_data, far_data = (np.empty(n, np.uint8) for _ in range(3))
+        states = np.zeros(n, np.uint16)
         read_far, read_near = (planted.reads.table(s).tolist() for s in ("far", "near"))
         write_near, write_far = (planted.writes.table(s).tolist() for s in ("near", "far"))
         into = [planted.writes.table(f"chip:{bit}").tolist() for bit in bits]
@@ -198,23 +289,33 @@ class _Run:
             for bit, mask in enumerate(self.board.map.data_masks)
         ]
         devices = [self.devices[planted.device_of[bit]] for bit in bits]
-        answering_at = [self._answering(rw) for rw in (WRITE, READ)]
-        inner = [row.tolist() for row in self.inner]
         roles: dict[tuple[int, int], tuple[list[int], list[int]]] = {}
-        ports = [device for device in devices if isinstance(device, PortTimer)]
         irq_from = self.board.irq_from
         sources = [
-            devices[bit] for bit in bits if not irq_from or self.board.map.chips[bit] in irq_from
+            devices[bit]
+            for bit in bits
+            if "IRQ" in control_lines(self.board)
+            and (not irq_from or self.board.map.chips[bit] in irq_from)
         ]
         held, nmi, rdy, so = (planted.held.get(line) for line in ("IRQ", "NMI", "RDY", "SO"))
         executor, last, floats_high = self.executor, self.last, self.undriven == "high"
+        display, fetched = self.display, 0
         for k, res_level in enumerate(res.tolist()):
             address, cpu_rw = executor.address, executor.rw
+            cpu_addresses[k], cpu_rws[k] = address, cpu_rw
+            stolen = display is not None and display.takes(k)
+            if stolen and display is not None:
+                address, cpu_rw = display.address(fetched), READ
+                fetched += 1
             if not res_level:
-                for port in ports:
-                    port.reset()
+                for device in devices:
+                    device.reset()
+                self.state = self._reset_state()
+            states[k] = shown = self.state & planted.state_and | planted.state_or
+            bank = self._bank(shown)
+            inner = bank.inner
             irq = held if held is not None else not any(chip.requests(k) for chip in sources)
-            answering = answering_at[cpu_rw][address]
+            answering = bank.answering[cpu_rw][address]
             role = roles.get((cpu_rw, answering))
             if role is None:
                 role = roles[cpu_rw, answering] = self._roles(cpu_rw, answering)
@@ -237,15 +338,19 @@ class _Run:
             for bit in role[1]:
                 device = devices[bit]
                 device.write(inner[bit][address] % device.size, into[bit][far], k)
+            if self.latches and res_level:
+                self.state = self._state_after(address, cpu_rw, far, role[1])
             last = far
+            ready = 0 if stolen else 1 if rdy is None else rdy
             addresses[k], rws[k], syncs[k], irqs[k] = address, cpu_rw, executor.sync, irq
             taken[k], near_data[k], far_data[k], drivers[k] = given, near, far, who
+            bes[k], rdys[k] = not stolen, ready
             executor.clock(
                 near,
                 res=res_level,
                 irq=irq,
                 nmi=1 if nmi is None else nmi,
-                rdy=1 if rdy is None else rdy,
+                rdy=ready,
                 so=1 if so is None else so,
             )
         at_clip = {
@@ -253,23 +358,25 @@ class _Run:
             "res": res,
             "irq": irqs,
             "nmi": np.full(n, 1 if nmi is None else nmi, np.uint8),
-            "rdy": np.full(n, 1 if rdy is None else rdy, np.uint8),
+            "rdy": rdys,
+            "be": bes,
         }
         for name, column in at_clip.items():
             column[:] = planted.clip_levels.get(name.upper(), column)
         at_chip = [table[addresses] for table in self.at_chip]
         return at_clip | {
-            "cpu_address": addresses,
+            "cpu_address": cpu_addresses,
             "clip_address": self.clip[addresses],
             "decoder_address": self.decoder[addresses],
             "chip_address": np.stack(at_chip, axis=1) if at_chip else np.empty((n, 0), np.uint16),
             "cpu_data": taken,
             "clip_data": planted.reads.table("clip").astype(np.uint8)[near_data],
             "bus_data": far_data,
-            "cpu_rw": rws,
+            "cpu_rw": cpu_rws,
             "rw": self.rw_clip[rws],
-            "selects": self._select_lines(addresses, rws),
+            "selects": self._select_lines(addresses, rws, states),
             "drivers": drivers,
+            "state": states,
         }
 
 
@@ -296,6 +403,8 @@ def _device(
         return Memory(content, False, cells, plane)
     if chip.role == "ram":
         return Memory(rng.integers(256, size=size, dtype=np.uint8), True, cells, plane)
+    if "32" in chip.part and size == PortInterval.SIZE:
+        return PortInterval(rng.integers(256, size=(256, 2), dtype=np.uint8))
     if "22" in chip.part and size == 16:
         return PortTimer(rng.integers(256, size=(256, 2), dtype=np.uint8))
     return Registers(size)

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from bustrace.board.model import READ, Chip
 from bustrace.drill.limits import BusLimits, limits_for
-from bustrace.drill.model import CPU_DRIVES, BusRecord
+from bustrace.drill.model import CPU_DRIVES, BusRecord, address_lines, control_lines
 from bustrace.drill.plant import ADDRESS, DATA, select_active, select_name
 from bustrace.drill.simulate import RESET_LOW
 from bustrace.units import PS_PER_SECOND
@@ -18,7 +18,6 @@ from bustrace.units import PS_PER_SECOND
 Times = npt.NDArray[np.int64]
 Levels = npt.NDArray[np.uint8]
 
-CONTROL = ("SYNC", "RES", "IRQ", "NMI", "RDY")
 _NS = 1000
 _BEFORE = np.iinfo(np.int64).min // 4
 """Time of a level that was there before anything happened."""
@@ -48,8 +47,10 @@ class Waveform:
 
 def line_names(record: BusRecord) -> tuple[str, ...]:
     """All lines that can be clipped: clock, R/W, buses, control, then the selects by name."""
-    selects = tuple(_select_line(chip) for chip in record.board.mapped)
-    return ("PHI2", "RW", *ADDRESS, *DATA, *CONTROL, *selects)
+    board = record.board
+    # The chips of a bank share one line.
+    selects = tuple(dict.fromkeys(_select_line(chip) for chip in board.mapped))
+    return ("PHI2", "RW", *address_lines(board), *DATA, *control_lines(board), *selects)
 
 
 def waveform(
@@ -88,7 +89,7 @@ class _Timing:
     def __init__(self, record: BusRecord, seed: int, transients: float) -> None:
         self.record = record
         self.rng = np.random.default_rng((seed, 101))
-        self.limits: BusLimits = limits_for(record.clock_hz)
+        self.limits: BusLimits = limits_for(record.clock_hz, record.board.cpu.variant)
         self.period = PS_PER_SECOND / record.clock_hz
         n, rng, limits, period = len(record), self.rng, self.limits, float(self.period)
         ideal = np.round(np.arange(n + 1) * period).astype(np.int64)
@@ -120,7 +121,8 @@ class _Timing:
         lines |= self._data()
         lines["SYNC"] = self._settling(record.sync)
         lines["RES"] = self._reset(chatter)
-        for name, levels in (("IRQ", record.irq), ("NMI", record.nmi), ("RDY", record.rdy)):
+        sharing = (("RDY", record.rdy), ("BE", record.be))
+        for name, levels in (("IRQ", record.irq), ("NMI", record.nmi), *sharing):
             lines[name] = self._after_fall(levels, 0.2, 0.4)
         for bit, chip in enumerate(record.board.mapped):
             lines[_select_line(chip)] = self._select(bit, chip, false_address)
@@ -233,8 +235,9 @@ class _Timing:
         fall, end, period = self.fall[:-1], self.fall[1:], float(self.period)
         access = rng.uniform(0.12, 0.6, len(record.chips)) * period
         ready = self.settle.copy()
-        for bit in range(len(record.chips)):
-            ready[record.drives(record.chips[bit])] += int(access[bit])
+        for chips in self._banks():
+            driving = np.any([record.drives(record.chips[bit]) for bit in chips], axis=0)
+            ready[driving] += int(access[chips[0]])
         latest = end - limits.read_setup - 8 * _NS
         valid = np.minimum(np.maximum(ready, fall + limits.address_delay), latest)
         write_delay = rng.uniform(0.4, 0.9) * limits.write_delay
@@ -258,6 +261,22 @@ class _Timing:
             )
         return result
 
+    def _asserts(self, address: npt.NDArray[np.uint16]) -> npt.NDArray[np.uint32]:
+        """Selects of reads at these addresses, each in the bank of its cycle."""
+        states, maps = self.record.state, self.record.board.maps
+        asserts = np.zeros(len(address), np.uint32)
+        for state in np.unique(states).tolist():
+            rows = states == state
+            asserts[rows] = maps[state].asserts[READ, address[rows]]
+        return asserts
+
+    def _banks(self) -> list[list[int]]:
+        """Chips by select line: those of a bank answer together."""
+        banks: dict[str, list[int]] = {}
+        for bit, chip in enumerate(self.record.board.mapped):
+            banks.setdefault(_select_line(chip), []).append(bit)
+        return list(banks.values())
+
     def _select(
         self, bit: int, chip: Chip, false_address: npt.NDArray[np.uint16]
     ) -> tuple[Times, Levels]:
@@ -277,7 +296,7 @@ class _Timing:
         else:
             passing = selected
             if not record.faults:
-                asserts = record.board.map.asserts[READ, false_address] >> np.uint32(bit) & 1
+                asserts = self._asserts(false_address) >> np.uint32(bit) & 1
                 passing = np.where(self.false, asserts, selected).astype(np.uint8)
             early = np.where(self.false, self.early, self.settle) + delay
             times = np.stack([early, settled], axis=1).ravel()

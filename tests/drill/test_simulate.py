@@ -389,9 +389,9 @@ def test_held_ready_stops_the_cpu_at_its_next_read(planted):
     ("fault", "says"),
     [
         ("retention:U4", "not simulated"),
-        ("register:U6", "not simulated"),
+        ("register:U6", "only a latch"),
         ("cpu:U1", "not simulated"),
-        ("shared:rail", "not simulated"),
+        ("shared:rail", "only shared:ram-bank"),
         ("silent:U9", "U9"),
         ("silent:U1", "address map"),
         ("content:U4", "not a rom"),
