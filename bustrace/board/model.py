@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from bustrace.board.wires import Buffer, Decoder, Decoding, StateBit
 from bustrace.capture.model import Note
+from bustrace.cpu import variant_named
 
 Role = Literal["rom", "ram", "io", "logic", "cpu", "other"]
 ROLES: tuple[Role, ...] = ("rom", "ram", "io", "logic", "cpu", "other")
@@ -368,6 +369,19 @@ class Board:
     irq_from: tuple[str, ...] = ()
     nmi_from: tuple[str, ...] = ()
     notes: tuple[Note, ...] = ()
+
+    @property
+    def address_mask(self) -> int:
+        """Address lines that the CPU has pins for, as bits 0 to 15."""
+        return variant_named(self.cpu.variant).address_mask
+
+    def has_pin(self, line: str) -> bool:
+        """Whether the CPU has a pin for a line. The 6507 is the one 28-pin part whose control pins
+        are told: RDY and RES alone (Rockwell R650X/R651X, page 2).
+        """
+        if line[:1] == "A" and line[1:].isdigit():
+            return bool(self.address_mask >> int(line[1:]) & 1)
+        return "6507" not in self.cpu.part or line not in ("SYNC", "IRQ", "NMI", "SO")
 
     def chip(self, ref: str) -> Chip:
         """A chip by reference, upper and lower case alike.

@@ -11,7 +11,7 @@ from bustrace.cpu.executor import (
 )
 from bustrace.cpu.listing import instruction_length, instruction_text, opcode_info
 from bustrace.cpu.opcodes import Opcode
-from bustrace.cpu.variants import VARIANTS, Variant, variant_named
+from bustrace.cpu.variants import VARIANTS, Variant, die_of, variant_named
 
 __all__ = [
     "REGISTERS",
@@ -23,6 +23,7 @@ __all__ = [
     "SequenceKind",
     "StopReason",
     "Variant",
+    "die_of",
     "instruction_length",
     "instruction_text",
     "opcode_info",

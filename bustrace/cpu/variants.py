@@ -140,6 +140,16 @@ def variant_index(name: str) -> int:
         ) from None
 
 
+def die_of(name: str) -> str:
+    """The part with all sixteen address pins that works the same inside.
+
+    A 28-pin part is a 6502 of which some lines are not brought out (Rockwell R650X/R651X, page 2):
+    its program counter is as wide.
+    """
+    variant = variant_named(name)
+    return variant.name if variant.address_bits == 16 else "6502"
+
+
 @cache
 def packed_table() -> npt.NDArray[np.int32]:
     """Every variant as one row of integers, read-only.

@@ -307,7 +307,7 @@ def _verdict(
         text = f"Everything up to the end of the capture is right: {ran:,} instructions."
     if not any(seen.evidence.replay.has_image(ref) for ref in seen.evidence.replay.chips):
         text += " Whether the bytes it read are the right ones is open: there is no ROM image."
-    elif judged and seen.ladder[4].status == "ok" and reading.hookup.address_mask == 0xFFFF:
+    elif judged and seen.ladder[4].status == "ok" and _whole_address(reading):
         return "no fault seen", text
     if open_rungs:
         text += f" Not shown by this capture: {', '.join(open_rungs)}."
@@ -343,20 +343,25 @@ def _next_steps(
     return tuple(dict.fromkeys(steps))
 
 
+def _whole_address(reading: Reading) -> bool:
+    """Whether every address line that the CPU has was captured."""
+    return reading.board.address_mask & ~reading.hookup.address_mask == 0
+
+
 def _next_clip(reading: Reading) -> str | None:
     """What to clip next to know more."""
     has = reading.hookup
     if not len(reading.cycles) and not any(t.pin.startswith("PHI") for t in has.taps):
         return "Clip PHI2 at the CPU next: without the clock there are no cycles."
     missing_data = [f"D{bit}" for bit in range(8) if not has.data_mask >> bit & 1]
-    missing_address = [f"A{bit}" for bit in range(16) if not has.address_mask >> bit & 1]
     if missing_data:
         return (
             "Clip all of D0-D7 with PHI2, RES and R/W next: with them the program can be followed "
             "even without the address bus."
         )
-    if missing_address:
-        return "Clip the address lines next, A15 downwards: they show which chip is asked."
+    if not _whole_address(reading):
+        top = reading.board.address_mask.bit_length() - 1
+        return f"Clip the address lines next, A{top} downwards: they show which chip is asked."
     if not has.has("RES"):
         return "Clip RES next, and start the capture before its rise."
     return None

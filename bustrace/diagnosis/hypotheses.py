@@ -89,7 +89,7 @@ def _all(evidence: Evidence) -> Iterator[Proposal]:
     yield from _address_lines(evidence)
     yield from _data_lines(evidence)
     yield from _rw_line()
-    yield from _shorts()
+    yield from _shorts(evidence)
     yield from _chips(evidence)
     yield from _from_residuals(evidence)
 
@@ -97,7 +97,7 @@ def _all(evidence: Evidence) -> Iterator[Proposal]:
 def _address_lines(evidence: Evidence) -> Iterator[Proposal]:
     captured = evidence.reading.hookup.address_mask
     chips = evidence.replay.chips
-    for bit, pin in enumerate(ADDRESS_PINS):
+    for bit, pin in enumerate(_address_pins(evidence)):
         for level in (0, 1):
             low, high = _stuck(bit, level, 16)
             if captured >> bit & 1:
@@ -191,9 +191,15 @@ def _rw_line() -> Iterator[Proposal]:
         )
 
 
-def _shorts() -> Iterator[Proposal]:
-    for a in range(16):
-        for b in range(a + 1, 16):
+def _address_pins(evidence: Evidence) -> tuple[str, ...]:
+    """Those that the CPU has, A0 first."""
+    return ADDRESS_PINS[: evidence.reading.board.address_mask.bit_length()]
+
+
+def _shorts(evidence: Evidence) -> Iterator[Proposal]:
+    count = len(_address_pins(evidence))
+    for a in range(count):
+        for b in range(a + 1, count):
             pins = (ADDRESS_PINS[a], ADDRESS_PINS[b])
             yield "short", Fault("short", pins, place="bus"), Assumption(short_a=a, short_b=b)
             yield (

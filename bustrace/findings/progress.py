@@ -311,6 +311,8 @@ def _interrupts(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
         return Rung(
             name, "ok", ", ".join(f"{count:,} {which}" for which, count in taken.items() if count)
         )
+    if not evidence.reading.board.has_pin("IRQ"):
+        return Rung(name, "not seen", f"a {evidence.reading.board.cpu.part} has no interrupt pin")
     if not evidence.reading.hookup.has("IRQ") and not evidence.reading.hookup.has("NMI"):
         return Rung(name, "not captured", "IRQ and NMI are not among the clips")
     return Rung(name, "not seen", "none taken in this capture")
@@ -370,7 +372,7 @@ def not_exercised(evidence: Evidence) -> tuple[str, ...]:
     reading, replay = evidence.reading, evidence.replay
     out: list[str] = []
     missing = [pin for pin in (*ADDRESS_PINS, *DATA_PINS, "RW", "RES", "SYNC", "IRQ", "NMI", "RDY")
-               if not reading.hookup.has(pin)]  # fmt: skip
+               if reading.board.has_pin(pin) and not reading.hookup.has(pin)]  # fmt: skip
     if missing:
         out.append(f"not captured: {_ranges(missing)}")
     if not _has_address(evidence):
@@ -386,11 +388,13 @@ def not_exercised(evidence: Evidence) -> tuple[str, ...]:
     if len(address):
         ones = int(np.bitwise_or.reduce(address))
         zeros = int(np.bitwise_or.reduce(~address & 0xFFFF))
-        one_level = [f"A{bit}" for bit in range(16) if not (ones & zeros) >> bit & 1]
+        both = ones & zeros | ~reading.board.address_mask
+        one_level = [f"A{bit}" for bit in range(16) if not both >> bit & 1]
         if one_level:
             out.append(f"the program needs only one level of {_ranges(one_level)}")
     kinds = reading.program.kind
-    if reading.program.method != "none" and not np.isin(kinds, (Kind.IRQ, Kind.NMI)).any():
+    interruptible = reading.board.has_pin("IRQ") and reading.program.method != "none"
+    if interruptible and not np.isin(kinds, (Kind.IRQ, Kind.NMI)).any():
         out.append("no interrupt was taken")
     return tuple(out)
 

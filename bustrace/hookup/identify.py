@@ -56,6 +56,7 @@ def identify_hookup(
     names = _trust_names(capture.lines, chips, told)
     taps, notes = _taps_by_name(capture, names.meanings, chips, told)
     taps = sorted((*taps, *(tap for tap in told.values() if tap)), key=lambda tap: tap.index)
+    taps, beyond = _on_this_cpu(taps, board)
     questions = list(names.questions)
     clocked = capture.mode == "state" or any(tap.pin in CLOCK_PINS for tap in taps)
     if not clocked and not questions:
@@ -68,8 +69,20 @@ def identify_hookup(
         taps=tuple(taps),
         unused=tuple(line for line in capture.lines if line not in used),
         questions=tuple(questions),
-        notes=(*_summary(taps), *names.notes, *notes),
+        notes=(*_summary(taps), *names.notes, *beyond, *notes),
     )
+
+
+def _on_this_cpu(taps: list[Tap], board: Board | None) -> tuple[list[Tap], list[Note]]:
+    """The taps without address lines that a 28-pin CPU does not bring out."""
+    if board is None:
+        return taps, []
+    kept = [tap for tap in taps if tap.pin not in ADDRESS_PINS or board.has_pin(tap.pin)]
+    beyond = [tap.line for tap in taps if tap not in kept]
+    if not beyond:
+        return kept, []
+    text = f"A {board.cpu.part} has no pins for {_listed(beyond)}: left out."
+    return kept, [Note("fact", text)]
 
 
 def parse_pin(text: str, chips: list[Chip] | None = None) -> tuple[str, bool, str | None]:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.capture.model import Note
-from bustrace.cpu import SequenceKind, variant_named
+from bustrace.cpu import SequenceKind, die_of, variant_named
 from bustrace.cycles.model import CONTROL_BIT, OWNER_FOREIGN, Cycles
 from bustrace.program.boundaries import Boundaries, in_reset, sync_boundaries, sync_usable
 from bustrace.program.follow import Followed, follow
@@ -80,7 +80,7 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
     Program
         Total: with no instruction to be found, method ``none`` and a reason.
     """
-    variant = board.cpu.variant if board is not None else "6502"
+    variant = die_of(board.cpu.variant) if board is not None else "6502"
     jams = frozenset(
         code.opcode for code in variant_named(variant).opcodes() if code.mnemonic == "JAM"
     )
@@ -140,7 +140,7 @@ def _with_clips_off(
     written, written_known = None, None
     for _ in range(_PASSES):
         trial = Thread(without_clips(cycles, board, bits, written, written_known))
-        trial_followed = follow(trial, board.cpu.variant)
+        trial_followed = follow(trial, die_of(board.cpu.variant))
         done = int(trial.done.sum())
         if done < went + _FURTHER:
             break
