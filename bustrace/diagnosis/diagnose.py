@@ -35,6 +35,9 @@ ONE_LINE = 0.7
 UNCLEARED = 0.6
 """Probability that IRQ itself is at fault when interrupt follows interrupt."""
 
+ONE_REGISTER = 0.6
+"""Probability of a chip's register whose timer bit never comes: a data line may be at fault."""
+
 BOARD_RULES = {
     "rom-content", "ram-content", "memory-unanswered", "io-unanswered", "line-stuck", "line-fails",
     "lines-together", "select-missing", "select-doubled", "select-always", "select-wrong",
@@ -107,15 +110,17 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
     suspects = []
     for finding in faults:
         name = SEEN_ON_THE_LINE.get(finding.rule)
-        if name is None:
+        if name is None and finding.rule != "status-never-changes":
             continue
-        fault = Fault.parse(name)
+        fault = Fault.parse(name) if name else Fault("register", chip=finding.chips[0])
         alike: tuple[Fault, ...] = ()
         probability = DIRECT
         if finding.rule == "irq-storm":
             # The line was seen high before: rather a source that is not cleared.
             alike = tuple(Fault("register", chip=ref) for ref in finding.chips)
             probability = UNCLEARED
+        elif finding.rule == "status-never-changes":
+            probability = ONE_REGISTER
         explains = [finding.rule]
         if fault.family in ("clock", "reset"):
             # With no clock or no release nothing else can be expected of the CPU.

@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+import numpy.typing as npt
 
+from bustrace.findings._kernels import IO
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.model import Finding
 from bustrace.program import Kind
 
 FLAG_I = 0x04
+RTI = 0x40
 MIN_CYCLES = 32
 """Cycles a line must be seen at one level before it is called held."""
 
@@ -89,7 +92,7 @@ def interrupt_storm(evidence: Evidence) -> Iterator[Finding]:
     entries = np.flatnonzero(program.kind == Kind.IRQ)
     if len(entries) < STORM:
         return
-    returns = np.flatnonzero((program.kind == Kind.INSTRUCTION) & (program.opcode == 0x40))
+    returns = np.flatnonzero((program.kind == Kind.INSTRUCTION) & (program.opcode == RTI))
     if not len(returns):
         return
     # A return between two entries, at most one instruction before the second: nothing got done.
@@ -101,6 +104,7 @@ def interrupt_storm(evidence: Evidence) -> Iterator[Finding]:
     still_low = (level == 2).all() or bool((level[-min(len(level), 256) :] == 0).mean() > 0.95)
     if worst < STORM or not still_low:
         return
+    asked = _asked_by_the_handler(evidence, entries)
     yield Finding(
         rule="irq-storm",
         severity="fault",
@@ -109,11 +113,36 @@ def interrupt_storm(evidence: Evidence) -> Iterator[Finding]:
         cycles=tuple(int(program.first_cycle[row]) for row in entries[:32]),
         opportunities=len(entries),
         count=worst + 1,
-        measured=f"{worst + 1} interrupts in a row, at most one instruction between them",
+        measured=f"{worst + 1} interrupts in a row, at most one instruction between them; the "
+        f"handler reads {asked}",
         expected="the handler clears its source, then the main program goes on",
         text="The interrupt never goes away: the CPU returns from the handler straight into the "
-        "next one. The source is not cleared, or IRQ is held by a chip the handler does not ask.",
+        f"next one. It reads {asked}: the source is not cleared, or IRQ is held by a chip that the "
+        "handler does not ask.",
     )
+
+
+def _asked_by_the_handler(evidence: Evidence, entries: npt.NDArray[np.int64]) -> str:
+    """I/O registers that are read between interrupt and return, in words."""
+    program, replay = evidence.reading.program, evidence.replay
+    returns = np.flatnonzero((program.kind == Kind.INSTRUCTION) & (program.opcode == RTI))
+    inside = np.zeros(evidence.n + 1, dtype=np.int8)
+    after = np.searchsorted(returns, entries)
+    for entry, place in zip(entries, after, strict=True):
+        end = program.first_cycle[returns[place]] if place < len(returns) else evidence.n
+        inside[min(program.first_cycle[entry], evidence.n)] += 1
+        inside[min(end, evidence.n)] -= 1
+    handler = (np.cumsum(inside)[:-1] > 0) & (replay.read == 1) & (replay.address >= 0)
+    asked = []
+    for chip, ref in enumerate(replay.chips):
+        if replay.kind[chip] != IO:
+            continue
+        mine = handler & (replay.healthy.drivers >> np.uint32(chip) & 1 == 1)
+        registers = np.unique(evidence.reading.board.map.inner[chip, replay.address[mine]])
+        if len(registers):
+            names = ", ".join(str(register) for register in registers[:8])
+            asked.append(f"register{'s' if len(registers) > 1 else ''} {names} of {ref}")
+    return " and ".join(asked) if asked else "no I/O register"
 
 
 def ready_line(evidence: Evidence) -> Iterator[Finding]:

@@ -9,6 +9,7 @@ from bustrace.findings import (
     control_rules,
     line_rules,
     memory_rules,
+    poll_rules,
     reset_rules,
     select_rules,
 )
@@ -26,6 +27,7 @@ RULES: tuple[Rule, ...] = (
     *line_rules.RULES,
     *select_rules.RULES,
     *memory_rules.RULES,
+    *poll_rules.RULES,
 )
 
 _ORDER = {"fault": 0, "oddity": 1, "note": 2}

@@ -22,7 +22,7 @@ KNOWN_GROUND = 0.97
 program breaks no new ground any more."""
 
 
-_STACK_END = 0x0200
+STACK_END = 0x0200
 """Zero page and stack lie below: RAM on every board of this family."""
 
 SHORT_LOOP = 8
@@ -234,7 +234,7 @@ def _jammed_elsewhere(evidence: Evidence) -> str | None:
         return f"The CPU jams at {where}, in {replay.chips[there[0]]}: no ROM gave that byte"
     if evidence.reading.board.complete:
         return f"The CPU jams at {where}, where no chip answers: it had run wild"
-    if address < _STACK_END:
+    if address < STACK_END:
         return f"The CPU jams at {where}, which is zero page or stack: no ROM gave that byte"
     return None
 

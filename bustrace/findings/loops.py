@@ -1,0 +1,183 @@
+"""The loop in which a capture ends, when it is one that only waits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.cpu import variant_named
+from bustrace.findings.control_rules import RTI
+from bustrace.findings.evidence import Evidence
+from bustrace.program import Kind, Program
+
+LONGEST_LOOP = 8
+"""Instructions of a loop that does nothing but look at one place."""
+
+FEWEST_TURNS = 32
+"""Turns that make a wait."""
+
+_WAITING = frozenset(
+    {
+        "LDA", "LDX", "LDY", "BIT", "AND", "EOR", "ORA", "CMP", "CPX", "CPY", "ASL", "LSR", "ROL",
+        "ROR", "TAX", "TAY", "TXA", "TYA", "CLC", "SEC", "CLV", "NOP", "JMP", "BPL", "BMI", "BVC",
+        "BVS", "BCC", "BCS", "BNE", "BEQ",
+    }
+)  # fmt: skip
+"""Instructions that change nothing but flags and registers, and count nothing."""
+
+_LOOKING = ("abs", "zp", "abs,x", "abs,y", "zp,x", "(zp),y")
+
+_FLAG_OF_BRANCH = {
+    "BPL": "N", "BMI": "N", "BVC": "V", "BVS": "V", "BCC": "C", "BCS": "C", "BNE": "Z", "BEQ": "Z",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """A loop, run to the end of the capture, that only looks at one place and decides by it.
+
+    Attributes
+    ----------
+    first_cycle : int
+        Where its turns begin.
+    turns : int
+    address : int
+        The place it looks at.
+    cycles : int64, shape (m,)
+        Reads of that place, in the capture's order.
+    bits : int
+        Bits of the byte that decide whether the loop ends.
+    pc : int
+        Lowest address of the loop's instructions.
+    """
+
+    first_cycle: int
+    turns: int
+    address: int
+    cycles: npt.NDArray[np.int64]
+    bits: int
+    pc: int
+
+
+def main_rows(program: Program) -> npt.NDArray[np.int64]:
+    """Instructions outside interrupt handlers: row numbers, int64."""
+    enters = np.isin(program.kind, (Kind.IRQ, Kind.NMI, Kind.BRK))
+    leaves = (program.kind == Kind.INSTRUCTION) & (program.opcode == RTI)
+    depth = np.cumsum(enters.astype(np.int64) - np.append(False, leaves[:-1]).astype(np.int64))
+    # A return whose entry lies before the capture takes the count below zero.
+    depth -= np.minimum(np.minimum.accumulate(depth), 0)
+    rows: npt.NDArray[np.int64] = np.flatnonzero((program.kind == Kind.INSTRUCTION) & (depth == 0))
+    return rows
+
+
+def final_wait(evidence: Evidence) -> Wait | None:
+    """The wait in which the capture ends; None where it ends otherwise."""
+    program = evidence.reading.program
+    if program.lost_at is not None or program.jam_at is not None:
+        return None
+    rows = main_rows(program)
+    rows = rows[(program.first_cycle[rows] + program.length[rows]) < evidence.n]
+    pcs = program.pc[rows]
+    if len(pcs) < 2 * FEWEST_TURNS or (pcs[-FEWEST_TURNS:] < 0).any():
+        return None
+    turn = next((k for k in range(1, LONGEST_LOOP + 1) if pcs[-1] == pcs[-1 - k]), None)
+    if turn is None:
+        return None
+    same = np.append(pcs[turn:] == pcs[:-turn], True)[: len(pcs) - turn]
+    breaks = np.flatnonzero(~same)
+    start = int(breaks[-1]) + 1 if len(breaks) else 0
+    turns = (len(pcs) - start) // turn
+    if turns < FEWEST_TURNS:
+        return None
+    looped = rows[start:]
+    return _looking(evidence, looped, looped[-turn:], turns)
+
+
+def _looking(
+    evidence: Evidence,
+    looped: npt.NDArray[np.int64],
+    body: npt.NDArray[np.int64],
+    turns: int,
+) -> Wait | None:
+    """The loop as a wait, when its instructions look at one place only."""
+    program, intent = evidence.reading.program, evidence.reading.program.intent
+    opcodes = variant_named(evidence.reading.board.cpu.variant).opcodes()
+    names = {op.opcode: (op.mnemonic, op.mode) for op in opcodes}
+    body = body[np.argsort(program.pc[body], kind="stable")]
+    code = [names.get(int(program.opcode[row]), ("?", "?")) for row in body]
+    if any(name not in _WAITING for name, _ in code):
+        return None
+    looks = [row for row, (_, mode) in zip(body, code, strict=True) if mode in _LOOKING]
+    if len(looks) != 1:
+        return None
+    pc, length = int(program.pc[looks[0]]), int(program.length[looks[0]])
+    mine = looped[program.pc[looped] == pc]
+    cycles = program.first_cycle[mine] + length - 1
+    address = intent.address[cycles]
+    if (intent.address_known[cycles] != 0xFFFF).any() or len(np.unique(address)) != 1:
+        return None
+    bits = _deciding_bits(evidence, body, code)
+    if not bits:
+        return None
+    return Wait(
+        int(program.first_cycle[looped[0]]), turns, int(address[0]), cycles, bits,
+        int(program.pc[body].min()),
+    )  # fmt: skip
+
+
+def _deciding_bits(
+    evidence: Evidence, body: npt.NDArray[np.int64], code: list[tuple[str, str]]
+) -> int:
+    """Bits of the byte looked at that the loop's branches depend on, in program order."""
+    program, data = evidence.reading.program, evidence.replay.data
+    nothing: list[set[int]] = [set() for _ in range(8)]
+    accumulator = nothing
+    other: dict[str, list[set[int]]] = {"X": nothing, "Y": nothing}
+    flags: dict[str, set[int]] = {"N": set(), "V": set(), "Z": set(), "C": set()}
+    decides: set[int] = set()
+    for row, (name, mode) in zip(body, code, strict=True):
+        if name in _FLAG_OF_BRANCH:
+            decides |= flags[_FLAG_OF_BRANCH[name]]
+            continue
+        operand = int(data[program.first_cycle[row] + 1])
+        value = nothing if mode == "imm" else [{bit} for bit in range(8)]
+        if name == "BIT":
+            held = int(program.registers[row, 0]) & int(program.registers_known[row, 0])
+            flags |= {"N": {7}, "V": {6}, "Z": {bit for bit in range(8) if held >> bit & 1}}
+        elif name in ("LDA", "LDX", "LDY"):
+            if name == "LDA":
+                accumulator = value
+            else:
+                other[name[-1]] = value
+            flags |= {"N": value[7], "Z": set().union(*value)}
+        elif name in ("AND", "ORA", "EOR"):
+            if mode != "imm":
+                return 0  # two values joined: which bit decides hangs on both
+            keeps = {"AND": operand, "ORA": ~operand, "EOR": 0xFF}[name]
+            accumulator = [s if keeps >> bit & 1 else set() for bit, s in enumerate(accumulator)]
+            flags |= {"N": accumulator[7], "Z": set().union(*accumulator)}
+        elif name in ("CMP", "CPX", "CPY"):
+            held_bits = accumulator if name == "CMP" else other[name[-1]]
+            seen = set().union(*held_bits, *value)
+            flags |= {"N": seen, "Z": seen, "C": seen}
+        elif name in ("LSR", "ROR", "ASL", "ROL") and mode == "acc":
+            right = name in ("LSR", "ROR")
+            new = flags["C"] if name in ("ROR", "ROL") else set()
+            out = accumulator[0] if right else accumulator[7]
+            accumulator = [*accumulator[1:], new] if right else [new, *accumulator[:7]]
+            flags |= {"C": out, "N": accumulator[7], "Z": set().union(*accumulator)}
+        elif name in ("TAX", "TAY"):
+            other[name[-1]] = accumulator
+            flags |= {"N": accumulator[7], "Z": set().union(*accumulator)}
+        elif name in ("TXA", "TYA"):
+            accumulator = other[name[1]]
+            flags |= {"N": accumulator[7], "Z": set().union(*accumulator)}
+        elif name in ("CLC", "SEC"):
+            flags["C"] = set()
+        elif name == "CLV":
+            flags["V"] = set()
+        elif name not in ("NOP", "JMP"):
+            return 0  # a shift of memory itself
+    return sum(1 << bit for bit in decides)

@@ -1,0 +1,162 @@
+"""Rules about a program that waits for ever: for a status bit, or for an interrupt."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from bustrace.findings._kernels import IO, RAM
+from bustrace.findings.control_rules import FLAG_I
+from bustrace.findings.evidence import SHOWN, Evidence
+from bustrace.findings.loops import Wait, final_wait
+from bustrace.findings.model import Finding
+from bustrace.findings.progress import STACK_END
+from bustrace.program import Kind
+from bustrace.units import count_words, format_time
+
+LONGEST_TIMER = 65_538
+"""Cycles that timer 1 of a 6522 takes at most: N + 2 with a latch of $FFFF (makers' 6522 sheets,
+from memory)."""
+
+FEWEST_CYCLES = 512
+"""Cycles of waiting before it is worth a word: shorter waits are part of every program."""
+
+_TIMER_1_HIGH, _FLAG_REGISTER, _TIMER_1_FLAG = 0x5, 0xD, 6
+
+
+def status_poll(evidence: Evidence) -> Iterator[Finding]:
+    """The capture ends in a loop that reads one I/O register and waits for bits that rest."""
+    wait = final_wait(evidence)
+    if wait is None or not _long(evidence, wait):
+        return
+    drivers = int(evidence.replay.healthy.drivers[wait.cycles[0]])
+    chips = [ref for bit, ref in enumerate(evidence.replay.chips) if drivers >> bit & 1]
+    if len(chips) != 1 or evidence.replay.kind[evidence.replay.chips.index(chips[0])] != IO:
+        return
+    seen = evidence.replay.data[wait.cycles] & wait.bits
+    if (seen != seen[0]).any():
+        return
+    ref = chips[0]
+    chip = evidence.reading.board.chip(ref)
+    offset = int(evidence.reading.board.map.inner[evidence.replay.chips.index(ref), wait.address])
+    what = _bits(wait.bits)
+    level = f"%{int(seen[0]):08b}" if wait.bits.bit_count() > 1 else str(int(seen[0] != 0))
+    overdue = _timer_overdue(evidence, wait, ref, offset)
+    if overdue:
+        meaning = (
+            "That bit is timer 1's: the program started it, and it needs nothing from outside to "
+            "come."
+        )
+    else:
+        meaning = (
+            "A healthy board may wait so too, for something from outside: a key, a sync pulse, a "
+            "byte, a device that is not plugged in."
+        )
+    yield Finding(
+        rule="status-never-changes",
+        severity="fault" if overdue else "oddity",
+        chips=(ref,),
+        cycles=tuple(int(cycle) for cycle in wait.cycles[:SHOWN]),
+        opportunities=len(wait.cycles),
+        count=len(wait.cycles),
+        measured=f"{what} of register {offset} of {ref} (${wait.address:04X}) reads {level} in all "
+        f"{count_words(len(wait.cycles), 'poll')}, over {_span(evidence, wait)}",
+        expected=f"at most {LONGEST_TIMER:,} cycles (6522 sheets, N + 2)"
+        if overdue
+        else "a change, once what it waits for happens",
+        text=f"The program waits for ever at ${wait.pc:04X} for {what} of register {offset} of "
+        f"{ref}{f' ({chip.part})' if chip.part != 'custom' else ''}: still {level} after "
+        f"{count_words(len(wait.cycles), 'poll')}. {meaning}",
+    )
+
+
+def _long(evidence: Evidence, wait: Wait) -> bool:
+    return evidence.n - wait.first_cycle >= FEWEST_CYCLES
+
+
+def _span(evidence: Evidence, wait: Wait) -> str:
+    time = evidence.reading.cycles.time_ps
+    return format_time(int(time[-1] - time[wait.first_cycle]))
+
+
+def _bits(mask: int) -> str:
+    bits = [str(bit) for bit in range(7, -1, -1) if mask >> bit & 1]
+    if len(bits) == 1:
+        return f"bit {bits[0]}"
+    return "the byte" if len(bits) == 8 else f"bits {', '.join(bits)}"
+
+
+def _timer_overdue(evidence: Evidence, wait: Wait, ref: str, offset: int) -> bool:
+    """Whether the bit is the flag of a 6522's timer 1, started too long ago still to run."""
+    replay = evidence.replay
+    if "6522" not in evidence.reading.board.chip(ref).part or wait.bits != 1 << _TIMER_1_FLAG:
+        return False
+    if offset != _FLAG_REGISTER:
+        return False
+    place = evidence.reading.board.map.inner[replay.chips.index(ref)]
+    takes = evidence.reading.board.map.responds[0] >> np.uint32(replay.chips.index(ref)) & 1 == 1
+    address = np.maximum(replay.address, 0)
+    starts = np.flatnonzero(
+        (replay.address >= 0)
+        & (replay.read == 0)
+        & takes[address]
+        & (place[address] == _TIMER_1_HIGH)
+    )
+    if not len(starts):
+        return False
+    return int(wait.cycles[-1]) - int(starts[-1]) > LONGEST_TIMER
+
+
+def interrupt_never(evidence: Evidence) -> Iterator[Finding]:
+    """The program lets interrupts in, then waits for what only a handler can change."""
+    reading, program = evidence.reading, evidence.reading.program
+    if (program.kind == Kind.IRQ).any() or not len(program):
+        return
+    level = reading.cycles.pin("IRQ")
+    if (level == 0).any():
+        return  # requested: the other rules judge it
+    rows = np.flatnonzero(program.kind == Kind.INSTRUCTION)
+    clear = (program.registers_known[rows, 4] & FLAG_I != 0) & (
+        program.registers[rows, 4] & FLAG_I == 0
+    )
+    if not len(rows) or not clear[-1]:
+        return
+    since_row = rows[int(np.flatnonzero(~clear)[-1]) + 1] if not clear.all() else rows[0]
+    wait = final_wait(evidence)
+    if (
+        wait is None
+        or not _long(evidence, wait)
+        or wait.first_cycle < program.first_cycle[since_row]
+    ):
+        return
+    drivers = int(evidence.replay.healthy.drivers[wait.cycles[0]])
+    kinds = {int(evidence.replay.kind[bit]) for bit in range(32) if drivers >> bit & 1}
+    if kinds != {RAM} and (drivers or wait.address >= STACK_END):
+        return  # what is not RAM may change by itself
+    sources = reading.board.irq_from
+    names = ", ".join(
+        f"{ref} ({chip.part})" if (chip := reading.board.chip(ref)).part != "custom" else ref
+        for ref in sources
+    )
+    who = f"Its source: {names}." if names else "The board file names no source (irq.from)."
+    captured = " IRQ stays high." if (level == 1).any() else " IRQ is not among the clips."
+    yield Finding(
+        rule="interrupt-never-comes",
+        severity="oddity",
+        lines=("IRQ",),
+        chips=sources,
+        cycles=tuple(int(cycle) for cycle in wait.cycles[:SHOWN]),
+        opportunities=len(wait.cycles),
+        count=len(wait.cycles),
+        measured=f"${wait.address:04X} unchanged in {count_words(len(wait.cycles), 'look')} over "
+        f"{_span(evidence, wait)}, interrupts enabled from cycle "
+        f"{int(program.first_cycle[since_row]):,} on, none taken",
+        expected="an interrupt, whose handler changes what the loop waits for",
+        text=f"The program waits at ${wait.pc:04X} for ${wait.address:04X} to change, which only "
+        f"an interrupt can do, and none comes.{captured} {who} A slow source, a 50 Hz tick "
+        "for instance, may come after the capture's end.",
+    )
+
+
+RULES = (status_poll, interrupt_never)
