@@ -96,7 +96,13 @@ def check_for(fault: Fault, board: Board) -> str:
     first_chip = fault.chips[0] if fault.chips else ""
     if fault.family == "stuck":
         rail = "ground" if fault.level == 0 else "+5 V"
-        if fault.place == "bus" or fault.place == "cpu":
+        if fault.place == "cpu":
+            text = (
+                f"Power off: reseat {cpu} if it is socketed, and look at its socket and joints at "
+                f"{line}. Then scope {line} at the chip's own leg: below 0.8 V or above 2.0 V in "
+                "reads (TTL)."
+            )
+        elif fault.place == "bus":
             text = (
                 f"Power off: measure {line} to {rail} and to its neighbours with an ohmmeter. Then "
                 "pull the socketed chips on this line one at a time and capture again; the line "

@@ -35,14 +35,16 @@ ONE_LINE = 0.7
 UNCLEARED = 0.6
 """Probability that IRQ itself is at fault when interrupt follows interrupt."""
 
-ONE_REGISTER = 0.6
-"""Probability of a chip's register whose timer bit never comes: a data line may be at fault."""
+NEAR = 0.6
+"""Probability of a register whose timer bit never comes, and of a line that the CPU alone takes
+otherwise: something beside it may be at fault."""
 
 BOARD_RULES = {
     "rom-content", "ram-content", "memory-unanswered", "io-unanswered", "line-stuck", "line-fails",
     "lines-together", "select-missing", "select-doubled", "select-always", "select-wrong",
     "vector-content", "vector-undriven", "vector-not-taken", "vector-absent", "cpu-jam", "clip-off",
-    "program-lost", "line-disagrees", "irq-storm",
+    "program-lost", "line-disagrees", "irq-storm", "drives-unasked",
+    "shared-cause",
 }  # fmt: skip
 """Rules that the replayed hypotheses can explain."""
 
@@ -110,17 +112,22 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
     suspects = []
     for finding in faults:
         name = SEEN_ON_THE_LINE.get(finding.rule)
-        if name is None and finding.rule != "status-never-changes":
+        if name is not None:
+            fault = Fault.parse(name)
+        elif finding.rule == "status-never-changes":
+            fault = Fault("register", chip=finding.chips[0])
+        elif finding.rule == "line-marginal":
+            fault = _at_the_cpu(seen, finding)
+        else:
             continue
-        fault = Fault.parse(name) if name else Fault("register", chip=finding.chips[0])
         alike: tuple[Fault, ...] = ()
         probability = DIRECT
         if finding.rule == "irq-storm":
             # The line was seen high before: rather a source that is not cleared.
             alike = tuple(Fault("register", chip=ref) for ref in finding.chips)
             probability = UNCLEARED
-        elif finding.rule == "status-never-changes":
-            probability = ONE_REGISTER
+        elif name is None:
+            probability = NEAR
         explains = [finding.rule]
         if fault.family in ("clock", "reset"):
             # With no clock or no release nothing else can be expected of the CPU.
@@ -137,6 +144,15 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
             )
         )
     return suspects
+
+
+def _at_the_cpu(seen: Observations, finding: Finding) -> Fault:
+    """The CPU's own input, with the level that it took most often."""
+    bit = int(finding.lines[0][1:])
+    cycles = set(finding.cycles)
+    fixes = [f for f in seen.evidence.reading.program.read_corrections if f.cycle in cycles]
+    high = sum(fix.believed >> bit & 1 for fix in fixes)
+    return Fault("stuck", finding.lines, level=int(2 * high > len(fixes)), place="cpu")
 
 
 def _suspect(group: Weighed, seen: Observations, board: Board) -> Suspect:
@@ -156,6 +172,8 @@ def _suspect(group: Weighed, seen: Observations, board: Board) -> Suspect:
         mine = set(finding.lines) & set(group.fault.lines) or set(finding.chips) & set(
             group.fault.chips
         )
+        if finding.rule == "shared-cause" and group.fault.family != "shared":
+            continue  # it speaks for what the chips share
         if after < 0.3 * before or (mine and after <= before):
             explains.append(finding.rule)
         elif before >= 10 and after > 0.7 * before:

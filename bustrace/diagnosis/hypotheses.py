@@ -15,7 +15,14 @@ import numpy as np
 
 from bustrace.board import Board
 from bustrace.faults import Fault
-from bustrace.findings import Assumption, Evidence, wrong_bits
+from bustrace.findings import (
+    Assumption,
+    Evidence,
+    ram_banks,
+    served_by_decoders,
+    sole_driver,
+    wrong_bits,
+)
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
 
 FAMILY_WEIGHT = {
@@ -29,7 +36,8 @@ FAMILY_WEIGHT = {
     "select": 0.05,
     "short": 0.08,
     "clip": 0.06,
-    "silent": 0.15,
+    "silent": 0.13,
+    "shared": 0.02,
     "always": 0.02,
     "doubled": 0.05,
     "swapped": 0.02,
@@ -91,6 +99,7 @@ def _all(evidence: Evidence) -> Iterator[Proposal]:
     yield from _rw_line()
     yield from _shorts(evidence)
     yield from _chips(evidence)
+    yield from _shared(evidence)
     yield from _from_residuals(evidence)
 
 
@@ -254,6 +263,17 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
             yield "retention", Fault("retention", chip=ref), Assumption(loose=i)
 
 
+def _shared(evidence: Evidence) -> Iterator[Proposal]:
+    """Groups of chips that one cause keeps from driving."""
+    board = evidence.reading.board
+    groups = [("ram-bank", refs) for refs in ram_banks(board)]
+    groups += served_by_decoders(board)
+    for name, refs in groups:
+        fitted = [ref for ref in refs if board.chip(ref).fitted]
+        mask = sum(1 << evidence.replay.chips.index(ref) for ref in fitted)
+        yield "shared", Fault("shared", chip=name), Assumption(silent=mask)
+
+
 def active_level(board: Board, ref: str) -> int:
     """Level at which a chip's select is asserted; low where nobody said (common practice)."""
     selects = board.chip(ref).selects
@@ -262,19 +282,20 @@ def active_level(board: Board, ref: str) -> int:
 
 def _from_residuals(evidence: Evidence) -> Iterator[Proposal]:
     """Cells: the (chip, offset, bit) that a healthy board leaves wrong, the most frequent ones."""
-    replay, healthy = evidence.replay, evidence.replay.healthy
+    replay = evidence.replay
     off = wrong_bits(evidence)
     rows = off != 0
     for chip, ref in enumerate(replay.chips):
         if evidence.reading.board.chip(ref).role != "ram":
             continue  # a ROM's wrong bits are wrong content
-        mine = rows & (healthy.drivers == np.uint32(1 << chip))
+        mine = rows & sole_driver(evidence, chip)
+        lanes = int(evidence.reading.board.map.data_masks[chip])
         if not mine.any():
             continue
         where = replay.where(chip, replay.address[mine])
         places, times = np.unique(where, return_counts=True)
         for place in places[np.argsort(-times, kind="stable")[:8]]:
-            bits = int(np.bitwise_or.reduce(off[mine][where == place]))
+            bits = int(np.bitwise_or.reduce(off[mine][where == place])) & lanes
             seen = int(replay.data[mine][where == place][0])
             for bit in range(8):
                 if not bits >> bit & 1:

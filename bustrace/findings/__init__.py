@@ -2,11 +2,12 @@
 
 from bustrace.findings.answers import HEALTHY, WRONG_ONLY, Answers, Assumption, BoardReplay
 from bustrace.findings.evidence import Evidence, gather
-from bustrace.findings.memory_rules import wrong_bits
+from bustrace.findings.memory_rules import sole_driver, wrong_bits
 from bustrace.findings.model import Derail, Finding, Rung
 from bustrace.findings.observe import RULES, Observations, find_all, observe
 from bustrace.findings.progress import HELD_RULES
 from bustrace.findings.reset_rules import release_ps
+from bustrace.findings.shared_rules import ram_banks, served_by_decoders
 
 __all__ = [
     "HEALTHY",
@@ -24,6 +25,9 @@ __all__ = [
     "find_all",
     "gather",
     "observe",
+    "ram_banks",
     "release_ps",
+    "served_by_decoders",
+    "sole_driver",
     "wrong_bits",
 ]

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from bustrace.findings._kernels import IO, RAM, ROM
 from bustrace.findings.evidence import Evidence
+from bustrace.findings.marginal_rules import taken_otherwise
 from bustrace.findings.model import Finding
 from bustrace.units import count_words
 
@@ -23,8 +24,10 @@ Column = npt.NDArray[np.bool_]
 
 
 def sole_driver(evidence: Evidence, chip: int) -> Column:
-    """Reads in which only this chip should drive: bool, shape (n,)."""
-    alone: Column = evidence.replay.healthy.drivers == np.uint32(1 << chip)
+    """Reads in which only this chip should drive its data lines: bool, shape (n,)."""
+    masks = evidence.reading.board.map.data_masks
+    along = sum(1 << other for other in range(len(masks)) if masks[other] & masks[chip])
+    alone: Column = evidence.replay.healthy.drivers & np.uint32(along) == np.uint32(1 << chip)
     alone = alone & (evidence.replay.read == 1) & evidence.owned
     return alone
 
@@ -54,8 +57,8 @@ def is_systematic(evidence: Evidence, reads: Column, wrong: Column) -> bool:
     return int((wrong & evidence.acted_on).sum()) >= 1
 
 
-def _by_bit(evidence: Evidence, wrong: Column) -> str:
-    off = wrong_bits(evidence)[wrong]
+def _by_bit(evidence: Evidence, wrong: Column, lanes: int) -> str:
+    off = wrong_bits(evidence)[wrong] & np.uint8(lanes)
     data = evidence.replay.data[wrong]
     parts = []
     for bit in range(8):
@@ -103,14 +106,15 @@ def _byte(value: int, known: int) -> str:
 
 def memory_content(evidence: Evidence) -> Iterator[Finding]:
     """ROM gives other bytes than its image; RAM does not give back what was written."""
-    off = wrong_bits(evidence)
+    off, misread = wrong_bits(evidence), taken_otherwise(evidence)
     for chip, ref in enumerate(evidence.replay.chips):
         kind = evidence.replay.kind[chip]
         if kind not in (ROM, RAM):
             continue
-        known = evidence.replay.healthy.expected_known & evidence.replay.data_known
+        lanes = evidence.reading.board.map.data_masks[chip]
+        known = evidence.replay.healthy.expected_known & evidence.replay.data_known & lanes
         reads = sole_driver(evidence, chip) & (known != 0)
-        wrong = reads & (off != 0)
+        wrong = reads & (off & lanes & ~misread != 0)
         count, opportunities = int(wrong.sum()), int(reads.sum())
         if not count:
             continue
@@ -119,7 +123,10 @@ def memory_content(evidence: Evidence) -> Iterator[Finding]:
         name = "rom-content" if kind == ROM else "ram-content"
         detail = "; ".join(
             part
-            for part in (_by_bit(evidence, wrong), _by_address_bit(evidence, reads, wrong))
+            for part in (
+                _by_bit(evidence, wrong, int(lanes)),
+                _by_address_bit(evidence, reads, wrong),
+            )
             if part
         )
         told = "its image" if kind == ROM else "what was written"
@@ -143,18 +150,24 @@ def memory_content(evidence: Evidence) -> Iterator[Finding]:
 
 def holds_last_byte(evidence: Evidence) -> Column:
     """Reads that gave exactly the byte that was on the bus in the cycle before: bool, (n,)."""
-    data, known = evidence.replay.data, evidence.replay.data_known
+    return _holds(evidence, 0xFF)
+
+
+def _holds(evidence: Evidence, lanes: int) -> Column:
+    """The same, looking at some of the data lines."""
+    data, known = evidence.replay.data & np.uint8(lanes), evidence.replay.data_known
+    known = known & np.uint8(lanes)
     same = np.zeros(evidence.n, dtype=np.bool_)
-    same[1:] = (data[1:] == data[:-1]) & (known[1:] == 0xFF) & (known[:-1] == 0xFF)
+    same[1:] = (data[1:] == data[:-1]) & (known[1:] == lanes) & (known[:-1] == lanes)
     return same
 
 
 def unanswered(evidence: Evidence) -> Iterator[Finding]:
     """A chip that should drive, but the bus keeps the byte it had before."""
-    same = holds_last_byte(evidence)
     off = wrong_bits(evidence)
     for chip, ref in enumerate(evidence.replay.chips):
         kind = evidence.replay.kind[chip]
+        same = _holds(evidence, int(evidence.reading.board.map.data_masks[chip]))
         reads = sole_driver(evidence, chip)
         if kind == IO:
             told = (
@@ -165,7 +178,7 @@ def unanswered(evidence: Evidence) -> Iterator[Finding]:
             plain = np.isin(evidence.replay.data, (0x00, 0xFF))
             told, held = told & ~(plain & same), held & ~plain
         else:
-            told = reads & (off != 0)
+            told = reads & (off & evidence.reading.board.map.data_masks[chip] != 0)
             held = told & same
         pairs = evidence.replay.address[held].astype(np.int64) << 8
         distinct = len(np.unique(pairs | evidence.replay.data[held]))

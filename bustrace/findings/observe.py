@@ -7,7 +7,9 @@ from dataclasses import dataclass, replace
 from bustrace.findings import (
     clock_rules,
     control_rules,
+    driving_rules,
     line_rules,
+    marginal_rules,
     memory_rules,
     poll_rules,
     reset_rules,
@@ -18,6 +20,7 @@ from bustrace.findings.evidence import Evidence, Rule, gather
 from bustrace.findings.line_rules import still_text
 from bustrace.findings.model import Derail, Finding, Rung
 from bustrace.findings.progress import ladder, not_exercised
+from bustrace.findings.shared_rules import shared_cause
 from bustrace.reading import Reading
 
 RULES: tuple[Rule, ...] = (
@@ -25,8 +28,10 @@ RULES: tuple[Rule, ...] = (
     *reset_rules.RULES,
     *control_rules.RULES,
     *line_rules.RULES,
+    *marginal_rules.RULES,
     *select_rules.RULES,
     *memory_rules.RULES,
+    *driving_rules.RULES,
     *poll_rules.RULES,
 )
 
@@ -58,6 +63,7 @@ def observe(reading: Reading) -> Observations:
     """Run every rule, find the derail, mark what lies after it, climb the ladder."""
     evidence = gather(reading)
     found = [finding for rule in RULES for finding in rule(evidence)]
+    found += shared_cause(evidence, found)
     found = [_without_judged_lines(finding, found) for finding in found]
     derail = find_derail(evidence, found)
     if derail is not None:
