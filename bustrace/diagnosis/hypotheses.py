@@ -18,6 +18,7 @@ from bustrace.faults import Fault
 from bustrace.findings import (
     Assumption,
     Evidence,
+    behind_buffers,
     ram_banks,
     served_by_decoders,
     sole_driver,
@@ -267,7 +268,7 @@ def _shared(evidence: Evidence) -> Iterator[Proposal]:
     """Groups of chips that one cause keeps from driving."""
     board = evidence.reading.board
     groups = [("ram-bank", refs) for refs in ram_banks(board)]
-    groups += served_by_decoders(board)
+    groups += served_by_decoders(board) + behind_buffers(board)
     for name, refs in groups:
         fitted = [ref for ref in refs if board.chip(ref).fitted]
         mask = sum(1 << evidence.replay.chips.index(ref) for ref in fitted)

@@ -7,7 +7,7 @@ from bustrace.findings.model import Derail, Finding, Rung
 from bustrace.findings.observe import RULES, Observations, find_all, observe
 from bustrace.findings.progress import HELD_RULES
 from bustrace.findings.reset_rules import release_ps
-from bustrace.findings.shared_rules import ram_banks, served_by_decoders
+from bustrace.findings.shared_rules import behind_buffers, ram_banks, served_by_decoders
 
 __all__ = [
     "HEALTHY",
@@ -22,6 +22,7 @@ __all__ = [
     "Finding",
     "Observations",
     "Rung",
+    "behind_buffers",
     "find_all",
     "gather",
     "observe",

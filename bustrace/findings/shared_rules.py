@@ -35,11 +35,25 @@ def served_by_decoders(board: Board) -> list[tuple[str, tuple[str, ...]]]:
     """Decoders with the chips of the address map that they select."""
     served = []
     for decoder in board.decoders:
-        named = dict.fromkeys(ref for output in decoder.outputs for ref in output)
-        refs = tuple(ref for ref in named if ref in board.map.chips)
+        named = {ref for output in decoder.outputs for ref in output.chips}
+        for chip in board.mapped:
+            nets = [net for pin in chip.decoding.enable for net in pin.nets]
+            if any(net.kind == "output" and net.chip == decoder.ref for net in nets):
+                named.add(chip.ref)
+        refs = tuple(ref for ref in board.map.chips if ref in named)
         if len(refs) > 1:
             served.append((decoder.ref, refs))
     return served
+
+
+def behind_buffers(board: Board) -> list[tuple[str, tuple[str, ...]]]:
+    """Buffers of the data bus with the chips of the address map behind them."""
+    behind = []
+    for buffer in board.buffers:
+        refs = tuple(ref for ref in board.map.chips if ref in buffer.to)
+        if buffer.data_mask and len(refs) > 1:
+            behind.append((buffer.ref, refs))
+    return behind
 
 
 def _on_rails(board: Board) -> list[tuple[str, tuple[str, ...]]]:
@@ -77,6 +91,7 @@ def shared_cause(evidence: Evidence, found: Sequence[Finding]) -> Iterator[Findi
     told: list[set[str]] = []
     groups = [("RAM bank", "", refs) for refs in ram_banks(board)]
     groups += [("decoder", name, refs) for name, refs in served_by_decoders(board)]
+    groups += [("buffer", name, refs) for name, refs in behind_buffers(board)]
     groups += [("rail", name, refs) for name, refs in _on_rails(board)]
     for kind, name, refs in groups:
         judged = [ref for ref in refs if ref in bad or _tried(evidence, ref)]
@@ -87,7 +102,7 @@ def shared_cause(evidence: Evidence, found: Sequence[Finding]) -> Iterator[Findi
             continue
         if kind == "rail" and (not others or any(ref in bad for ref in others)):
             continue  # the rail does not tell them from the rest
-        if kind == "decoder" and not _same_way([bad[ref] for ref in judged]):
+        if kind in ("decoder", "buffer") and not _same_way([bad[ref] for ref in judged]):
             continue
         told.append(set(judged))
         yield _folded(kind, name, judged, [bad[ref] for ref in judged])
@@ -107,6 +122,10 @@ def _folded(kind: str, name: str, refs: list[str], parts: Sequence[Finding]) -> 
     elif kind == "decoder":
         what = f"{chips} all fail to answer, and {name} selects them all"
         cause = f"the supply, the enables or the inputs of {name}"
+        label = name
+    elif kind == "buffer":
+        what = f"{chips} all fail to answer, and all drive through {name}"
+        cause = f"the supply, the enable or the direction of {name}"
         label = name
     else:
         what = f"{chips} all fail, and they are the chips on {name}; the others are right"
