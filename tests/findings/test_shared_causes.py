@@ -99,7 +99,7 @@ def test_chips_behind_one_decoder_share_it(tmp_path):
     assert rules(healthy, "fault", "oddity") == set()
     diagnosis = diagnose(boot("silent:U4", "silent:U9", board=board, cycles=3500))
     finding = only(diagnosis.findings, "shared-cause")
-    assert finding.chips == ("U4", "U9")
+    assert set(finding.chips) == {"U4", "U9"}
     assert "U2" in finding.text
     assert "shared:U2" in first_class(diagnosis)
     one = find_all(boot("silent:U9", board=board, cycles=3500))
