@@ -114,10 +114,17 @@ def cli() -> None:
 @click.argument("capture")
 @with_options(BOARD_OPTIONS, HOOKUP_OPTIONS, CAPTURE_OPTIONS)
 @LINES
+@click.option(
+    "--again",
+    metavar="CAPTURE",
+    help="Another capture of the board in the same condition: what differs is told.",
+)
 @click.option("--picture", metavar="PATH", help="Write the timeline too: .png, .svg or .pdf.")
 @click.option("--json", "as_json", is_flag=True, help="Print the verdict as JSON.")
 @click.option("--all", "everything", is_flag=True, help="Show what is folded otherwise.")
-def diagnose(picture: str | None, as_json: bool, everything: bool, **given: Any) -> None:
+def diagnose(
+    again: str | None, picture: str | None, as_json: bool, everything: bool, **given: Any
+) -> None:
     """Say what is wrong, why, and what to do next.
 
     Without --board only the CPU side is judged; with --rom also the ROM.
@@ -127,7 +134,12 @@ def diagnose(picture: str | None, as_json: bool, everything: bool, **given: Any)
     if picture is not None:
         _pictures().check_picture_path(picture)
     reading = _read(given)
-    verdict = bustrace.diagnose(reading)
+    second = None
+    if again is not None:
+        second = bustrace.read_boot(
+            capture_of({**given, "capture": again}), reading.board, hookup_of(given)
+        )
+    verdict = bustrace.diagnose(reading, second)
     from bustrace.report import diagnosis_json, diagnosis_text
 
     if as_json:

@@ -70,6 +70,17 @@ def chip_name(board: Board, ref: str) -> str:
     return f"{ref} ({', '.join(part)})" if part else ref
 
 
+def wiggle(board: Board, line: str) -> str:
+    """How to find a contact that comes and goes."""
+    if line.startswith("select:"):
+        line = f"the select of {line[7:]}"
+    return (
+        f"Seat the clip on {place_of_line(board, line)} again and capture twice more. If it still "
+        "varies, press lightly with something that insulates on each socket and joint of that line "
+        "while capturing: the one that changes it is the one to reseat or reflow."
+    )
+
+
 def _swap(board: Board, ref: str) -> str:
     """How to exclude a chip, the cheap way first."""
     try:

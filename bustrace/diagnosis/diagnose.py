@@ -2,15 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from bustrace.board import Board
 from bustrace.capture.model import Note
-from bustrace.diagnosis.advice import RAILS, check_for, check_for_class, tell_apart
+from bustrace.diagnosis.advice import RAILS, check_for, check_for_class, tell_apart, wiggle
 from bustrace.diagnosis.model import Diagnosis, Suspect, Verdict
 from bustrace.diagnosis.weighing import Weighed, weigh
 from bustrace.faults import Fault
-from bustrace.findings import Answers, Evidence, Finding, Observations, observe, wrong_bits
+from bustrace.findings import (
+    Answers,
+    Evidence,
+    Finding,
+    Observations,
+    differences,
+    in_order,
+    observe,
+    wrong_bits,
+)
 from bustrace.program import Kind
 from bustrace.reading import Reading
 
@@ -49,18 +60,22 @@ BOARD_RULES = {
 """Rules that the replayed hypotheses can explain."""
 
 
-def diagnose(reading: Reading) -> Diagnosis:
+def diagnose(reading: Reading, again: Reading | None = None) -> Diagnosis:
     """Judge a reading: findings, suspects, verdict, next step. Total: never raises on a dead board.
 
     Parameters
     ----------
     reading : Reading
+    again : Reading or None
+        Another capture of the same board in the same condition: what differs is judged too.
 
     Returns
     -------
     Diagnosis
     """
     seen = observe(reading)
+    if again is not None:
+        seen = replace(seen, findings=in_order([*seen.findings, *differences(reading, again)]))
     faults = [f for f in seen.findings if f.severity == "fault"]
     suspects = _suspects(seen, faults)
     verdict, summary = _verdict(seen, faults, suspects)
@@ -347,6 +362,11 @@ def _next_steps(
             steps.append(suspect.check)
             if suspect.tell_apart:
                 steps.append(suspect.tell_apart)
+    steps += [
+        wiggle(reading.board, finding.lines[0])
+        for finding in seen.findings
+        if finding.rule == "line-varies" and finding.severity != "note"
+    ]
     if verdict in ("fault", "cannot conclude"):
         steps.append(RAILS)
     replay = seen.evidence.replay

@@ -1,10 +1,11 @@
 """What is wrong as far as it can be observed: rules, the ladder, the derail."""
 
+from bustrace.findings.again import differences
 from bustrace.findings.answers import HEALTHY, WRONG_ONLY, Answers, Assumption, BoardReplay
 from bustrace.findings.evidence import Evidence, gather
 from bustrace.findings.memory_rules import sole_driver, wrong_bits
 from bustrace.findings.model import Derail, Finding, Rung
-from bustrace.findings.observe import RULES, Observations, find_all, observe
+from bustrace.findings.observe import RULES, Observations, find_all, in_order, observe
 from bustrace.findings.progress import HELD_RULES
 from bustrace.findings.reset_rules import release_ps
 from bustrace.findings.shared_rules import behind_buffers, ram_banks, served_by_decoders
@@ -23,8 +24,10 @@ __all__ = [
     "Observations",
     "Rung",
     "behind_buffers",
+    "differences",
     "find_all",
     "gather",
+    "in_order",
     "observe",
     "ram_banks",
     "release_ps",

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from bustrace.findings import (
+    bus_owner_rules,
     clock_rules,
     control_rules,
     driving_rules,
@@ -14,6 +16,7 @@ from bustrace.findings import (
     poll_rules,
     reset_rules,
     select_rules,
+    select_timing_rules,
 )
 from bustrace.findings.derail import find_derail
 from bustrace.findings.evidence import Evidence, Rule, gather
@@ -27,9 +30,11 @@ RULES: tuple[Rule, ...] = (
     *clock_rules.RULES,
     *reset_rules.RULES,
     *control_rules.RULES,
+    *bus_owner_rules.RULES,
     *line_rules.RULES,
     *marginal_rules.RULES,
     *select_rules.RULES,
+    *select_timing_rules.RULES,
     *memory_rules.RULES,
     *driving_rules.RULES,
     *poll_rules.RULES,
@@ -70,13 +75,20 @@ def observe(reading: Reading) -> Observations:
         found = [
             replace(f, after_derail=bool(f.cycles) and f.cycles[0] > derail.cycle) for f in found
         ]
-    found.sort(key=lambda f: (_ORDER[f.severity], f.cycles[0] if f.cycles else -1))
+    found = list(in_order(found))
     return Observations(
         evidence,
         tuple(found),
         ladder(evidence, found, derail),
         derail,
         not_exercised(evidence),
+    )
+
+
+def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Faults first, then oddities, then notes; in each by first cycle."""
+    return tuple(
+        sorted(findings, key=lambda f: (_ORDER[f.severity], f.cycles[0] if f.cycles else -1))
     )
 
 

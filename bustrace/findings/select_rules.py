@@ -20,7 +20,7 @@ RATE = 0.02
 Column = npt.NDArray[np.bool_]
 
 
-def _expected(evidence: Evidence, chip: int) -> tuple[Column, Column, Column]:
+def expected_selects(evidence: Evidence, chip: int) -> tuple[Column, Column, Column]:
     """Selected as meant, selected as the clip's address says, and where both are sure."""
     table, replay, n = evidence.reading.board.map, evidence.replay, evidence.n
     bit = np.uint32(chip)
@@ -46,7 +46,7 @@ def selects(evidence: Evidence) -> Iterator[Finding]:
         if ref not in evidence.replay.chips:
             continue
         level = reading.cycles.select(ref)[:n]
-        wanted, by_clip, sure = _expected(evidence, evidence.replay.chips.index(ref))
+        wanted, by_clip, sure = expected_selects(evidence, evidence.replay.chips.index(ref))
         sure &= level < 2
         missing = sure & wanted & by_clip & (level == 0)
         extra = sure & ~wanted & ~by_clip & (level == 1)
@@ -54,7 +54,7 @@ def selects(evidence: Evidence) -> Iterator[Finding]:
         yield from _extra(evidence, ref, level, extra, sure & ~wanted & ~by_clip)
 
 
-def _is_systematic(evidence: Evidence, wrong: Column, opportunities: int) -> bool:
+def is_systematic_select(evidence: Evidence, wrong: Column, opportunities: int) -> bool:
     """Wrong at several addresses, and more often than stray samples, or each time they are met."""
     address = evidence.replay.address
     places, times = np.unique(address[wrong], return_counts=True)
@@ -75,7 +75,7 @@ def _missing(
     evidence: Evidence, ref: str, level: npt.NDArray[np.uint8], missing: Column, asked: Column
 ) -> Iterator[Finding]:
     count, opportunities = int(missing.sum()), int(asked.sum())
-    if not _is_systematic(evidence, missing, opportunities):
+    if not is_systematic_select(evidence, missing, opportunities):
         return
     never = not (level[asked] == 1).any()
     chip = evidence.replay.chips.index(ref)
@@ -115,7 +115,7 @@ def _extra(
     evidence: Evidence, ref: str, level: npt.NDArray[np.uint8], extra: Column, asked: Column
 ) -> Iterator[Finding]:
     count, opportunities = int(extra.sum()), int(asked.sum())
-    if not _is_systematic(evidence, extra, opportunities):
+    if not is_systematic_select(evidence, extra, opportunities):
         return
     chip = evidence.replay.chips.index(ref)
     drivers = evidence.replay.healthy.drivers

@@ -394,9 +394,11 @@ def test_a_silent_register_repeats_the_byte_before(seed, tmp_path):
     assert "io-unanswered" not in {f.rule for f in find_all(boot(board=board, cycles=6000))}
 
 
-def test_every_rule_is_made_to_speak_here():
-    """A rule id in the code that stands nowhere in this file has no test."""
-    here = set(re.findall(r'"([a-z]+(?:-[a-z]+)+)"', Path(__file__).read_text(encoding="utf-8")))
+def test_every_rule_is_made_to_speak():
+    """A rule id in the code that stands in no file of these tests has no test."""
+    here: set[str] = set()
+    for file in Path(__file__).parent.glob("test_*.py"):
+        here |= set(re.findall(r'"([a-z]+(?:-[a-z]+)+)"', file.read_text(encoding="utf-8")))
     told: set[str] = set()
     for module in (REPOSITORY / "bustrace" / "findings").glob("*_rules.py"):
         text = module.read_text(encoding="utf-8")
