@@ -88,7 +88,7 @@ def differences(a: Reading, b: Reading) -> list[Finding]:
     -------
     list of Finding
         ``line-varies`` for each line that differs: a fault where the CPU left the common path
-        right after it, an oddity where it comes often, else a note. ``compared`` says how much
+        right after it, an oddity where it comes often, else a note. ``captures-compared`` says how much
         could be compared; ``not-compared`` why nothing could.
     """
     first, second = _side(a), _side(b)
@@ -292,7 +292,7 @@ def _compared(first: _Side, second: _Side, walk: _Walk, cycles: int) -> Finding:
         else ""
     )
     return Finding(
-        rule="compared",
+        rule="captures-compared",
         severity="note",
         opportunities=of,
         count=len(walk.first),

@@ -98,7 +98,7 @@ def _cut_in_two(evidence: Evidence, pin: str) -> npt.NDArray[np.int64]:
         return np.zeros(0, dtype=np.int64)
     sample = float(10**12 / capture.rate)
     rise, fall = cycles.rise_ps, cycles.time_ps
-    wide = (rise >= 0) & (fall - rise > 6 * sample)
+    wide = (rise != -1) & (fall - rise > 6 * sample)
     levels = capture.levels(tap.line)
     early = np.searchsorted(capture.time_ps, rise + round(2 * sample), side="right") - 1
     late = np.searchsorted(capture.time_ps, fall - round(2 * sample), side="right") - 1

@@ -81,13 +81,13 @@ def _window(evidence: Evidence) -> _Window | None:
     period = cycles.clock.period_ps
     if capture.mode != "timing" or capture.rate is None or period is None:
         return None
-    if not n or (cycles.rise_ps[:n] < 0).all():
+    if not n or (cycles.rise_ps[:n] == -1).all():
         return None
     sample = round(10**12 / capture.rate)
     setup = READ_SETUP_PS[1 if period > 700_000 else 2]
     rise, fall = cycles.rise_ps[:n], cycles.time_ps[:n]
     # The chip may still be finding its address in the first half of phase 2 high.
-    opens = np.where(rise >= 0, (rise + fall) // 2, fall)
+    opens = np.where(rise != -1, (rise + fall) // 2, fall)
     return _Window(sample, setup, opens, fall - 2 * sample - SKEW_PS)
 
 

@@ -12,7 +12,7 @@ RULE_WORDS = {
     "bus-cut-in-cycle": "the bus changes hands in the middle of a cycle",
     "bus-held": "the CPU is kept off the bus",
     "bus-taken": "the bus is taken by nobody that the board file declares",
-    "compared": "how much of both captures could be compared",
+    "captures-compared": "how much of both captures could be compared",
     "clip-off": "a line rests while the program ran as though it moved",
     "clock-absent": "the clock line never moves",
     "clock-stops": "the clock stops and stays stopped",

@@ -29,7 +29,7 @@ def test_two_healthy_boots_do_not_differ():
     second = read_record(run(cycles=6500, seed=11), seed=12, rate=16_000_000, start_cycle=3)
     found = differences(first, second)
     assert told(found) == set()
-    share = only(found, "compared")
+    share = only(found, "captures-compared")
     assert share.count > 0.8 * share.opportunities
     assert diagnose(first, second).exit_code == diagnose(first).exit_code
 
