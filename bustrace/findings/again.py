@@ -88,8 +88,8 @@ def differences(a: Reading, b: Reading) -> list[Finding]:
     -------
     list of Finding
         ``line-varies`` for each line that differs: a fault where the CPU left the common path
-        right after it, an oddity where it comes often, else a note. ``captures-compared`` says how much
-        could be compared; ``not-compared`` why nothing could.
+        right after it, an oddity where it comes often, else a note.
+        ``captures-compared`` says how much could be compared; ``not-compared`` why nothing could.
     """
     first, second = _side(a), _side(b)
     if not len(first.rows) or not len(second.rows):
