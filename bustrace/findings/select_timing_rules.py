@@ -49,7 +49,10 @@ class _Window:
 def select_timing(evidence: Evidence) -> Iterator[Finding]:
     """A select that comes too late for the data, or drops out while the chip is read."""
     reading = evidence.reading
-    taps = [tap for tap in reading.hookup.selects if tap.pin[7:] in evidence.replay.chips]
+    taps = sorted(
+        (tap for tap in reading.hookup.selects if tap.pin[7:] in evidence.replay.chips),
+        key=lambda tap: tap.pin,
+    )
     window = _window(evidence)
     if window is None or not taps:
         return
