@@ -24,7 +24,7 @@ _WHOLE = (2, N_ADDRESSES)
 
 
 MAX_LOOKUPS = 4096
-"""Outputs of decoders times states that are gone through when a board is loaded: some seconds."""
+"""Pins and outputs of decoders times states gone through when a board is loaded: some seconds."""
 
 
 class WiringLoop(ValueError):
@@ -205,10 +205,11 @@ def reach_of(
     """
     masks = [states_of_chip(chip, decoders, buffers, banked=False) for chip in chips]
     states = submasks(int(np.bitwise_or.reduce(masks)) if masks else 0)
-    lookups = len(states) * sum(len(decoder.outputs) for decoder in decoders)
-    if lookups > MAX_LOOKUPS:
+    nets = sum(len(pin.nets) for chip in chips for pin in chip.decoding.enable)
+    looked_at = nets + sum(len(decoder.outputs) for decoder in decoders)
+    if len(states) > 1 and len(states) * looked_at > MAX_LOOKUPS:
         raise TooMuchWiring(
-            f"{len(states)} states of {lookups // len(states)} outputs are too many to go through"
+            f"{len(states)} states of {looked_at} pins and outputs are too many to go through"
         )
     found = [Reach(np.zeros(_WHOLE, dtype=np.bool_)) for _ in chips]
     for state in states:

@@ -29,6 +29,9 @@ from bustrace.errors import nearest
 if TYPE_CHECKING:
     from bustrace.board.schema import BoardFile, BufferTable, StateTable
 
+MAX_EQUATIONS = 1 << 16
+"""Characters of all equations of a file: a second or two to read."""
+
 STATE_FORMS = "letters, digits and _, such as BANK or LATCH_0"
 
 
@@ -129,6 +132,14 @@ def make_decoders(
     """
     decoders = []
     wired = [row for row in rows if row.is_decoder]
+    length = sum(len(text) for row in wired for text in row.table.equations.values())
+    if length > MAX_EQUATIONS:
+        raise BadValue(
+            f"the file's equations have {length} characters in all",
+            f"at most {MAX_EQUATIONS}",
+            key="chips",
+            found="equations",
+        )
     for row in wired:
         try:
             decoders.append(_decoder(row, refs, names, folder))

@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 
-from bustrace.board.model import Board, Chip
+from bustrace.board.model import Board, Chip, ClipPlace
 from bustrace.capture.model import Capture, Note
 from bustrace.errors import HookupError, nearest
 from bustrace.hookup.model import ADDRESS_PINS, CLOCK_PINS, DATA_PINS, SELECT, Hookup, Tap
@@ -52,10 +53,13 @@ def identify_hookup(
         A key is no line, or a value no pin, or two lines are given for one pin.
     """
     chips = [chip for chip in board.chips if chip.selects] if board is not None else []
-    told = _read_given(capture, dict(given or {}), chips)
+    cpu = board.cpu.ref if board is not None else ""
+    told = _read_given(capture, dict(given or {}), chips, cpu)
     names = _trust_names(capture.lines, chips, told)
-    taps, notes = _taps_by_name(capture, names.meanings, chips, told)
-    taps = sorted((*taps, *(tap for tap in told.values() if tap)), key=lambda tap: tap.index)
+    instead = {line: tap for line, tap in told.items() if not tap or _at_cpu(tap, cpu)}
+    twice = board.clip.second if board is not None else {}
+    named, notes = _taps_by_name(capture, names.meanings, chips, instead, twice)
+    taps, second = _first_clips([*named, *(tap for tap in told.values() if tap)], cpu)
     taps, beyond = _on_this_cpu(taps, board)
     questions = list(names.questions)
     clocked = capture.mode == "state" or any(tap.pin in CLOCK_PINS for tap in taps)
@@ -64,13 +68,42 @@ def identify_hookup(
             "Which line is phase 2, the CPU's clock? No name tells. If it was not clipped, clip it "
             "and capture again."
         )
-    used = {tap.line for tap in taps}
+    used = {tap.line for tap in (*taps, *second)}
     return Hookup(
         taps=tuple(taps),
         unused=tuple(line for line in capture.lines if line not in used),
         questions=tuple(questions),
-        notes=(*_summary(taps), *names.notes, *beyond, *notes),
+        notes=(*_summary(taps), *names.notes, *beyond, *_second_notes(taps, second), *notes),
+        second=tuple(second),
     )
+
+
+def _at_cpu(tap: Tap, cpu: str) -> bool:
+    """Whether a clip sits at the CPU, which is where it sits when nobody said."""
+    return tap.place is None or tap.place.partition(".")[0].casefold() == cpu.casefold()
+
+
+def _first_clips(taps: list[Tap], cpu: str) -> tuple[list[Tap], list[Tap]]:
+    """One clip a pin, the CPU's where there is one, and the others; in the capture's order."""
+    by_pin: dict[str, Tap] = {}
+    for tap in sorted(taps, key=lambda tap: (not _at_cpu(tap, cpu), tap.index)):
+        by_pin.setdefault(tap.pin, tap)
+    first = sorted(by_pin.values(), key=lambda tap: tap.index)
+    others = [tap for tap in taps if by_pin[tap.pin] is not tap]
+    return first, sorted(others, key=lambda tap: tap.index)
+
+
+def _second_notes(taps: list[Tap], second: list[Tap]) -> list[Note]:
+    first = {tap.pin: tap for tap in taps}
+    return [
+        Note(
+            "fact",
+            f"{tap.pin} is clipped twice: {first[tap.pin].line} is read, {tap.line} at {tap.place} "
+            "is compared with it.",
+            f"--line {tap.line}=-",
+        )
+        for tap in second
+    ]
 
 
 def _on_this_cpu(taps: list[Tap], board: Board | None) -> tuple[list[Tap], list[Note]]:
@@ -136,7 +169,7 @@ class _Names:
 
 
 def _read_given(
-    capture: Capture, given: dict[str, str], chips: list[Chip]
+    capture: Capture, given: dict[str, str], chips: list[Chip], cpu: str
 ) -> dict[str, Tap | None]:
     """Taps that were given, by line; None for a line to leave out."""
     told: dict[str, Tap | None] = {}
@@ -157,15 +190,17 @@ def _read_given(
             chip = next((c for c in chips if SELECT + c.ref == pin), None)
             active = 0 if chip is None else _active_level(chip, line)
             inverted = (active == 0) != opposite
-        other = next((tap for tap in told.values() if tap and tap.pin == pin), None)
-        if other is not None:
+        tap = Tap(line, capture.lines.index(line), pin, inverted, "given", place)
+        other = next((t for t in told.values() if t and t.pin == pin), None)
+        if other is not None and (_at_cpu(tap, cpu) == _at_cpu(other, cpu) or pin in CLOCK_PINS):
             raise HookupError(
                 f"{other.line} and {line} are both given as {pin}",
                 key=key,
                 found=value,
-                advice="give one of them, or leave the other out with '-'",
+                advice="give one of them, or leave the other out with '-'; a net that is clipped "
+                f"twice needs the place of the second clip, as in {pin}@U4.3",
             )
-        told[line] = Tap(line, capture.lines.index(line), pin, inverted, "given", place)
+        told[line] = tap
     return told
 
 
@@ -279,14 +314,18 @@ def _taps_by_name(
     meanings: Mapping[str, Meaning],
     chips: list[Chip],
     told: Mapping[str, Tap | None],
+    twice: Mapping[str, ClipPlace] = MappingProxyType({}),
 ) -> tuple[list[Tap], list[Note]]:
-    """One tap a pin, of the lines that were not given, and what was decided on the way."""
+    """Taps of the lines that were not given, one a pin but for those that the board file says are
+    clipped twice, and what was decided on the way.
+    """
     occupied = {tap.pin for tap in told.values() if tap}
     taps: dict[str, Tap] = {}
     notes: list[Note] = []
     assumed_low: list[str] = []
     repeats: list[tuple[str, str]] = []
     unmatched: list[str] = []
+    second: dict[str, Tap] = {}
     # A chip's select goes before its output enable.
     for line in sorted(meanings, key=lambda line: meanings[line].output_enable):
         meaning = meanings[line]
@@ -302,7 +341,9 @@ def _taps_by_name(
             tap = replace(tap, inverted=low, why="board" if chip else "name")
         earlier = taps.get(meaning.pin)
         if earlier is not None:
-            if _agree(capture, earlier.index, tap.index):
+            if tap.pin in twice and tap.pin not in second:
+                second[tap.pin] = replace(tap, why="board", place=str(twice[tap.pin]))
+            elif _agree(capture, earlier.index, tap.index):
                 repeats.append((line, earlier.line))
             else:
                 notes.append(
@@ -344,7 +385,7 @@ def _taps_by_name(
                 f"--line {first}=!{next(tap.pin for tap in taps.values() if tap.line == first)}",
             )
         )
-    return list(taps.values()), notes
+    return [*taps.values(), *second.values()], notes
 
 
 def _name_notes(line: str, meaning: Meaning) -> list[Note]:

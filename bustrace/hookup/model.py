@@ -52,6 +52,9 @@ class Hookup:
     ----------
     taps : tuple of Tap
         At most one a pin.
+    second : tuple of Tap
+        Further clips on pins that have one in `taps`, at another place of the net: `Cycles` are
+        made without them, they are only compared.
     unused : tuple of str
         Capture lines that were taken for nothing.
     questions : tuple of str
@@ -64,6 +67,7 @@ class Hookup:
     unused: tuple[str, ...] = ()
     questions: tuple[str, ...] = ()
     notes: tuple[Note, ...] = ()
+    second: tuple[Tap, ...] = ()
 
     def tap(self, pin: str) -> Tap | None:
         """The clip on a pin, or None when that pin was not captured."""

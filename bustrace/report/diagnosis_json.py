@@ -73,7 +73,7 @@ def diagnosis_schema() -> dict[str, Any]:
 
 def _capture(reading: Reading) -> dict[str, Any]:
     capture, hookup = reading.capture, reading.hookup
-    pins = {tap.line: tap for tap in hookup.taps}
+    pins = {tap.line: tap for tap in (*hookup.taps, *hookup.second)}
     return {
         "source": capture.source,
         "mode": capture.mode,

@@ -13,6 +13,8 @@ RULE_WORDS = {
     "bus-held": "the CPU is kept off the bus",
     "bus-taken": "the bus is taken by nobody that the board file declares",
     "captures-compared": "how much of both captures could be compared",
+    "clips-agree": "one net, clipped twice, is whole between the clips",
+    "clips-disagree": "one net, clipped twice, differs between the clips",
     "clip-off": "a line rests while the program ran as though it moved",
     "clock-absent": "the clock line never moves",
     "clock-stops": "the clock stops and stays stopped",

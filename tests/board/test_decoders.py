@@ -200,6 +200,15 @@ def test_banks_and_arrays_beyond_what_can_be_gone_through_are_refused_at_once(
         for n in range(1, 2)
     )
     ram = RAM.format("M", "1K") + 'range = "$0000-$03FF"\nenable = { CS = "U1.F0" }\n'
-    with pytest.raises(BoardError, match="256 states of 17 outputs") as caught:
+    with pytest.raises(BoardError, match="256 states of 18 pins and outputs") as caught:
         write_board(f'cpu = "6502"\nstate = [{", ".join(states)}]\n{arrays}{ram}')
     assert caught.value.key == "state"
+
+
+def test_equations_beyond_what_can_be_read_in_a_moment_are_refused(write_board: MakeBoard) -> None:
+    text = " | ".join(["A15 & A14"] * 300)
+    arrays = "".join(
+        f'[[chips]]\nref = "U{n}"\nequations = {{ F0 = "{text}" }}\n' for n in range(20)
+    )
+    with pytest.raises(BoardError, match="equations have 71940 characters in all"):
+        write_board('cpu = "6502"\n' + arrays)

@@ -1,12 +1,12 @@
 """From line names to a hookup: traps, overriding, the board's selects."""
 
+from dataclasses import replace
 from fractions import Fraction
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from bustrace.board.model import Chip, SelectLine
+from bustrace.board import Board, Chip, SelectLine, unknown_board
 from bustrace.capture.model import Capture
 from bustrace.errors import HookupError
 from bustrace.hookup import Hookup, identify_hookup
@@ -34,8 +34,8 @@ def numbered(prefix: str, count: int, first: int = 0) -> list[str]:
     return [f"{prefix}{i}" for i in range(first, first + count)]
 
 
-def board_of(*chips: Chip) -> SimpleNamespace:
-    return SimpleNamespace(chips=chips)
+def board_of(*chips: Chip) -> Board:
+    return replace(unknown_board(), chips=chips)
 
 
 def text_of(hookup: Hookup) -> str:
