@@ -286,11 +286,11 @@ def _line_off_the_vector(seen: Observations, finding: Finding) -> Fault | None:
     """The address line in which the first fetch differs from the vector, when it is only one."""
     if finding.rule != "vector-not-taken":
         return None
-    at = finding.cycles[0]
+    at, after, then = finding.cycles
     cycles, data = seen.evidence.reading.cycles, seen.evidence.replay.data
-    vector = int(data[at]) | int(data[at + 1]) << 8
-    went = int(cycles.address[at + 2])
-    if cycles.address_known[at + 2] != 0xFFFF or (vector ^ went).bit_count() != 1:
+    vector = int(data[at]) | int(data[after]) << 8
+    went = int(cycles.address[then])
+    if cycles.address_known[then] != 0xFFFF or (vector ^ went).bit_count() != 1:
         return None
     bit = (vector ^ went).bit_length() - 1
     return Fault("stuck", (f"A{bit}",), level=went >> bit & 1, place="bus")

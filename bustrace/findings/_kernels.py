@@ -333,6 +333,14 @@ def replay_board(
             wrong = (byte ^ data[i]) & known & data_known[i]
             fresh = wrong & ~told[0, meant]
             told[0, meant] |= fresh
+            idle = 255 & ~driven
+            if driving != 0 and idle:
+                # Data lines that none of the chips drives are an undriven bus: see below.
+                price += bits[3] * _ones(idle & ~last_known)
+                astray = (last ^ data[i]) & last_known & data_known[i] & idle & ~forced
+                if astray & ~told[0, meant]:
+                    told[0, meant] |= astray
+                    price += bits[3] * (3.0 if data[i] & idle == idle else 9.0)
             if driving == 0:
                 price += bits[3] * _ones(~last_known & 255)
                 if described[at_decoder]:

@@ -12,7 +12,7 @@ from bustrace.findings.coverage import coverage, share
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.memory_rules import sole_driver, wrong_bits
 from bustrace.findings.model import Derail, Finding, Rung, RungStatus
-from bustrace.findings.reset_rules import last_release, release_ps, reset_spans
+from bustrace.findings.reset_rules import last_release, release_ps, reset_spans, vector_read
 from bustrace.hookup import ADDRESS_PINS, CLOCK_PINS, DATA_PINS
 from bustrace.program import Kind
 from bustrace.units import format_time
@@ -148,13 +148,14 @@ def _vector(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
         return bad
     if not _has_address(evidence):
         return Rung(name, "not captured", "needs the address lines")
-    at = _vector_cycle(evidence)
-    if at is None:
+    read = _vector_read(evidence)
+    if read is None:
         return Rung(name, "not seen", "no fetch from $FFFC, $FFFD after a reset in view")
+    at, after, _ = read
     data, known = evidence.replay.data, evidence.replay.data_known
-    if known[at] != 0xFF or known[at + 1] != 0xFF:
+    if known[at] != 0xFF or known[after] != 0xFF:
         return Rung(name, "ok", f"at cycle {at:,}; its bytes are not captured")
-    vector = int(data[at]) | int(data[at + 1]) << 8
+    vector = int(data[at]) | int(data[after]) << 8
     return Rung(name, "ok", f"${vector:04X} at cycle {at:,}")
 
 
@@ -162,8 +163,9 @@ def _first_instruction(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
     name = "first instruction"
     if "vector-not-taken" in faults:
         return Rung(name, "bad", faults["vector-not-taken"].text)
-    at = _vector_cycle(evidence)
-    if at is None or at + 2 >= evidence.n:
+    read = _vector_read(evidence)
+    then = read[2] if read else None
+    if then is None or then >= evidence.n:
         sync = evidence.reading.program.method == "sync" and last_release(evidence.reading)
         if sync and not _has_address(evidence):
             later = evidence.reading.program.first_cycle[
@@ -178,7 +180,7 @@ def _first_instruction(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
             "not seen" if has else "not captured",
             "no vector fetch in view" if has else "needs the address lines or SYNC",
         )
-    where = int(evidence.replay.address[at + 2])
+    where = int(evidence.replay.address[then])
     if where < 0:
         return Rung(name, "not captured", "needs the address lines")
     return Rung(name, "ok", f"at ${where:04X}, where the vector points")
@@ -342,20 +344,21 @@ def _loop(evidence: Evidence, derail: Derail | None, faults: dict[str, Finding])
     return Rung(name, status, program.reason or "the program's end is not in view")
 
 
-def _vector_cycle(evidence: Evidence) -> int | None:
+def _vector_read(evidence: Evidence) -> tuple[int, int, int | None] | None:
+    """Cycles of the vector's two bytes, and the CPU's next one."""
     release = last_release(evidence.reading)
+    if release is not None:
+        return vector_read(evidence, release)
     address = evidence.replay.address
     pair = np.flatnonzero((address[:-1] == 0xFFFC) & (address[1:] == 0xFFFD))
-    if release is not None:
-        pair = pair[(pair >= release) & (pair <= release + 9)]
-        return int(pair[0]) if len(pair) else None
     rows = evidence.reading.program.kind == Kind.RESET
     firsts = evidence.reading.program.first_cycle[rows]
     ends = firsts + evidence.reading.program.length[rows]
     for end in ends[::-1]:
         inside = pair[pair == end - 2]
         if len(inside):
-            return int(inside[0])
+            at = int(inside[0])
+            return at, at + 1, at + 2 if at + 2 < evidence.n else None
     return None
 
 

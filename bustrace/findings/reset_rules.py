@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bustrace.capture import Capture
-from bustrace.cycles import Cycles
+from bustrace.cycles import OWNER_CPU, Cycles
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.model import Finding
 from bustrace.hookup import Hookup
@@ -243,16 +243,33 @@ def reset_before_clock(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
+def own_cycles(evidence: Evidence, release: int) -> list[int]:
+    """The first cycles from a release on in which the bus is the CPU's: those of the start."""
+    owner = evidence.reading.cycles.owner[release : evidence.n]
+    own = np.flatnonzero(owner == OWNER_CPU)[: LONGEST_START_CYCLES + 3] + release
+    return [int(cycle) for cycle in own]
+
+
+def vector_read(evidence: Evidence, release: int) -> tuple[int, int, int | None] | None:
+    """Cycles of $FFFC and $FFFD after a release, and the CPU's next one where it is in view."""
+    own, address = own_cycles(evidence, release), evidence.replay.address
+    for place, (low, high) in enumerate(itertools.pairwise(own[: LONGEST_START_CYCLES + 2])):
+        if address[low] == 0xFFFC and address[high] == 0xFFFD:
+            return low, high, own[place + 2] if place + 2 < len(own) else None
+    return None
+
+
 def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
     """After release $FFFC and $FFFD are read, give the image's bytes, and the CPU goes there."""
     reading, replay = evidence.reading, evidence.replay
     release = last_release(reading)
     if release is None or (replay.address < 0).all():
         return
-    window = range(release, min(release + LONGEST_START_CYCLES + 1, evidence.n - 1))
+    own = own_cycles(evidence, release)
+    window = own[: LONGEST_START_CYCLES + 1]
     address = replay.address
-    at = next((i for i in window if address[i] == 0xFFFC and address[i + 1] == 0xFFFD), None)
-    if at is None:
+    read = vector_read(evidence, release)
+    if read is None:
         if (address[list(window)] < 0).any() or len(window) < LONGEST_START_CYCLES:
             return
         if (reading.cycles.pin("RDY")[list(window)] == 0).any():
@@ -270,23 +287,24 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
             text="The reset vector is never fetched, although RES is released and the clock runs.",
         )
         return
+    at, after, then = read
     data, known = replay.data, replay.data_known
-    if known[at] != 0xFF or known[at + 1] != 0xFF:
+    if known[at] != 0xFF or known[after] != 0xFF:
         return
-    vector = int(data[at]) | int(data[at + 1]) << 8
+    vector = int(data[at]) | int(data[after]) << 8
     expected, sure = replay.healthy.expected, replay.healthy.expected_known
     owners = _chips(evidence, at)
-    if sure[at] == 0xFF and sure[at + 1] == 0xFF:
-        wanted = int(expected[at]) | int(expected[at + 1]) << 8
+    if sure[at] == 0xFF and sure[after] == 0xFF:
+        wanted = int(expected[at]) | int(expected[after]) << 8
         if vector != wanted:
             undriven = vector in (0xFFFF, 0x0000) or (
-                at > 0 and data[at] == data[at + 1] == data[at - 1]
+                at > 0 and data[at] == data[after] == data[at - 1]
             )
             yield Finding(
                 rule="vector-undriven" if undriven else "vector-content",
                 severity="fault",
                 chips=owners,
-                cycles=(at, at + 1),
+                cycles=(at, after),
                 opportunities=2,
                 count=2,
                 measured=f"${vector:04X}",
@@ -295,7 +313,7 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
                 + _undriven_reason(vector, undriven),
             )
     elif vector in (0xFFFF, 0x0000) or (
-        at > 0 and known[at - 1] == 0xFF and data[at] == data[at + 1] == data[at - 1]
+        at > 0 and known[at - 1] == 0xFF and data[at] == data[after] == data[at - 1]
     ):
         # Even without an image: no program starts at $FFFF or $0000, and two equal bytes that
         # repeat the one before them come by chance once in 65,536.
@@ -303,7 +321,7 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
             rule="vector-undriven",
             severity="fault",
             chips=owners,
-            cycles=(at, at + 1),
+            cycles=(at, after),
             opportunities=2,
             count=2,
             measured=f"${vector:04X}",
@@ -311,19 +329,19 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
             text=f"The reset vector reads ${vector:04X}: as a bus that nobody drives"
             + (", or an empty EPROM." if vector == 0xFFFF else "."),
         )
-    went = int(address[at + 2]) if at + 2 < evidence.n else -1
+    went = int(address[then]) if then is not None else -1
     clip = reading.cycles
-    if at + 2 < evidence.n and clip.address_known[at + 2] == 0xFFFF:
+    if then is not None and clip.address_known[then] == 0xFFFF:
         # What the clip saw decides here; the program would only repeat the vector.
-        went = int(clip.address[at + 2])
-        stuck = evidence.address_off[at + 2]
+        went = int(clip.address[then])
+        stuck = evidence.address_off[then]
         if went != vector and stuck == (went ^ vector) and _steady(evidence, int(stuck)):
             return
-    if went >= 0 and went != vector:
+    if then is not None and went >= 0 and went != vector:
         yield Finding(
             rule="vector-not-taken",
             severity="fault",
-            cycles=(at, at + 1, at + 2),
+            cycles=(at, after, then),
             opportunities=1,
             count=1,
             measured=f"the next fetch is at ${went:04X}",

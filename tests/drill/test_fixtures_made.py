@@ -55,6 +55,7 @@ def test_fixture_is_complete_and_small(folder):
         "also_true",
         "alike",
         "hookup",
+        "without",
     }
     assert expected["faults"] == fault_ids(Fault.parse(text) for text in expected["faults"])
     for text in expected.get("alike", ()):
