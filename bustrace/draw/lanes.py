@@ -224,7 +224,10 @@ def _usual_lanes(view: View) -> tuple[Lane, ...]:
             ("data", hookup.data_mask),
         )
         for bus, mask in buses:
-            if mask:
+            if mask and not _has_whole_digit(mask):
+                pins = ADDRESS_PINS if bus == "address" else DATA_PINS
+                lanes += [_tap_lane(taps[pin]) for pin in pins if pin in taps]
+            elif mask:
                 lanes.append(Lane(bus, bus, bus))
                 if view.difference(bus).any():
                     lanes.append(Lane("meant", f"meant:{bus}", "CPU meant"))
@@ -239,6 +242,11 @@ def _usual_lanes(view: View) -> tuple[Lane, ...]:
             for index, line in enumerate(view.reading.capture.lines)
         ]
     return tuple(lanes)
+
+
+def _has_whole_digit(mask: int) -> bool:
+    """Whether a bus can be written in hexadecimal at all: else its lines are drawn singly."""
+    return any(mask >> shift & 0xF == 0xF for shift in range(0, 16, 4))
 
 
 def _tap_lane(tap: Tap) -> Lane:

@@ -20,14 +20,19 @@ OVERVIEW_HEIGHT = 58.0
 _STRIP = 34.0
 
 
+_BADGE = {"healthy up to": "healthy as far as captured"}
+
+
 def draw_heading(view: View, sheet: Sheet, diagnosis: Diagnosis | None, title: str | None) -> None:
     """Write the heading and, below it, what the picture shows."""
     point = sheet.us_per_point
     left = sheet.left_us - 62 * point
-    source = view.reading.capture.source.replace("\\", "/").rpartition("/")[2]
-    heading = title if title is not None else source or "capture"
+    source = view.reading.capture.source.replace("\\", "/").rpartition("/")[2] or "capture"
+    board = view.reading.board
+    named = board.name if board.source else source
+    heading = title if title is not None else named
     sheet.text(left, 10, heading, size=12.0, ha="left", weight="bold")
-    facts = [window_text(view)]
+    facts = [window_text(view)] if heading == source else [source, window_text(view)]
     clock, rate = view.reading.cycles.clock, view.reading.capture.rate
     if clock.period_ps:
         facts.append(f"cycle {format_time(clock.period_ps).replace('us', 'µs')}")
@@ -40,7 +45,7 @@ def draw_heading(view: View, sheet: Sheet, diagnosis: Diagnosis | None, title: s
         sheet.text(
             sheet.right_us + 58 * point,
             10,
-            diagnosis.verdict,
+            _BADGE.get(diagnosis.verdict, diagnosis.verdict),
             size=9.5,
             ha="right",
             weight="bold",

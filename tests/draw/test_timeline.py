@@ -3,6 +3,7 @@
 import subprocess
 import sys
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -10,12 +11,15 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from bustrace.board import load_board
 from bustrace.capture import open_capture
 from bustrace.cycles.model import Clock
 from bustrace.draw import draw_timeline
 from bustrace.draw.window import vector_fetch
 from bustrace.errors import InputError
 from bustrace.reading import read_boot
+
+FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
 
 def finding(rule, severity="fault", **fields):
@@ -413,3 +417,23 @@ def test_drawing_leaves_pyplot_and_the_settings_alone():
         [sys.executable, "-W", "error", "-c", code, conftest], capture_output=True, text=True
     )
     assert done.returncode == 0, done.stderr
+
+
+@pytest.fixture(scope="module")
+def triage():
+    """A capture of eight lines, D0 alone of the data bus, against its board."""
+    board = load_board(FIXTURES / "tide_gauge" / "board.toml")
+    return read_boot(open_capture(FIXTURES / "tide_gauge_triage" / "capture.csv"), board)
+
+
+def test_a_bus_without_one_whole_digit_is_drawn_line_by_line(triage):
+    shown = texts(draw_timeline(triage))
+    assert "D0" in shown
+    assert "data" not in shown
+    assert not any("$??" in text for text in shown)
+
+
+def test_the_heading_is_the_boards_name_and_the_badge_a_whole_phrase(triage):
+    shown = texts(draw_timeline(triage, diagnosis=diagnosis(verdict="healthy up to")))
+    assert triage.board.name in shown
+    assert "healthy as far as captured" in shown
