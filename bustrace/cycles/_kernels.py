@@ -346,3 +346,86 @@ def spread_pins(
         data[i] = np.uint8((pins >> _16) & _BYTE)
         control[i] = np.uint16((pins >> _24) & _CONTROL)
         selects[i] = np.uint32(pins >> _38)
+
+
+@compiled
+def follow_moves(
+    time: I64, period: float, most_silent: int, end: I64, kind: U8
+) -> tuple[int, int, int]:
+    """Ends of cycles out of the times at which lines moved that move once a cycle at most.
+
+    Each move is held against the cycle whose end it should mark. One that comes at another time is
+    left out, unless four in a row agree with one another: then the clock has jumped. Cycles in
+    which nothing moved are put evenly between their neighbours.
+
+    Parameters
+    ----------
+    time : int64 (m,)
+        At least one move, increasing, without a gap of the recording between them.
+    period : float64
+        Usual cycle, ps.
+    most_silent : int64
+        Cycles without a move that are still counted; of a longer rest only the last one is.
+    end : int64 (c,), kind : uint8 (c,)
+        Filled from the front: ends of cycles in ps; 0 nothing moved there, 1 a move was seen,
+        2 the first move, which ends a cycle of which nothing else was seen, 3 a move was seen
+        after a rest.
+
+    Returns
+    -------
+    count, fitting, strays : int64
+        Ends filled in; moves that fit, and that do not.
+    """
+    last = np.float64(time[0])
+    pace = period
+    end[0] = time[0]
+    kind[0] = 2
+    count = 1
+    fitting = 0
+    strays = 0
+    astray = 0
+    stray = 0.0
+    for i in range(1, len(time)):
+        now = np.float64(time[i])
+        steps = np.int64(np.floor((now - last) / pace + 0.5))
+        if steps <= 0:
+            continue
+        miss = now - (last + steps * pace)
+        jumped = False
+        if steps > most_silent:
+            jumped = True
+        elif abs(miss) > 0.3 * pace:
+            strays += 1
+            apart = np.floor((now - stray) / pace + 0.5)
+            if astray > 0 and apart <= 0.0:
+                continue
+            if astray > 0 and abs(now - stray - apart * pace) < 0.15 * pace:
+                astray += 1
+            else:
+                astray = 1
+            stray = now
+            if astray < 4:
+                continue
+            jumped = True
+        room = len(end) - count - 1
+        if steps > most_silent and room > 0:
+            last = now
+            end[count] = time[i]
+            kind[count] = 3
+            count += 1
+            astray = 0
+            continue
+        if steps > room:
+            break
+        target = now if jumped else last + steps * pace + 0.25 * miss
+        for step in range(1, steps + 1):
+            end[count] = np.int64(np.round(last + (target - last) * step / steps))
+            kind[count] = 1 if step == steps else 0
+            count += 1
+        if not jumped:
+            fitting += 1
+            pace += 0.02 * miss / steps
+            pace = min(max(pace, 0.98 * period), 1.02 * period)
+        last = target
+        astray = 0
+    return count, fitting, strays

@@ -18,6 +18,8 @@ from bustrace.cycles.model import (
     OWNER_CPU,
     OWNER_FOREIGN,
     OWNER_UNKNOWN,
+    SHORT,
+    STRETCHED,
     Clock,
     Cycles,
 )
@@ -25,6 +27,7 @@ from bustrace.cycles.pins import PinTable, pin_table
 from bustrace.cycles.rates import rate_doubts, too_coarse
 from bustrace.cycles.sampling import Moves, choose_bins_back, count_moves, quiet_lines
 from bustrace.cycles.state_rows import wrong_edge
+from bustrace.cycles.unclocked import beat_notes, bins_before, find_beat
 from bustrace.hookup.model import Hookup, Tap
 from bustrace.hookup.names import meaning_of
 from bustrace.units import PS_PER_SECOND, format_time
@@ -38,7 +41,8 @@ def find_cycles(capture: Capture, hookup: Hookup, board: Board | None = None) ->
     """Find the bus cycles of a capture.
 
     In timing mode a cycle ends at each fall of phase 2 whose rise was seen too; levels are taken
-    where the capture itself shows the bus to be quiet. In state mode each row is a cycle.
+    where the capture itself shows the bus to be quiet. Without a clock line in the hookup, cycles
+    are counted out by the moves of the bus. In state mode each row is a cycle.
 
     Parameters
     ----------
@@ -57,9 +61,7 @@ def find_cycles(capture: Capture, hookup: Hookup, board: Board | None = None) ->
         return _from_rows(capture, pins, board)
     tap = _clock_tap(capture, hookup)
     if tap is None:
-        return _no_cycles(
-            pins, Clock(None, "none"), "no clock line was captured, and cycles are read off phase 2"
-        )
+        return _from_beat(capture, pins, board)
     return _from_clock(capture, pins, tap, board)
 
 
@@ -133,6 +135,31 @@ def _from_clock(capture: Capture, pins: PinTable, tap: Tap, board: Board | None)
         clock=_describe(capture, edges, tap, flip, division.by, fast),
         sampling=moves.sampling(offset),
         notes=tuple(notes),
+    )
+
+
+def _from_beat(capture: Capture, pins: PinTable, board: Board | None) -> Cycles:
+    """Without a clock line: cycles counted out by what the bus does."""
+    sample_ps = _sample_interval(capture)
+    beat = find_beat(capture, pins, sample_ps, board.clock_hz if board is not None else None)
+    if isinstance(beat, str):
+        return _no_cycles(pins, Clock(None, "none"), beat)
+    moves = count_moves(capture, beat.edges, sample_ps)
+    back = bins_before(capture, beat, pins, moves)
+    cycles, _ = _take(capture, beat.edges, pins, moves, back, sample_ps, beat.period_ps)
+    clock = Clock(
+        None,
+        "estimated",
+        period_ps=beat.period_ps,
+        seen_share=beat.seen,
+        longest_unseen=beat.silence,
+    )
+    return replace(
+        _without_rises(cycles),
+        # Durations are this estimate's, not the clock's.
+        flags=cycles.flags & np.uint8(~(STRETCHED | SHORT) & 0xFF),
+        clock=clock,
+        notes=beat_notes(beat, len(cycles), round(back * moves.width_ps)),
     )
 
 

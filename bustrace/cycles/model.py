@@ -38,7 +38,8 @@ class Clock:
     line : str or None
         Capture line the edges come from, None without one.
     role : str
-        ``phase 2``, ``phase 1, inverted``, ``phase 0``, ``state rows`` or ``none``.
+        ``phase 2``, ``phase 1, inverted``, ``phase 0``, ``estimated`` (without a clock line, from
+        the moves of the bus), ``state rows`` or ``none``.
     period_ps : int or None
         Median time between falls of phase 2.
     high_ps, low_ps : int or None
@@ -56,10 +57,14 @@ class Clock:
         Level at which it rests then.
     divided_by : int
         1, or how many edges of a faster clock make one cycle.
+    seen_share : float or None
+        Of an estimated clock: share of the cycles at whose end the bus was seen to move.
+    longest_unseen : int or None
+        The longest run of cycles at whose end it was not.
     """
 
     line: str | None
-    role: Literal["phase 2", "phase 1, inverted", "phase 0", "state rows", "none"]
+    role: Literal["phase 2", "phase 1, inverted", "phase 0", "estimated", "state rows", "none"]
     period_ps: int | None = None
     high_ps: int | None = None
     low_ps: int | None = None
@@ -70,6 +75,8 @@ class Clock:
     stops_ps: int | None = None
     rests_at: int | None = None
     divided_by: int = 1
+    seen_share: float | None = None
+    longest_unseen: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +131,7 @@ class Cycles:
         `UNSETTLED`, `STRETCHED`, `SHORT`, `IN_RESET`.
     clock : Clock
     sampling : Sampling or None
-        None in state mode and without cycles.
+        None in state mode, where the clock is estimated, and without cycles.
     reason : str or None
         Why there are no cycles, when there are none.
     notes : tuple of Note

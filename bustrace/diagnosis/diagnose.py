@@ -334,6 +334,9 @@ def _verdict(
             f"No fault is visible, but the program is lost from cycle {program.lost_at:,} on: "
             f"{program.reason or 'its cycles do not follow from what it read'}."
         )
+    rests = next((f for f in seen.findings if f.rule == "bus-rests"), None)
+    if rests is not None and program.jam_at is None:
+        return "cannot conclude", f"No fault is visible before that, but: {rests.text}"
     open_rungs = [r.name for r in seen.ladder[:7] if r.status in ("not captured", "not seen")]
     judged = seen.ladder[6].status == "ok"
     if not judged:

@@ -75,7 +75,11 @@ def draw_line_moves(
     """
     missing, sampling = no_cycles(reading), reading.cycles.sampling
     if missing is None and sampling is None:
-        missing = "it has one row a cycle: when a line moved within the cycle was not recorded"
+        missing = (
+            "it has no clock line: where phase 2 falls was estimated from these very moves"
+            if reading.capture.mode == "timing"
+            else "it has one row a cycle: when a line moved within the cycle was not recorded"
+        )
     if missing is not None or sampling is None:
         compose = cannot_show(
             reading,

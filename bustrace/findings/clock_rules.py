@@ -21,6 +21,10 @@ OFF_NOMINAL = 0.03
 """Share by which the clock may differ from the board file's before it is mentioned: crystals are
 within 0.1 %, ceramic resonators and RC oscillators within a few per cent (common practice)."""
 
+LONG_REST = 64
+"""Cycles without a move of address, R/W or SYNC that are mentioned where the clock was not
+captured: no instruction or interrupt sequence keeps them still for so long."""
+
 
 def moves(reading: Reading, line: str) -> bool:
     """Whether a capture line has both levels."""
@@ -96,6 +100,31 @@ def clock_stops(evidence: Evidence) -> Iterator[Finding]:
     )
 
 
+def bus_rests(evidence: Evidence) -> Iterator[Finding]:
+    """Without a clock line: nothing moves from some point on, so perhaps the clock does not."""
+    reading, cycles = evidence.reading, evidence.reading.cycles
+    clock = cycles.clock
+    if clock.role != "estimated" or clock.period_ps is None:
+        return
+    last = int(cycles.time_ps[-1])
+    silent = (reading.capture.end_ps - last) // clock.period_ps
+    if silent < LONG_REST:
+        return
+    rest = format_time(reading.capture.end_ps - last)
+    yield Finding(
+        rule="bus-rests",
+        severity="oddity",
+        lines=("PHI2",),
+        cycles=(len(cycles) - 1,),
+        opportunities=silent,
+        count=silent,
+        measured=f"address, R/W and SYNC rest for the last {rest}, some {silent:,} cycles",
+        expected="a running CPU changes them in nearly every cycle",
+        text=f"Nothing moves in the last {rest}: the clock has stopped, or the CPU waits or has "
+        "jammed. Without the clock among the clips this cannot be told: clip phase 2.",
+    )
+
+
 def clock_limits(evidence: Evidence) -> Iterator[Finding]:
     """The clock is slower than the part allows, off the board's nominal rate, or uneven."""
     reading, clock = evidence.reading, evidence.reading.cycles.clock
@@ -143,4 +172,4 @@ def clock_limits(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
-RULES = (clock_absent, clock_stops, clock_limits)
+RULES = (clock_absent, clock_stops, bus_rests, clock_limits)

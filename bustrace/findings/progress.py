@@ -113,7 +113,15 @@ def _clock(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
     if cycles.clock.role == "state rows":
         return Rung("clock", "ok", f"{len(cycles):,} rows, one a cycle")
     if not any(evidence.reading.hookup.has(pin) for pin in CLOCK_PINS):
-        return Rung("clock", "not captured", "no clock line among the clips")
+        if cycles.clock.role != "estimated":
+            return Rung("clock", "not captured", "no clock line among the clips")
+        rate = mean_rate(evidence.reading) / 1e6
+        return Rung(
+            "clock",
+            "not captured",
+            f"no clock line among the clips; the bus moves as at {rate:.4g} MHz, {len(cycles):,} "
+            f"cycles, {100 * (cycles.clock.seen_share or 0):.0f} % of them seen to end",
+        )
     if not len(cycles) or not cycles.clock.period_ps:
         return Rung("clock", "not seen", cycles.reason or "no cycle")
     rate = mean_rate(evidence.reading) / 1e6

@@ -63,7 +63,7 @@ def identify_hookup(
     taps, beyond = _on_this_cpu(taps, board)
     questions = list(names.questions)
     clocked = capture.mode == "state" or any(tap.pin in CLOCK_PINS for tap in taps)
-    if not clocked and not questions:
+    if not clocked and not questions and not _clock_left_off(capture.lines, taps, told):
         questions.append(
             "Which line is phase 2, the CPU's clock? No name tells. If it was not clipped, clip it "
             "and capture again."
@@ -116,6 +116,18 @@ def _on_this_cpu(taps: list[Tap], board: Board | None) -> tuple[list[Tap], list[
         return kept, []
     text = f"A {board.cpu.part} has no pins for {_listed(beyond)}: left out."
     return kept, [Note("fact", text)]
+
+
+def _clock_left_off(
+    lines: tuple[str, ...], taps: list[Tap], told: Mapping[str, Tap | None]
+) -> bool:
+    """Whether no line can be the clock, and the bus is there to estimate it from."""
+    used = {tap.line for tap in taps}
+    nameless = [
+        line for line in lines if line not in used and line not in told and not meaning_of(line)
+    ]
+    pins = {tap.pin for tap in taps}
+    return not nameless and not pins.isdisjoint({*ADDRESS_PINS, "RW", "SYNC"})
 
 
 def parse_pin(text: str, chips: list[Chip] | None = None) -> tuple[str, bool, str | None]:

@@ -212,6 +212,11 @@ def _clock(capture: Capture, cycles: Cycles) -> str:
     clock = cycles.clock
     if clock.role == "state rows":
         return f"Each row is a bus cycle: {len(cycles):,}."
+    if clock.role == "estimated" and clock.period_ps is not None:
+        return (
+            f"Not captured. Estimated from the moves of the bus: {1e6 / clock.period_ps:.4g} MHz, "
+            f"{len(cycles):,} bus cycles; how far to trust them stands below."
+        )
     if clock.line is None:
         return sentence(f"None: {cycles.reason or 'no clock line'}")
     if clock.period_ps is None or not len(cycles):

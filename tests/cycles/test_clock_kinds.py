@@ -247,8 +247,9 @@ def test_without_whole_cycles_there_is_a_reason(rows, levels, reason) -> None:
     assert cycles.clock.line == "PHI2"
 
 
-def test_without_a_clock_line_there_is_a_reason(random_bus, sampled_bus) -> None:
-    cycles = read(sampled_bus(*random_bus), {"CLK": "-"})
+def test_without_a_clock_line_or_an_address_bus_there_is_a_reason(random_bus, sampled_bus) -> None:
+    lines = ("CLK", "RW", *(f"A{bit}" for bit in range(16)))
+    cycles = read(sampled_bus(*random_bus), dict.fromkeys(lines, "-"))
     assert len(cycles) == 0
     assert "no clock line" in cycles.reason
     assert cycles.clock.role == "none"

@@ -105,8 +105,16 @@ def test_one_data_line_after_other_names_is_taken() -> None:
     assert hookup.questions == ()
 
 
-def test_both_buses_without_a_clock_are_taken_and_the_clock_is_asked_for() -> None:
-    hookup = identify_hookup(capture_of(*numbered("A", 16), *numbered("D", 8)))
+def test_both_buses_without_a_clock_are_enough_where_no_other_line_could_be_it() -> None:
+    lines = (*numbered("A", 16), *numbered("D", 8))
+    assert identify_hookup(capture_of(*lines)).questions == ()
+    left_out = identify_hookup(capture_of(*lines, "PHI2"), given={"PHI2": "-"})
+    assert left_out.questions == ()
+    assert not left_out.has("PHI2")
+
+
+def test_a_line_without_a_name_may_be_the_clock_and_is_asked_for() -> None:
+    hookup = identify_hookup(capture_of(*numbered("A", 16), *numbered("D", 8), "Probe"))
     assert (hookup.address_mask, hookup.data_mask) == (0xFFFF, 0xFF)
     assert len(hookup.questions) == 1
     assert "Which line is phase 2" in hookup.questions[0]
