@@ -15,14 +15,12 @@ from bustrace.cycles.edges import NO_MASK, Edges, find_edges, median
 from bustrace.cycles.model import (
     CONTROL_BIT,
     IN_RESET,
-    OWNER_CPU,
-    OWNER_FOREIGN,
-    OWNER_UNKNOWN,
     SHORT,
     STRETCHED,
     Clock,
     Cycles,
 )
+from bustrace.cycles.owners import owners
 from bustrace.cycles.pins import PinTable, pin_table
 from bustrace.cycles.rates import rate_doubts, too_coarse
 from bustrace.cycles.sampling import Moves, choose_bins_back, count_moves, quiet_lines
@@ -293,7 +291,7 @@ def _assemble(columns: dict[str, Any], pins: PinTable) -> Cycles:
     control, known = columns["control"], columns["control_known"]
     reset_low = (known & ~control) >> np.uint16(CONTROL_BIT["RES"]) & np.uint16(1)
     columns["flags"] |= (reset_low * np.uint16(IN_RESET)).astype(np.uint8)
-    columns["owner"] = _owners(control, known)
+    columns["owner"] = owners(columns["address"], columns["address_known"], control, known)
     columns |= {"select_names": pins.select_names, "clock": Clock(None, "none")}
     return Cycles(**columns)
 
@@ -384,30 +382,6 @@ def _row_period(capture: Capture) -> int | None:
     if not len(steps) or (capture.rate is None and (steps == 10**6).all()):
         return None
     return median(steps)
-
-
-def _owners(
-    control: npt.NDArray[np.uint16], known: npt.NDArray[np.uint16]
-) -> npt.NDArray[np.uint8]:
-    """Who drives the bus: BE or AEC low takes it from the CPU.
-
-    BA low alone announces that it may be taken within three cycles (from memory), so it makes
-    the owner unknown unless AEC tells.
-    """
-    owner = np.full(len(control), OWNER_CPU, dtype=np.uint8)
-    for name in ("BA", "AEC", "BE"):
-        bit = np.uint16(1 << CONTROL_BIT[name])
-        if not known.any() or not (known & bit).any():
-            continue
-        low = (known & bit != 0) & (control & bit == 0)
-        if name == "BA":
-            owner[low] = OWNER_UNKNOWN
-            continue
-        if name == "AEC":
-            owner[known & bit != 0] = OWNER_CPU
-        owner[known & bit == 0] = OWNER_UNKNOWN
-        owner[low] = OWNER_FOREIGN
-    return owner
 
 
 _COLUMNS = {

@@ -90,7 +90,8 @@ def find_beat(
     sample_ps : int
         Sample interval; 0 when unknown.
     expected_hz : Fraction or None
-        The CPU's clock as the board file tells it: decides between beats that fit about as well.
+        The CPU's clock as the board file tells it: a beat that is not this one is another's, such
+        as of a display that shares the bus.
 
     Returns
     -------
@@ -173,8 +174,9 @@ def _usual_interval(
         return None
     if expected_hz is not None:
         wanted = float(PS_PER_SECOND / expected_hz) / unit
-        near = good[np.abs(lengths[good] / wanted - 1) < 0.1]
-        good = near if len(near) else good
+        good = good[np.abs(lengths[good] / wanted - 1) < 0.1]
+        if not len(good):
+            return None
     return float(lengths[good[-1]]) * unit
 
 

@@ -32,7 +32,8 @@ def interrupt_lines(evidence: Evidence) -> Iterator[Finding]:
         known = level < 2
         if known.sum() < MIN_CYCLES or (level[known] == 1).any():
             continue
-        if any(hold.line == pin and hold.cycles is None for hold in reading.board.holds):
+        holds = [hold for hold in reading.board.holds if hold.line == pin and hold.level == 0]
+        if any(hold.cycles is None for hold in holds):
             continue
         count = int(known.sum())
         refused = _refused(evidence) if pin == "IRQ" else 0

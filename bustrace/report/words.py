@@ -15,6 +15,7 @@ RULE_WORDS = {
     "captures-compared": "how much of both captures could be compared",
     "clips-agree": "one net, clipped twice, is whole between the clips",
     "clips-disagree": "one net, clipped twice, differs between the clips",
+    "bus-rests": "without the clock line, nothing is seen to move from some point on",
     "clip-off": "a line rests while the program ran as though it moved",
     "clock-absent": "the clock line never moves",
     "clock-stops": "the clock stops and stays stopped",

@@ -1,5 +1,8 @@
 """The sampling point that the capture chooses."""
 
+from fractions import Fraction
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -121,3 +124,31 @@ def test_the_other_half_cycle_is_taken_before_the_rise(random_bus, sampled_bus) 
     assert np.array_equal(cycles.other_address[1:], random_bus[0][1:n])
     assert (cycles.other_data[1:] == 0xFF).all()
     assert (cycles.other_address_known == 0xFFFF).all()
+
+
+def test_a_display_that_has_the_bus_while_phase_2_is_low_disturbs_no_cycle(collapsed) -> None:
+    """Its address and byte are kept beside the CPU's."""
+    random = np.random.default_rng(4)
+    n, samples = 500, 24
+    mine, other = (random.integers(0, 1 << 16, n) for _ in range(2))
+    byte, shown = (random.integers(0, 256, n) for _ in range(2))
+    k, place = np.divmod(np.arange(n * samples), samples)
+    address = np.where(place < 3, np.append(mine[:1], mine)[k], other[k])
+    address = np.where(place >= 14, mine[k], address)
+    data = np.where(place < 1, np.append(byte[:1], byte)[k], shown[k])
+    data = np.where(place >= 19, byte[k], data)
+    state = (place >= 12).astype(np.uint64) | np.uint64(2)
+    state |= address.astype(np.uint64) << np.uint64(2) | data.astype(np.uint64) << np.uint64(18)
+    capture = collapsed(state, Fraction(24_000_000))
+    cycles = read(capture)
+    first = n - len(cycles) - 1
+    assert first in (0, 1)
+    assert np.array_equal(cycles.address, mine[first : first + len(cycles)])
+    assert np.array_equal(cycles.data, byte[first : first + len(cycles)])
+    assert np.array_equal(cycles.other_address, other[first : first + len(cycles)])
+    assert np.array_equal(cycles.other_data, shown[first : first + len(cycles)])
+    # Without the clock line its beat is that of the halves, which the board's rate shows.
+    bare = find_cycles(
+        capture, identify_hookup(capture, given={"CLK": "-"}), SimpleNamespace(clock_hz=10**6)
+    )
+    assert "without a steady beat" in bare.reason

@@ -394,6 +394,15 @@ def test_a_silent_register_repeats_the_byte_before(seed, tmp_path):
     assert "io-unanswered" not in {f.rule for f in find_all(boot(board=board, cycles=6000))}
 
 
+def test_a_bus_at_rest_is_mentioned_where_the_clock_was_not_captured():
+    reading = boot("clock:stops", cycles=2500, without=["PHI2"])
+    finding = only(find_all(reading), "bus-rests")
+    rest = reading.capture.end_ps - int(reading.cycles.time_ps[-1])
+    assert finding.severity == "oddity"
+    assert finding.count == rest // reading.cycles.clock.period_ps >= 64
+    assert "bus-rests" not in {f.rule for f in find_all(boot(cycles=2500, without=["PHI2"]))}
+
+
 def test_every_rule_is_made_to_speak():
     """A rule id in the code that stands in no file of these tests has no test."""
     here: set[str] = set()
