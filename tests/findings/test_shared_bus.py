@@ -76,12 +76,14 @@ def worse_than_notes(findings: tuple[Finding, ...]) -> list[str]:
 
 @pytest.mark.parametrize(("every", "length"), [(23, 40), (3, 1)])
 @pytest.mark.parametrize("line", ["RDY", "AEC", "BE", "BA"])
-def test_stolen_cycles_on_a_board_that_runs_are_no_finding(line, every, length) -> None:
+def test_stolen_cycles_on_a_board_that_runs_are_no_fault(line, every, length) -> None:
     """A line of a display of 40 cycles, and a display that takes one in four."""
     reading, mine = read_stolen(line, every, length)
     diagnosis = diagnose(reading)
     assert diagnosis.verdict == "no fault seen", diagnosis.summary
-    assert worse_than_notes(diagnosis.findings) == []
+    # The board file declares no hold, which may be asked about.
+    assert set(worse_than_notes(diagnosis.findings)) <= {"bus-taken"}
+    assert "fault" not in {finding.severity for finding in diagnosis.findings}
     assert mine.sum() > 300
     foreign = int((reading.cycles.owner == OWNER_FOREIGN).sum())
     if line in ("AEC", "BE"):
