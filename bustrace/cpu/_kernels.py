@@ -556,7 +556,8 @@ def show(st, table):
         mask, outm = 0, 0
         st[CONTROLM] = 0
     st[ADDRESS] = address & table[ADDRESS_MASK_AT]
-    st[ADDRESSM] = mask & table[ADDRESS_MASK_AT]
+    # A line without a pin counts as known: it is 0 for everyone outside.
+    st[ADDRESSM] = mask | (table[ADDRESS_MASK_AT] ^ 0xFFFF)
     st[OUT] = out
     st[OUTM] = outm
 

@@ -16,8 +16,8 @@ from bustrace.cpu import _kernels as cpu
 State = npt.NDArray[np.int64]
 Row = npt.NDArray[np.int32]
 
-_AHEAD = 3
-"""Cycles looked at, the open one included."""
+_AHEAD = 6
+"""Cycles looked at, the open one included: to the end of the instruction."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,33 +47,48 @@ def settle(state: State, row: Row, cycle: int, seen: Seen) -> bool:
     """
     ways = _ways(state, row)
     trials = [way.copy() for way in ways]
-    for at in range(cycle, min(cycle + _AHEAD, len(seen.reads)) if len(ways) > 1 else cycle):
-        fits = [_fits(trial, at, seen, by_sync=at > cycle) for trial in trials]
-        if sum(fits) == 1:
-            state[:] = ways[fits.index(True)]
+    ended = [False] * len(ways)
+    left = list(range(len(ways)))
+    for at in range(cycle, min(cycle + _AHEAD, len(seen.reads))):
+        left = [n for n in left if ended[n] or _fits(trials[n], at, seen, by_sync=at > cycle)]
+        if len({_now(ways[n], row) for n in left}) == 1:
+            chosen = ways[left[0]]
+            if len({int(ways[n][cpu.P]) for n in left}) > 1:
+                chosen[cpu.PM] = state[cpu.PM]
+            state[:] = chosen
             return True
         known = int(seen.reads_known[at]) if len(seen.reads_known) else 0xFF
         levels = int(seen.pins[at]) if len(seen.pins) else 31
-        for trial in trials:
-            cpu.end_cycle(trial, row, int(seen.reads[at]), known, levels)
+        for n in left:
+            # What comes after the instruction may hang on other unknown bits.
+            ended[n] |= at > cycle and bool(trials[n][cpu.ENTRY] == cpu.FETCH)
+            cpu.end_cycle(trials[n], row, int(seen.reads[at]), known, levels)
     return False
 
 
+def _now(way: State, row: Row) -> tuple[int, int]:
+    """What tells the ways apart in the open cycle itself: carry, and decimal flag if it counts."""
+    end = int(row[way[cpu.ENTRY]]) >> 14 & 15
+    carry = 0 if end == cpu.END_BINARY else int(way[cpu.CARRY])
+    counts = end == cpu.END_BINARY or (end == cpu.END_SAME_BINARY and not carry)
+    return carry, int(way[cpu.P]) & cpu.FLAG_D if counts else 0
+
+
 def _ways(state: State, row: Row) -> list[State]:
-    """States in which the way on is known, one for each way."""
-    entry = int(row[state[cpu.ENTRY]])
-    end = entry >> 14 & 15
-    decimal_open = not state[cpu.PM] & cpu.FLAG_D
-    if end == cpu.END_BINARY and decimal_open:
-        return [_with_decimal(state, flag) for flag in (0, cpu.FLAG_D)]
-    if end not in (cpu.END_SAME, cpu.END_SKIP_SAME, cpu.END_SAME_BINARY):
+    """States in which the way on, and what comes later in the instruction, is known."""
+    end = int(row[state[cpu.ENTRY]]) >> 14 & 15
+    if end not in (cpu.END_SAME, cpu.END_SKIP_SAME, cpu.END_SAME_BINARY, cpu.END_BINARY):
         return []
+    carries = (0, 1) if not state[cpu.CARRYM] else (int(state[cpu.CARRY]),)
+    if end == cpu.END_BINARY:
+        carries = (int(state[cpu.CARRY]),)
+    open_flag = end in (cpu.END_BINARY, cpu.END_SAME_BINARY) and not state[cpu.PM] & cpu.FLAG_D
     ways = []
-    for carry in (0, 1) if not state[cpu.CARRYM] else (int(state[cpu.CARRY]),):
+    for carry in carries:
         way = state.copy()
-        way[cpu.CARRY], way[cpu.CARRYM] = carry, 1
-        hangs = end == cpu.END_SAME_BINARY and not carry and decimal_open
-        ways += [_with_decimal(way, flag) for flag in (0, cpu.FLAG_D)] if hangs else [way]
+        if end != cpu.END_BINARY:
+            way[cpu.CARRY], way[cpu.CARRYM] = carry, 1
+        ways += [_with_decimal(way, flag) for flag in (0, cpu.FLAG_D)] if open_flag else [way]
     for way in ways:
         cpu.show(way, row)
     return ways

@@ -225,7 +225,8 @@ class Executor:
         Parameters
         ----------
         data_in : int
-            Byte on the data pins; not looked at in a write.
+            Byte on the data pins; not looked at in a write. In a read of $0001 by a CPU with a
+            port, the levels at the port.
         res, irq, nmi, rdy, so : int
             Pin levels at the end of this cycle.
         """
@@ -289,6 +290,17 @@ class Executor:
         return int(self._fields[_kernels.PC])
 
     @property
+    def drives_data(self) -> int:
+        """1 where the CPU puts `data_out` on the data pins: in writes, but not to its own port."""
+        return int(not self.rw and bool(self._fields[_kernels.DRIVES]))
+
+    @property
+    def vpb(self) -> int:
+        """VPB pin, of a W65C02S: 0 in the two cycles that read a vector (its data sheet)."""
+        where = int(self._row[self._fields[_kernels.ENTRY]]) & 15
+        return int(where not in (_kernels.AT_VEC, _kernels.AT_VEC_NEXT))
+
+    @property
     def state(self) -> CpuState:
         """A copy of everything inside."""
         return self._state.copy()
@@ -305,13 +317,17 @@ class ReplayTrace:
     Attributes
     ----------
     address, address_known : uint16, shape (n,)
-        Predicted address, and the bits of it that do not depend on anything unknown.
+        Predicted address, and the bits of it that do not depend on anything unknown; lines that
+        have no pin are 0 and known.
     data_out, data_out_known : uint8, shape (n,)
         Predicted byte in writes; mask 0 in reads.
     rw, sync : uint8, shape (n,)
         Predicted levels.
     control_known : uint8, shape (n,)
         Bit 0: `rw` is known; bit 1: `sync` is known. Both are unknown in the cycle after RES falls.
+    inside : uint8, shape (n,)
+        1 where the CPU accesses a port of its own: the data pins do not show what it writes, and
+        what they show is not what it reads.
     address_mismatch : uint16, shape (n,)
         Bits in which prediction and observation disagree, both being known.
     data_mismatch, control_mismatch : uint8, shape (n,)
@@ -338,6 +354,7 @@ class ReplayTrace:
     rw: Bytes
     sync: Bytes
     control_known: Bytes
+    inside: Bytes
     address_mismatch: Words
     data_mismatch: Bytes
     control_mismatch: Bytes
@@ -455,6 +472,7 @@ def replay(
         rw=out_control[cut] & np.uint8(_kernels.RW_BIT),
         sync=(out_control[cut] >> np.uint8(1)) & np.uint8(1),
         control_known=out_control_known[cut],
+        inside=(out_control[cut] >> np.uint8(2)) & np.uint8(1),
         address_mismatch=bad_address[cut],
         data_mismatch=bad_data[cut],
         control_mismatch=bad_control[cut],

@@ -83,6 +83,10 @@ class Variant:
         """All 256 opcodes, in order."""
         return tuple(self.opcode_overrides.get(o.opcode, o) for o in nmos_matrix())
 
+    def opcodes_of(self, mnemonic: str) -> tuple[int, ...]:
+        """Opcodes with this mnemonic."""
+        return tuple(o.opcode for o in self.opcodes() if o.mnemonic == mnemonic)
+
     def modes(self) -> dict[str, tuple[Microcycle, ...]]:
         """The microcycle table of this part, in the order it is packed."""
         modes = dict(_nmos_modes())

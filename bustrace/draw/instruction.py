@@ -106,7 +106,7 @@ def _compose(reading: Reading, row: int, points: float) -> Plate:
     variant = variant_named(reading.board.cpu.variant)
     opcode = opcode_info(variant.name, int(program.opcode[row]))
     table = variant.modes()[opcode.microcycles]
-    waits = halted(cycles)
+    waits = halted(cycles, variant)
     steps: list[Step] = []
     place = 0
     for cycle in range(listed.cycle, listed.cycle + min(listed.length, MOST_CYCLES)):

@@ -8,6 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from bustrace.cpu import variant_named
 from bustrace.draw.buses import hex_text
 from bustrace.draw.plate import Plate, cannot_show, capture_facts, hang, no_cycles
 from bustrace.draw.sheet import GUTTER, Sheet
@@ -119,7 +120,7 @@ def _compose(reading: Reading, row: int, points: float) -> Plate:
     program, cycles = reading.program, reading.cycles
     kind = Kind(int(program.kind[row]))
     begin, length = int(program.first_cycle[row]), int(program.length[row])
-    waits = halted(cycles)[begin : begin + length]
+    waits = halted(cycles, variant_named(reading.board.cpu.variant))[begin : begin + length]
     # Where RDY or another owner makes the CPU wait, the wait belongs to the cycle it repeats.
     own = begin + np.flatnonzero(~waits)[:_LENGTH]
     if len(own) < _LENGTH:

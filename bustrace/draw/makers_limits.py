@@ -49,6 +49,7 @@ _NAMES = tuple(MEANINGS)
 _R65 = "Rockwell R650X/R651X data sheet, document 29000D39 revision 8, June 1987, page 13"
 _SY = "Synertek SY6500 data-book sheet, page 3-39"
 _RC = "Rockwell R65C02/R65C102/R65C112 data sheet, revision 6, June 1987, page 1-13"
+_SYC = "Synertek SY65C02 data sheet, preliminary"
 _6510 = "the maker's 6510 data sheet, revision A, November 1982"
 _W = "WDC W65C02S data sheet, 8 October 2018, table 6-3, 5 V"
 
@@ -70,6 +71,11 @@ _TABLES: dict[str, tuple[_Row, ...]] = {
         (2, "R65C02, 2 MHz", _RC, (0, 210, 220, 100, 100, 15, 340, 60, 10, 110, 30)),
         (4, "R65C02, 4 MHz", _RC, (0, 100, 110, 70, 70, 15, 160, 30, 10, 55, 30)),
     ),
+    "65C02": (
+        (1, "SY65C02, 1 MHz", _SYC, (0, 470, 470, 225, 0, 30, 650, 100, 10, 175, 30)),
+        (2, "SY65C02, 2 MHz", _SYC, (0, 240, 240, 140, 0, 30, 310, 50, 10, 100, 30)),
+        (4, "SY65C02, 4 MHz", _SYC, (0, 115, 115, 90, 0, 10, 110, 50, 10, 70, 30)),
+    ),
     "W65C02S": ((14, "W65C02S, rated 14 MHz", _W, (0, 35, 35, 30, 30, 10, 0, 10, 10, 25, 10)),),
 }
 
@@ -87,7 +93,7 @@ def makers_limits(variant: str, clock_hz: Fraction) -> MakersLimits | None:
     tACC of the W65C02S is left out: the sheet gives it at the rated speed alone, and a slower
     clock leaves the memory more time.
     """
-    for fastest, grade, source, columns in _TABLES.get(variant.upper(), _NMOS):
+    for fastest, grade, source, columns in _TABLES.get(variant, _NMOS):
         # Crystals a little above the grade's figure were common: 1.023 MHz on a 1 MHz part.
         if clock_hz <= fastest * Fraction(103, 100) * 10**6:
             found = {n: limit for n, limit in zip(_NAMES, columns, strict=True) if limit}

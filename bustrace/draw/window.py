@@ -141,7 +141,8 @@ def vector_fetch(reading: Reading) -> int | None:
         end = int(program.first_cycle[row] + program.length[row])
         if program.length[row] >= 2 and not (cycles.flags[end - 2 : end] & IN_RESET).any():
             return end - 2
-    seen = (cycles.address == 0xFFFC) & (cycles.address_known == 0xFFFF)
+    pins = reading.board.address_mask
+    seen = (cycles.address == 0xFFFC & pins) & (cycles.address_known & pins == pins)
     seen &= cycles.flags & IN_RESET == 0
     hits = np.flatnonzero(seen)
     return int(hits[0]) if len(hits) else None

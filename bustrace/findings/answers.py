@@ -167,9 +167,11 @@ class BoardReplay:
 
         address = (meant & known) | (seen & seen_known & ~known)
         read = np.where(intent.rw[:n] < 2, intent.rw[:n], rw)
-        usable = (known | seen_known) == 0xFFFF
+        # An address is known when the lines that have a pin are.
+        usable = (known | seen_known | (0xFFFF ^ board.address_mask)) == 0xFFFF
         usable &= cycles.owner[:n] == OWNER_CPU
         usable &= read < 2
+        usable &= intent.inside[:n] == 0
         # Where the program is known, an unsettled cycle still happened: only its clips are not
         # judged. Elsewhere it is left out.
         settled = cycles.flags[:n] & UNSETTLED == 0

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.cpu import variant_named
 from bustrace.findings._kernels import IO
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.model import Finding
@@ -164,6 +165,9 @@ def ready_line(evidence: Evidence) -> Iterator[Finding]:
         return
     if not to_the_end or length < max(MIN_CYCLES, len(level) // 4):
         return
+    program, part = reading.program, variant_named(reading.board.cpu.variant)
+    if len(program) and int(program.opcode[-1]) in part.opcodes_of("WAI"):
+        return  # the CPU pulls RDY low itself while it waits for an interrupt (W65C02S sheet)
     address = reading.cycles.address[first + 2 : ends[at]]
     moving = len(address) and len(np.unique(address)) > 4
     rw = reading.cycles.pin("RW")[first + 4 : ends[at]]
@@ -209,7 +213,8 @@ def jam(evidence: Evidence) -> Iterator[Finding]:
         opportunities=1,
         count=1,
         measured=f"opcode ${opcode:02X}{where}, then no instruction for {rest:,} cycles",
-        expected="no program contains this opcode; only RES ends it (W65C02S sheet, table 7-1)",
+        expected="no program contains this opcode; only RES ends it (that some NMOS opcodes do so: "
+        "W65C02S data sheet, table 7-1; which ones: common practice)",
         text=f"The CPU jams on opcode ${opcode:02X}{where} and stays so: it was fed a wrong byte, "
         "or ran where no program is.",
     )

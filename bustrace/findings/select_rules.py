@@ -23,10 +23,11 @@ Column = npt.NDArray[np.bool_]
 def expected_selects(evidence: Evidence, chip: int) -> tuple[Column, Column, Column]:
     """Selected as meant, selected as the clip's address says, and where both are sure."""
     table, replay, n = evidence.reading.board.map, evidence.replay, evidence.n
+    pins = evidence.reading.board.address_mask
     bit = np.uint32(chip)
     meant = np.maximum(replay.address, 0)
     clip = np.where(
-        evidence.reading.cycles.address_known[:n] == 0xFFFF,
+        evidence.reading.cycles.address_known[:n] & pins == pins,
         evidence.reading.cycles.address[:n],
         meant,
     )

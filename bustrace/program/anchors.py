@@ -168,7 +168,7 @@ def _fetch_anchor(
     if (known >> 25 & 1).any():
         places = np.flatnonzero(whole & (known & thread.seen[part] >> 25 & 1 == 1))[:_FETCHES_TRIED]
     else:
-        wide = known & 0xFFFF == 0xFFFF
+        wide = known & thread.pins == thread.pins
         read = (known >> 24 & 1 == 0) | (thread.seen[part] >> 24 & 1 == 1)
         places = np.flatnonzero(whole & wide & read)[:_PLACES_TRIED]
     for at in (places + after).tolist():

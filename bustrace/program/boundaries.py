@@ -8,11 +8,14 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.cpu import Variant, variant_named
 from bustrace.cycles.model import IN_RESET, OWNER_FOREIGN, Cycles
 from bustrace.program.model import Kind
 
 _RESET_LENGTH = 7
 """Cycles from the forced fetch to the fetch at the vector (W65C02S sheet 3.11; NMOS alike)."""
+
+NMOS = variant_named("6502")
 
 _GRACE = 16
 """RES may be high this long before it counts as released: no reset sequence fits in less."""
@@ -53,24 +56,28 @@ def sync_usable(cycles: Cycles) -> bool:
     return bool((level == 1).any() and (level == 0).any())
 
 
-def halted(cycles: Cycles) -> npt.NDArray[np.bool_]:
-    """Cycles the CPU could not use, and repeats later: RDY low in a read, or a foreign owner.
+def halted(cycles: Cycles, part: Variant) -> npt.NDArray[np.bool_]:
+    """Cycles the CPU could not use, and repeats later: RDY low, or a foreign owner.
+
+    RDY does not stop the writes of an NMOS part (makers' sheets).
 
     Returns
     -------
     bool, shape (n_cycles,)
     """
-    waits: npt.NDArray[np.bool_] = (cycles.pin("RDY") == 0) & (cycles.pin("RW") != 0)
+    waits: npt.NDArray[np.bool_] = cycles.pin("RDY") == 0
+    if not part.cmos:
+        waits &= cycles.pin("RW") != 0
     waits |= cycles.owner == OWNER_FOREIGN
     return waits
 
 
-def fetch_cycles(cycles: Cycles) -> npt.NDArray[np.bool_]:
+def fetch_cycles(cycles: Cycles, part: Variant) -> npt.NDArray[np.bool_]:
     """First cycle of every opcode fetch that SYNC shows, outside reset.
 
     A fetch that is halted repeats with SYNC high, and counts once. Where RDY was not captured,
     SYNC high again at the same address is taken for such a repeat: no NMOS instruction is
-    shorter than two cycles.
+    shorter than two cycles, and where a CMOS part has one of one cycle its address moves on.
 
     Returns
     -------
@@ -82,12 +89,16 @@ def fetch_cycles(cycles: Cycles) -> npt.NDArray[np.bool_]:
         return begins
     both = cycles.address_known[1:] & cycles.address_known[:-1]
     moved = (cycles.address[1:] ^ cycles.address[:-1]) & both != 0
-    repeat = high[1:] & high[:-1] & (halted(cycles)[:-1] | ((cycles.pin("RDY")[:-1] == 2) & ~moved))
+    repeat = (
+        high[1:]
+        & high[:-1]
+        & (halted(cycles, part)[:-1] | ((cycles.pin("RDY")[:-1] == 2) & ~moved))
+    )
     begins[1:] &= ~repeat
     return begins
 
 
-def sync_boundaries(cycles: Cycles) -> Boundaries:
+def sync_boundaries(cycles: Cycles, part: Variant = NMOS) -> Boundaries:
     """Rows from SYNC: instruction, reset, interrupt and BRK told apart by what they did.
 
     Resets are found from RES; with RES not captured, from a vector fetch at $FFFC. An interrupt
@@ -99,7 +110,7 @@ def sync_boundaries(cycles: Cycles) -> Boundaries:
     Boundaries
     """
     n = len(cycles)
-    begins = fetch_cycles(cycles)
+    begins = fetch_cycles(cycles, part)
     low = in_reset(cycles)
     kind_at = np.full(n, Kind.INSTRUCTION, np.uint8)
     sure_at = np.ones(n, np.float32)
@@ -119,7 +130,7 @@ def sync_boundaries(cycles: Cycles) -> Boundaries:
     kind = kind_at[rows]
     fetched = (kind != Kind.RESET) & (kind != Kind.LOST)
     # A fetch under a slow memory is halted first; the byte that counts is the last one.
-    at = rows + _halted_run(halted(cycles) & (cycles.pin("SYNC") == 1), rows)
+    at = rows + _halted_run(halted(cycles, part) & (cycles.pin("SYNC") == 1), rows)
     opcode = cycles.data[at].astype(np.int16)
     opcode[~fetched | (cycles.data_known[at] != 0xFF)] = -1
     pc = (cycles.address[at] & 0xFFFF).astype(np.int32)

@@ -93,7 +93,8 @@ def intended_levels(intent: Intent) -> tuple[npt.NDArray[np.uint32], npt.NDArray
     level |= (intent.rw == 1).astype(np.uint32) << np.uint32(_RW)
     level |= (intent.sync == 1).astype(np.uint32) << np.uint32(_SYNC)
     known = intent.address_known & np.uint32(0xFFFF)
-    known |= intent.data_known.astype(np.uint32) << np.uint32(_DATA)
+    shown = np.where(intent.inside, 0, intent.data_known)
+    known |= shown.astype(np.uint32) << np.uint32(_DATA)
     known |= (intent.rw != 2).astype(np.uint32) << np.uint32(_RW)
     known |= (intent.sync != 2).astype(np.uint32) << np.uint32(_SYNC)
     return level & known, known

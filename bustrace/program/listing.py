@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from bustrace.cpu import Opcode, instruction_text, opcode_info
+from bustrace.cpu import Opcode, instruction_text, opcode_info, variant_named
 from bustrace.cycles.model import Cycles
 from bustrace.program.boundaries import halted
 from bustrace.program.disagreements import LINES, disagreements
@@ -126,7 +126,7 @@ def listing_rows(
     reads = cycles.data.copy()
     for correction in program.read_corrections:
         reads[correction.cycle] = correction.believed
-    waits = halted(cycles)
+    waits = halted(cycles, variant_named(variant))
     end = len(program) if end_row is None else min(end_row, len(program))
     for row in range(max(first_row, 0), end):
         begin = int(program.first_cycle[row])

@@ -51,6 +51,8 @@ class Intent:
         1 read, 0 write, 2 where lost.
     sync : uint8
         1 in an opcode fetch, 0 else, 2 where lost.
+    inside : uint8
+        1 where the CPU accessed a port of its own: `data` is then on no pin.
     """
 
     address: npt.NDArray[np.uint32]
@@ -59,6 +61,7 @@ class Intent:
     data_known: npt.NDArray[np.uint8]
     rw: npt.NDArray[np.uint8]
     sync: npt.NDArray[np.uint8]
+    inside: npt.NDArray[np.uint8]
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:
@@ -97,7 +100,8 @@ class Program:
     opcode : int16
         -1 where there is none or it is not known.
     pc : int32
-        Address of the instruction, -1 where not known.
+        Address of the instruction, -1 where not known; of a 28-pin CPU with the lines it has no
+        pin for, as far as they are known.
     confidence : float32
         0 to 1: 1 where SYNC or the executed prediction confirms the row.
     registers, registers_known : uint8, shape (n, 5)
@@ -112,7 +116,7 @@ class Program:
     lost_at : int or None
         First cycle from which the thread is lost until the end.
     jam_at : int or None
-        First cycle of an instruction that stopped the CPU for good.
+        First cycle of an instruction that stopped the CPU for good, and is none of the documented.
     notes : tuple of Note
     lines_aside : tuple of str
         Lines that disagree with an otherwise followed program, and were set aside to follow it.

@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.capture.model import Note
-from bustrace.cpu import SequenceKind, die_of, variant_named
+from bustrace.cpu import SequenceKind, Variant, die_of, variant_named
 from bustrace.cycles.model import CONTROL_BIT, OWNER_FOREIGN, Cycles
-from bustrace.program.boundaries import Boundaries, in_reset, sync_boundaries, sync_usable
+from bustrace.program.boundaries import Boundaries, halted, in_reset, sync_boundaries, sync_usable
 from bustrace.program.follow import Followed, follow
 from bustrace.program.model import Intent, Kind, Program, ReadCorrection
 from bustrace.program.slipped import resting_data, without_clips
@@ -31,6 +31,9 @@ _KINDS = {
 
 _JAM_CYCLES = 5
 """Cycles of a jam opcode before the bus rests (recorded chip traces; the sheets do not list it)."""
+
+_STOP_CYCLES = 3
+"""Cycles of STP (W65C816S sheet, table 5-7)."""
 
 _LONG_WAIT = 16
 """Cycles of RDY low at the end of a capture that are a row of their own."""
@@ -80,12 +83,10 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
     Program
         Total: with no instruction to be found, method ``none`` and a reason.
     """
-    variant = die_of(board.cpu.variant) if board is not None else "6502"
-    jams = frozenset(
-        code.opcode for code in variant_named(variant).opcodes() if code.mnemonic == "JAM"
-    )
+    part = variant_named(board.cpu.variant if board is not None else "6502")
+    variant = die_of(part.name)
     by_sync = sync_usable(cycles)
-    thread = Thread(cycles)
+    thread = Thread(cycles, part.address_mask)
     whole = len(cycles) > 0 and bool((np.bitwise_and.reduce(cycles.data_known)) == 0xFF)
     followed = follow(thread, variant) if whole else Followed((), (), None, ())
     if whole:
@@ -95,12 +96,13 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
         thread, followed, clips_off = _with_clips_off(cycles, board, thread, followed)
     rows = _executed(thread)
     if not thread.done.all() or not len(cycles):
-        rest = sync_boundaries(cycles) if by_sync else _reset_and_lost(cycles)
+        rest = sync_boundaries(cycles, part) if by_sync else _reset_and_lost(cycles)
         rows = _merged(rows, rest, thread.done)
     rows = _resets_from_low(rows, in_reset(cycles))
     rows = _foreign(rows, cycles.owner == OWNER_FOREIGN)
-    rows = _waiting(rows, (cycles.pin("RDY") == 0) & (cycles.pin("RW") != 0))
-    rows, jam_at = _jammed(rows, len(cycles), jams)
+    rows = _stopped(rows, len(cycles), part)
+    rows = _waiting(rows, halted(cycles, part) & (cycles.pin("RDY") == 0), part)
+    rows, jam_at = _jammed(rows, len(cycles), part)
     method, reason = _method(cycles, followed, by_sync, whole)
     lost_at = (
         followed.lost[-1][0] if followed.lost and followed.lost[-1][1] == len(cycles) else None
@@ -139,7 +141,9 @@ def _with_clips_off(
     best, went = None, int(thread.done.sum())
     written, written_known = None, None
     for _ in range(_PASSES):
-        trial = Thread(without_clips(cycles, board, bits, written, written_known))
+        trial = Thread(
+            without_clips(cycles, board, bits, written, written_known), thread.pins
+        )
         trial_followed = follow(trial, die_of(board.cpu.variant))
         done = int(trial.done.sum())
         if done < went + _FURTHER:
@@ -167,7 +171,7 @@ def _with_irq_clip_off(
     if (level == 1).any() or not (level == 0).any() or not (repaired or followed.lost):
         return thread, followed
     unknown = np.uint16(~(1 << CONTROL_BIT["IRQ"]) & 0xFFFF)
-    trial = Thread(replace(cycles, control_known=cycles.control_known & unknown))
+    trial = Thread(replace(cycles, control_known=cycles.control_known & unknown), thread.pins)
     trial_followed = follow(trial, variant)
     misread = [
         sum(p.column == "reads" for r in f.repairs for p in r.patches)
@@ -257,8 +261,8 @@ def _executed(thread: Thread) -> _Rows:
     opcode[
         (kind == Kind.RESET) | (sequence == SequenceKind.IRQ) | (sequence == SequenceKind.NMI)
     ] = -1
-    pc = registers[:, 0].astype(np.int32)
-    pc[(known[:, 0] != 0xFFFF) | (kind == Kind.RESET)] = -1
+    pc = (registers[:, 0] & (known[:, 0] | thread.pins)).astype(np.int32)
+    pc[(known[:, 0] & thread.pins != thread.pins) | (kind == Kind.RESET)] = -1
     lines = thread.captured[first]
     wide = (np.bitwise_count(lines & 0xFFFF) >= 8) | (lines >> 25 & 1 == 1) | thread.low[first]
     return _Rows(
@@ -318,14 +322,19 @@ def _foreign(rows: _Rows, foreign: npt.NDArray[np.bool_]) -> _Rows:
     return _split(rows, chosen, (back - rows.first_cycle)[chosen], Kind.FOREIGN, 0)
 
 
-def _waiting(rows: _Rows, held: npt.NDArray[np.bool_]) -> _Rows:
-    """Split off a wait that lasts until the end of the capture as `Kind.STALLED`."""
+def _waiting(rows: _Rows, held: npt.NDArray[np.bool_], part: Variant) -> _Rows:
+    """Split off a wait that lasts until the end of the capture as `Kind.STALLED`.
+
+    A CPU that waits for an interrupt pulls RDY low itself (W65C02S sheet): that is no stall.
+    """
     n = len(held)
     free = np.flatnonzero(~held)
     begin = int(free[-1]) + 1 if len(free) else 0
     if n - begin < _LONG_WAIT:
         return rows
     row = int(np.searchsorted(rows.first_cycle, begin, side="right")) - 1
+    if rows.opcode[row] in part.opcodes_of("WAI"):
+        return rows
     rows = rows.ordered(np.arange(row + 1))
     after = begin - int(rows.first_cycle[row])
     if after:
@@ -334,10 +343,20 @@ def _waiting(rows: _Rows, held: npt.NDArray[np.bool_]) -> _Rows:
     return rows
 
 
-def _jammed(rows: _Rows, n: int, jams: frozenset[int]) -> tuple[_Rows, int | None]:
+def _stopped(rows: _Rows, n: int, part: Variant) -> _Rows:
+    """Split off what follows an instruction that is meant to stop the CPU as `Kind.STALLED`."""
+    ends = np.append(rows.first_cycle[1:], n)
+    stops = np.isin(rows.opcode, part.opcodes_of("STP")) & (rows.kind == Kind.INSTRUCTION)
+    held = np.flatnonzero(stops & (ends - rows.first_cycle > _STOP_CYCLES))
+    if not len(held):
+        return rows
+    return _split(rows, held, np.full(len(held), _STOP_CYCLES), Kind.STALLED, 1)
+
+
+def _jammed(rows: _Rows, n: int, part: Variant) -> tuple[_Rows, int | None]:
     """Split off what follows a jam opcode as `Kind.STALLED`."""
     ends = np.append(rows.first_cycle[1:], n)
-    jam = np.isin(rows.opcode, list(jams)) & (rows.kind == Kind.INSTRUCTION)
+    jam = np.isin(rows.opcode, part.opcodes_of("JAM")) & (rows.kind == Kind.INSTRUCTION)
     stuck = np.flatnonzero(jam)
     last = len(ends) - 1
     jam_at = int(rows.first_cycle[last]) if len(stuck) and stuck[-1] == last else None
@@ -350,6 +369,7 @@ def _jammed(rows: _Rows, n: int, jams: frozenset[int]) -> tuple[_Rows, int | Non
 def _intent(thread: Thread) -> Intent:
     certain = np.where(thread.done & ~thread.low, thread.certain, 0).astype(np.uint32)
     meant = thread.meant & certain
+    inside = np.where(thread.done & ~thread.low, thread.meant >> 26 & 1, 0).astype(np.uint8)
     return Intent(
         address=meant & np.uint32(0xFFFF),
         address_known=certain & np.uint32(0xFFFF),
@@ -357,6 +377,7 @@ def _intent(thread: Thread) -> Intent:
         data_known=(certain >> 16 & 0xFF).astype(np.uint8),
         rw=np.where(certain >> 24 & 1, meant >> 24 & 1, 2).astype(np.uint8),
         sync=np.where(certain >> 25 & 1, meant >> 25 & 1, 2).astype(np.uint8),
+        inside=inside,
     )
 
 

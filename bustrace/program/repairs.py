@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bustrace.cpu import CpuState
+from bustrace.cpu import CpuState, variant_named
 from bustrace.program.thread import Patch, Run, Thread
 from bustrace.program.trouble import WIDE, Strictness, first_trouble
 
@@ -81,9 +81,11 @@ def explain(
     keep = np.uint32(~aside & 0x3FFFFFF)
     before = thread.run(restart, state, at)
     noisy = int(np.count_nonzero(before.off & keep))
+    part = variant_named(state.variant)
+    waiting = bool(len(before.row_opcode)) and before.row_opcode[-1] in part.opcodes_of("WAI")
     # Where the next cause follows soon, the explanation that reaches furthest.
     furthest, second_best = at - restart + asked.need // 2, None
-    for patches in _candidates(thread, starts, at, before.meant):
+    for patches in _candidates(thread, starts, at, before.meant, waiting):
         if budget[0] <= 0:
             return None
         budget[0] -= 1
@@ -112,10 +114,19 @@ def _told(thread: Thread, run: Run, at: int, asked: Strictness) -> bool:
 
 
 def _candidates(
-    thread: Thread, starts: list[int], at: int, meant: np.ndarray[tuple[int], np.dtype[np.uint32]]
+    thread: Thread,
+    starts: list[int],
+    at: int,
+    meant: np.ndarray[tuple[int], np.dtype[np.uint32]],
+    waiting: bool,
 ) -> Iterator[tuple[Patch, ...]]:
     yield from _ignored_reset(thread, starts[0], at)
     yield from _interrupts(thread, starts, at)
+    if waiting:
+        # The next fetch is at the same address: what followed the wait shows some cycles later.
+        for back in range(2, 7):
+            if at - back >= starts[0]:
+                yield (Patch("irq", (at - back,), (0,)),)
     yield from _waits(thread, starts[0], at)
     reads = [
         cycle

@@ -53,7 +53,8 @@ def without_clips(
     data = cycles.data & ~lines
     known = cycles.data_known & ~lines
     address = (cycles.address & 0xFFFF).astype(np.int64)
-    whole = cycles.address_known & 0xFFFF == 0xFFFF
+    pins = board.address_mask
+    whole = cycles.address_known & pins == pins
     reading = whole & (cycles.pin("RW") == 1)
     answering = board.map.responds[READ, address]
     for number, ref in enumerate(board.map.chips):

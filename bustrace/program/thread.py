@@ -16,7 +16,7 @@ from bustrace.program.disagreements import captured_levels
 Bytes = npt.NDArray[np.uint8]
 Masks = npt.NDArray[np.uint32]
 
-_DATA, _RW, _SYNC = np.uint32(16), np.uint32(24), np.uint32(25)
+_DATA, _RW, _SYNC, _INSIDE = np.uint32(16), np.uint32(24), np.uint32(25), np.uint32(26)
 
 _WAYS = 64
 """Cycles over which the two ways of an undecided branch are compared."""
@@ -71,7 +71,8 @@ class Run:
     ----------
     start : int
     meant, certain : uint32
-        Predicted levels as line masks over `LINES`, and which of them are known.
+        Predicted levels as line masks over `LINES`, and which of them are known. Bit 26 of
+        `meant`: the CPU accesses a port of its own.
     off : uint32
         Lines that were captured otherwise.
     row_cycle : int64
@@ -164,6 +165,8 @@ class Thread:
     ----------
     seen, captured : uint32, shape (n_cycles,)
         Captured levels as line masks, and which are known.
+    pins : uint16
+        Address lines that the CPU has pins for.
     low : bool, shape (n_cycles,)
         RES is low; such cycles count as not captured.
     moving : uint32
@@ -176,8 +179,9 @@ class Thread:
     rows : Rows
     """
 
-    def __init__(self, cycles: Cycles) -> None:
+    def __init__(self, cycles: Cycles, pins: int = 0xFFFF) -> None:
         n = len(cycles)
+        self.pins = np.uint16(pins)
         self.seen, self.captured = captured_levels(cycles)
         # How a CPU leaves what it was doing when RES falls is not compared.
         self.low = in_reset(cycles)
@@ -274,13 +278,15 @@ class Thread:
         certain = trace.address_known[:upto].astype(np.uint32)
         certain |= trace.data_out_known[:upto].astype(np.uint32) << _DATA
         certain |= trace.control_known[:upto].astype(np.uint32) << _RW
+        meant |= trace.inside[:upto].astype(np.uint32) << _INSIDE
+        compared = np.where(trace.inside[:upto], np.uint32(0xFF00FFFF), np.uint32(0xFFFFFFFF))
         seen = slice(start, start + upto)
         why = {StopReason.UNDECIDED: "undecided", StopReason.UNKNOWN_OPCODE: "unknown opcode"}
         return Run(
             start=start,
             meant=meant,
             certain=certain,
-            off=(meant ^ self.seen[seen]) & certain & self.captured[seen],
+            off=(meant ^ self.seen[seen]) & certain & self.captured[seen] & compared,
             row_cycle=trace.first_cycle + start,
             row_kind=trace.kind,
             row_opcode=trace.opcode,

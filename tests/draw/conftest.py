@@ -179,6 +179,7 @@ def _program(n, meant, data, rw, sync):
             data_known=np.where(rw[:n] == 0, 0xFF, 0).astype(np.uint8),
             rw=rw[:n].astype(np.uint8),
             sync=sync[:n].astype(np.uint8),
+            inside=np.zeros(n, dtype=np.uint8),
         ),
         method="sync" if n else "none",
         reason=None if n else "SYNC and the address bus were not captured",

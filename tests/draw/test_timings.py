@@ -84,6 +84,8 @@ def test_one_stray_cycle_in_a_hundred_is_no_timing():
         ("6502", 4 * MHZ, "tMDS", 70),
         # The 6510's sheet, revision A, November 1982.
         ("6510", MHZ, "tADS", 300),
+        # Synertek SY65C02, preliminary: a 65C02 of no maker named.
+        ("65C02", 2 * MHZ, "tADS", 140),
         # Rockwell R65C02, revision 6, page 1-13.
         ("R65C02", 2 * MHZ, "tADS", 100),
         ("R65C02", 4 * MHZ, "tMDS", 55),

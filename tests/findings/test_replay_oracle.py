@@ -183,6 +183,7 @@ def random_reading(seed: int, board: Board, n: int = 400) -> Reading:
         data_known=np.where(writes, rng.choice([0xFF, 0xFF, 0x0F], n), 0).astype(np.uint8),
         rw=np.where(followed, rw, 2).astype(np.uint8),
         sync=np.full(n, 2, np.uint8),
+        inside=np.zeros(n, np.uint8),
     )
     program = Program(
         first_cycle=np.zeros(1, np.int64),
