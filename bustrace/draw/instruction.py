@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from bustrace.cpu import opcode_info, variant_named
+from bustrace.cpu.microcycles import Microcycle
 from bustrace.draw.cycle_words import cycle_words
 from bustrace.draw.plate import Plate, cannot_show, capture_facts, hang, no_cycles
 from bustrace.draw.story import MOST_CYCLES, Step, story
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 TITLE = "One instruction, cycle by cycle"
 _CANDIDATES = 4000
+_P, _DECIMAL = REGISTERS.index("P"), 0x08
 _FOOT = (
     "What each cycle does: MCS6500 Hardware Manual (January 1976), appendix A, and for reads of "
     "addresses that are not final yet, recordings of a transistor-level simulation. The CPU does "
@@ -107,6 +109,8 @@ def _compose(reading: Reading, row: int, points: float) -> Plate:
     opcode = opcode_info(variant.name, int(program.opcode[row]))
     table = variant.modes()[opcode.microcycles]
     waits = halted(cycles, variant)
+    busy = listed.length - int(waits[listed.cycle : listed.cycle + listed.length].sum())
+    table = _gone_through(table, busy, bool(program.registers[row, _P] & _DECIMAL))
     steps: list[Step] = []
     place = 0
     for cycle in range(listed.cycle, listed.cycle + min(listed.length, MOST_CYCLES)):
@@ -145,6 +149,18 @@ def _wait(first: int, last: int) -> Step:
         "Waiting",
         "RDY is low or the bus belongs to another: the CPU repeats this read later.",
     )
+
+
+def _gone_through(
+    table: tuple[Microcycle, ...], cycles: int, decimal: bool
+) -> tuple[Microcycle, ...]:
+    """The cycles of an instruction without the one that a CMOS part leaves out within a page."""
+    for at, cycle in enumerate(table):
+        within_page = cycle.end == "skip:same" and cycles == len(table)
+        within_page |= cycle.end == "end:same/binary" and decimal and cycles == at + 3
+        if within_page:
+            return table[: at + 1] + table[at + 2 :]
+    return table
 
 
 def _registers(reading: Reading, row: int) -> list[str]:

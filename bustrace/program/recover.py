@@ -141,9 +141,7 @@ def _with_clips_off(
     best, went = None, int(thread.done.sum())
     written, written_known = None, None
     for _ in range(_PASSES):
-        trial = Thread(
-            without_clips(cycles, board, bits, written, written_known), thread.pins
-        )
+        trial = Thread(without_clips(cycles, board, bits, written, written_known), thread.pins)
         trial_followed = follow(trial, die_of(board.cpu.variant))
         done = int(trial.done.sum())
         if done < went + _FURTHER:

@@ -165,7 +165,7 @@ class Thread:
     ----------
     seen, captured : uint32, shape (n_cycles,)
         Captured levels as line masks, and which are known.
-    pins : uint16
+    pins : int
         Address lines that the CPU has pins for.
     low : bool, shape (n_cycles,)
         RES is low; such cycles count as not captured.
@@ -181,7 +181,7 @@ class Thread:
 
     def __init__(self, cycles: Cycles, pins: int = 0xFFFF) -> None:
         n = len(cycles)
-        self.pins = np.uint16(pins)
+        self.pins = pins
         self.seen, self.captured = captured_levels(cycles)
         # How a CPU leaves what it was doing when RES falls is not compared.
         self.low = in_reset(cycles)
