@@ -145,6 +145,34 @@ def test_a_stop_is_no_jam(clip):
     assert program.kind[-1] == Kind.STALLED
 
 
+def test_a_wait_at_the_end_of_the_capture_is_no_stall(clip):
+    """While it waits the part pulls RDY low itself (W65C02S sheet)."""
+    truth = short_run("W65C02S", bytes((0xEA, 0xCB)))
+    truth["rdy"][24:] = 0
+    assert recovered("W65C02S", clip(truth)).kind[-1] == Kind.INSTRUCTION
+    truth = short_run("W65C02S", bytes((0xEA, 0x4C, 0x01, 0xF0)))
+    assert recovered("W65C02S", clip(held_from(truth, 60))).kind[-1] == Kind.STALLED
+
+
+def test_rdy_low_in_a_write_stalls_a_cmos_part(clip):
+    """R65C02 and W65C02S sheets: RDY stops any cycle."""
+    truth = short_run("W65C02S", bytes((0x85, 0x10, 0x4C, 0x00, 0xF0)))
+    write = int(np.flatnonzero(truth["rw"] == 0)[5])
+    program = recovered("W65C02S", clip(held_from(truth, write)))
+    assert program.lost_at is None
+    assert program.kind[-1] == Kind.STALLED
+    assert program.first_cycle[-1] == write
+
+
+def held_from(truth, cycle):
+    """The run with RDY low from a cycle on, which then repeats."""
+    held = {name: column.copy() for name, column in truth.items()}
+    for column in held.values():
+        column[cycle:] = column[cycle]
+    held["rdy"][cycle:] = 0
+    return held
+
+
 def test_on_an_nmos_part_the_same_bytes_are_no_stop(clip):
     program = recovered(
         "6502", clip(short_run("6502", bytes((0xEA, 0xDB, 0x00, 0x02, 0x4C, 0, 0xF0))))
@@ -191,8 +219,9 @@ def test_a_6507_is_known_by_its_13_lines(clip):
 
 def test_writes_to_the_port_of_a_6510_are_not_held_against_the_data_pins(clip):
     """The maker's sheet: a port at $0000 and $0001; the pins are not driven there (from memory)."""
-    code = bytes.fromhex("A92F8500A9378501A501490785012901D0004C08F0")
+    code = bytes.fromhex("A92F8500A9378501A501490785018501850185012901D0004C08F0")
     truth = short_run("6510", code, 400)
+    assert (truth["data"][truth["rw"] == 0] == 0).all(), "the pins keep what nobody changed"
     cycles = clip(truth, pins=("RW", "RES"))
     program = recovered("6510", cycles)
     assert program.lost_at is None
