@@ -5,6 +5,8 @@ A fault's text id is ``family:what[=level][@place]``::
     stuck:A9=1@bus        line A9 high for everyone
     short:D1+D4@bus       two lines joined
     open:A7@U4            the net does not reach U4's pin
+    stuck:BANK=0@U9       a bank bit of the board file, at the latch U9 that holds it
+    stuck:DIR=1@U3        a data buffer that always passes towards the CPU (0: away from it)
     clip:A3               only the probe is off
     silent:U4             the chip never drives when it should
     doubled:U4+U6         where U4 answers, U6 drives too
@@ -14,7 +16,7 @@ A fault's text id is ``family:what[=level][@place]``::
     cell:U6.0012.3=1      bit 3 of the byte at offset $0012 in U6
     plane:U6.3            bit 3 of every byte of U6
     retention:U6          U6 forgets
-    register:U9           a register of U9 answers wrongly
+    register:U9           a register of U9 does not hold what it should
     clock:stops  clock:absent  reset:held  reset:repeats
     held:IRQ=0            a control line held at a level
     cpu:U1                the CPU does not do what its inputs say
@@ -49,6 +51,9 @@ _CHIP_FAMILIES = {
     "swapped": 2,
 }
 _STATE_FAMILIES = {"clock": ("absent", "stops"), "reset": ("held", "repeats")}
+OTHER_CHIP = "other"
+"""Stands for a chip that nobody named, in ``doubled:ROM+other``."""
+
 FAMILIES = (*_LINE_FAMILIES, *_CHIP_FAMILIES, *_STATE_FAMILIES, "shared")
 """Every family, in the order of the text above this module."""
 

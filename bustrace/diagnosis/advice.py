@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from bustrace.board import Board, package_of, pin_of, supply_pins
-from bustrace.faults import PLACES, Fault
+from bustrace.faults import OTHER_CHIP, PLACES, Fault
 
 _ENABLE = re.compile(r"(?:CE|CS|OE|G|RD)\d?")
 """Names of pins by which memories and I/O chips are enabled, without the sign for active low."""
@@ -100,11 +100,53 @@ def _swap(board: Board, ref: str) -> str:
     return f"reseat {chip_name(board, ref)} if it is socketed, then try a known-good part"
 
 
+def _state_check(fault: Fault, board: Board) -> str | None:
+    """The instruction for a bank bit or the latch that holds it; None for other faults."""
+    if fault.family == "stuck":
+        bits = [bit for bit in board.state_bits if (bit.name,) == fault.lines]
+    elif fault.family == "register":
+        bits = [bit for bit in board.state_bits if bit.source == fault.chip]
+    else:
+        return None
+    if not bits:
+        return None
+    names = ", ".join(bit.name for bit in bits)
+    if bits[0].port is not None:
+        return (
+            f"Probe {names} at the port pin of {chip_name(board, board.cpu.ref)} and at the "
+            "decoder while the program writes $0001; then take the load off the pin."
+        )
+    holder = f"the output of {chip_name(board, bits[0].source)}" if bits[0].source else "its latch"
+    where = [f"${first:04X}" for bit in bits for first, _ in bit.write_ranges]
+    when = f" to {', '.join(dict.fromkeys(where))}" if where else ""
+    if fault.family == "stuck":
+        return (
+            f"Probe {names} at {holder} and at the decoder and chips that it banks, while the "
+            f"program switches it{when}: a level that does not follow at the output is the "
+            "latch's, one that is lost on the way is the track's."
+        )
+    return (
+        f"Probe the clock and data pins of {chip_name(board, bits[0].source or '')} in a write"
+        f"{when}, and {names} after it: with both there and no change, "
+        f"{_swap(board, str(fault.chip))}."
+    )
+
+
 def check_for(fault: Fault, board: Board) -> str:
     """One instruction that proves or clears a fault."""
     cpu = board.cpu.ref
     line = place_of_line(board, fault.lines[0]) if fault.lines else ""
     first_chip = fault.chips[0] if fault.chips else ""
+    banked = _state_check(fault, board)
+    if banked is not None:
+        return banked
+    buffer = next((b for b in board.buffers if b.ref in (fault.chip, fault.place)), None)
+    if buffer is not None and (fault.family == "silent" or fault.lines == ("DIR",)):
+        return (
+            f"Probe the enable and direction pins of the buffer {chip_name(board, buffer.ref)} in "
+            f"a read of {' or '.join(buffer.to)}, and {buffer.lines[0]} on both sides: right pins "
+            f"and no data on the far side, {_swap(board, buffer.ref)}."
+        )
     if fault.family == "stuck":
         rail = "ground" if fault.level == 0 else "+5 V"
         if fault.place == "cpu":
@@ -187,6 +229,11 @@ def check_for(fault: Fault, board: Board) -> str:
         )
     if fault.family in ("doubled", "always"):
         guilty = fault.chips[-1]
+        if guilty == OTHER_CHIP:
+            return (
+                f"Pull the other socketed chips on the bus one at a time and capture again: "
+                f"{first_chip} reads right when the one that drives along is out."
+            )
         return (
             f"Probe the enable pins of {chip_name(board, guilty)}: they are active when they "
             "should not be, or it drives regardless. If the pins are right, "

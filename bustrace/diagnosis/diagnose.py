@@ -11,6 +11,7 @@ from bustrace.capture.model import Note
 from bustrace.diagnosis.advice import RAILS, check_for, check_for_class, tell_apart, wiggle
 from bustrace.diagnosis.model import Diagnosis, Suspect, Verdict
 from bustrace.diagnosis.weighing import Weighed, weigh
+from bustrace.diagnosis.without_board import hedged
 from bustrace.faults import Fault
 from bustrace.findings import (
     Answers,
@@ -51,6 +52,7 @@ NEAR = 0.6
 otherwise: something beside it may be at fault."""
 
 BOARD_RULES = {
+    "bank-wrong",
     "rom-content", "ram-content", "memory-unanswered", "io-unanswered", "line-stuck", "line-fails",
     "lines-together", "select-missing", "select-doubled", "select-always", "select-wrong",
     "vector-content", "vector-undriven", "vector-not-taken", "vector-absent", "cpu-jam", "clip-off",
@@ -105,7 +107,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         groups = weigh(seen.evidence)
         if not board_faults:  # only a clip is in question: nothing on the board is suspected
             groups = tuple(group for group in groups[:1] if group.fault.family == "clip")
-        suspects += [_suspect(group, seen, board) for group in groups]
+        suspects += [hedged(_suspect(group, seen, board), board) for group in groups]
     named = {name for s in suspects for name in s.fault.lines}
     for finding in clips:
         if not set(finding.lines) & named:
@@ -173,7 +175,7 @@ def _at_the_cpu(seen: Observations, finding: Finding) -> Fault:
 def _suspect(group: Weighed, seen: Observations, board: Board) -> Suspect:
     """A weighed group with the findings that it explains, checked by replaying it."""
     evidence = seen.evidence
-    answers = evidence.replay.replay(group.assumption)
+    answers = evidence.replay.replay(group.assumption, first=group.onset)
     healthy = evidence.replay.healthy
     explains, against = [], []
     for finding in seen.findings:

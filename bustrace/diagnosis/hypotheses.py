@@ -13,7 +13,7 @@ from math import log2
 
 import numpy as np
 
-from bustrace.board import Board
+from bustrace.board import Board, Buffer
 from bustrace.faults import Fault
 from bustrace.findings import (
     Assumption,
@@ -27,7 +27,7 @@ from bustrace.findings import (
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
 
 FAMILY_WEIGHT = {
-    "stuck-bus": 0.14,
+    "stuck-bus": 0.12,
     "stuck-behind": 0.06,
     "stuck-read": 0.05,
     "stuck-write": 0.02,
@@ -35,7 +35,7 @@ FAMILY_WEIGHT = {
     "stuck-pin": 0.08,
     "open": 0.03,
     "select": 0.05,
-    "short": 0.08,
+    "short": 0.06,
     "clip": 0.06,
     "silent": 0.13,
     "shared": 0.02,
@@ -46,6 +46,8 @@ FAMILY_WEIGHT = {
     "plane": 0.03,
     "cell": 0.04,
     "retention": 0.02,
+    "latch": 0.02,
+    "buffer": 0.02,
     "none": 0.01,
 }
 """Share of each family among faults, before any evidence: judgement, common practice. Sockets and
@@ -101,6 +103,8 @@ def _all(evidence: Evidence) -> Iterator[Proposal]:
     yield from _shorts(evidence)
     yield from _chips(evidence)
     yield from _shared(evidence)
+    yield from _latches(evidence)
+    yield from _buffers(evidence)
     yield from _from_residuals(evidence)
 
 
@@ -146,7 +150,7 @@ def _address_lines(evidence: Evidence) -> Iterator[Proposal]:
 
 
 def _data_lines(evidence: Evidence) -> Iterator[Proposal]:
-    lanes = evidence.reading.board.map.data_masks
+    lanes = evidence.replay.lanes
     for bit, pin in enumerate(DATA_PINS):
         for level in (0, 1):
             low, high = _stuck(bit, level, 8)
@@ -252,7 +256,8 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
                     Fault("doubled", chip=f"{ref}+{other}"),
                     Assumption(doubled=i, doubled_by=j, doubled_select=select),
                 )
-            if i < j and evidence.replay.kind[i] == evidence.replay.kind[j]:
+            roles = {evidence.reading.board.chip(r).role for r in (ref, other)}
+            if i < j and (len(roles) == 1 or roles == {"rom", "ram"}):
                 yield (
                     "swapped",
                     Fault("swapped", chip=f"{ref}+{other}"),
@@ -275,6 +280,74 @@ def _shared(evidence: Evidence) -> Iterator[Proposal]:
         yield "shared", Fault("shared", chip=name), Assumption(silent=mask)
 
 
+def _latches(evidence: Evidence) -> Iterator[Proposal]:
+    """Bank bits whose output is stuck, and latches that never take what is written to them."""
+    board, matters = evidence.reading.board, evidence.replay.banks.matters
+    held_by: dict[str, int] = {}
+    for index, bit in enumerate(board.state_bits):
+        if not matters >> index & 1:
+            continue
+        place = board.cpu.ref if bit.port is not None else bit.source or "decoder"
+        for level in (0, 1):
+            low, high = _stuck(index, level, 16)
+            yield (
+                "latch",
+                Fault("stuck", (bit.name,), level=level, place=place),
+                Assumption(state_and=low, state_or=high),
+            )
+        if bit.source is not None and bit.port is None:
+            held_by[bit.source] = held_by.get(bit.source, 0) | 1 << index
+    for ref, mask in held_by.items():
+        yield "latch", Fault("register", chip=ref), Assumption(latch_dead=mask)
+
+
+def _buffers(evidence: Evidence) -> Iterator[Proposal]:
+    """Data buffers that pass nothing, or always the same way: one cause for all chips behind."""
+    board, replay = evidence.reading.board, evidence.replay
+    for buffer in board.buffers:
+        if not buffer.fitted or not buffer.data_mask:
+            continue
+        behind = _behind(buffer, board)
+        chips = sum(
+            1 << i
+            for i, ref in enumerate(replay.chips)
+            if ref in behind and not int(replay.lanes[i]) & ~buffer.data_mask
+        )
+        latches = sum(1 << i for i, bit in enumerate(board.state_bits) if bit.source in behind)
+        if not chips:
+            continue
+        yield (
+            "buffer",
+            Fault("silent", chip=buffer.ref),
+            Assumption(silent=chips, deaf=chips, latch_dead=latches),
+        )
+        if buffer.direction is None:
+            continue
+        # The net that is high while levels pass towards the CPU.
+        yield (
+            "buffer",
+            Fault("stuck", ("DIR",), level=0, place=buffer.ref),
+            Assumption(silent=chips),
+        )
+        yield (
+            "buffer",
+            Fault("stuck", ("DIR",), level=1, place=buffer.ref),
+            Assumption(deaf=chips, latch_dead=latches),
+        )
+
+
+def _behind(buffer: Buffer, board: Board) -> set[str]:
+    """References of all that stands behind a buffer, other buffers and theirs included."""
+    found: set[str] = set()
+    waiting = list(buffer.to)
+    while waiting:
+        ref = waiting.pop()
+        if ref not in found:
+            found.add(ref)
+            waiting += [other for b in board.buffers if b.ref == ref for other in b.to]
+    return found
+
+
 def active_level(board: Board, ref: str) -> int:
     """Level at which a chip's select is asserted; low where nobody said (common practice)."""
     selects = board.chip(ref).selects
@@ -293,7 +366,7 @@ def _from_residuals(evidence: Evidence) -> Iterator[Proposal]:
         lanes = int(evidence.reading.board.map.data_masks[chip])
         if not mine.any():
             continue
-        where = replay.where(chip, replay.address[mine])
+        where = replay.where(chip, mine)
         places, times = np.unique(where, return_counts=True)
         for place in places[np.argsort(-times, kind="stable")[:8]]:
             bits = int(np.bitwise_or.reduce(off[mine][where == place])) & lanes

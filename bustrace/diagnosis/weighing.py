@@ -117,10 +117,10 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
 
 def _score(evidence: Evidence, hypotheses: list[Hypothesis], given: Assumption) -> list[_Scored]:
     """Gain of every hypothesis over what is given already."""
-    base = evidence.replay.healthy if given == HEALTHY else evidence.replay.replay(given)
-    base_gain = 0.0 if given == HEALTHY else max(
-        evidence.replay.healthy.total - base.total, base.gain - ONSET_PRICE
-    )  # fmt: skip
+    base_gain, given_from = 0.0, 0
+    if given != HEALTHY:
+        base_gain, given_from = _gain(evidence, given, HEALTHY)
+    before = HEALTHY if given_from else given
     scored = []
     done: dict[Assumption, tuple[float, int]] = {}
     for hypothesis in hypotheses:
@@ -128,12 +128,23 @@ def _score(evidence: Evidence, hypotheses: list[Hypothesis], given: Assumption) 
         if joined is None or joined == given:
             continue
         if joined not in done:
-            answers = evidence.replay.replay(joined)
-            whole = evidence.replay.healthy.total - answers.total
-            late = answers.gain - ONSET_PRICE
-            done[joined] = (max(whole, late) - base_gain, answers.onset if late > whole else 0)
+            gain, onset = _gain(evidence, joined, before)
+            done[joined] = (gain - base_gain, onset)
         scored.append(_Scored(hypothesis, *done[joined]))
     return scored
+
+
+def _gain(evidence: Evidence, assumption: Assumption, before: Assumption) -> tuple[float, int]:
+    """Bits over the healthy board, and the cycle from which the fault is taken to be there."""
+    healthy = evidence.replay.healthy.total
+    answers = evidence.replay.replay(assumption)
+    whole = healthy - answers.total
+    if answers.gain - ONSET_PRICE <= max(whole, MIN_GAIN):
+        return whole, 0
+    # What was paid before the onset made later surprises cheap: weigh it again without.
+    again = evidence.replay.replay(assumption, first=answers.onset, before=before)
+    late = healthy - again.total - ONSET_PRICE
+    return (late, answers.onset) if late > whole else (whole, 0)
 
 
 def _join(first: Assumption, second: Assumption) -> Assumption | None:
@@ -147,7 +158,7 @@ def _join(first: Assumption, second: Assumption) -> Assumption | None:
             changes[name] = theirs
         elif name.endswith("_and"):
             changes[name] = mine & theirs
-        elif name.endswith("_or") or name in ("silent", "always"):
+        elif name.endswith("_or") or name in ("silent", "always", "deaf", "latch_dead"):
             changes[name] = mine | theirs
         else:
             return None

@@ -7,6 +7,9 @@ from bustrace.compiled import compiled, compiled_part
 # Kinds of chips, as in the `kind` column.
 OTHER, ROM, RAM, IO = 0, 1, 2, 3
 
+TOLD_BANKS = 16
+"""Banks whose surprises are told apart; further ones share with these."""
+
 ANY_REGISTER = 0x10000
 """Place of the last byte that any I/O register gave."""
 
@@ -50,8 +53,12 @@ ANY_REGISTER = 0x10000
     SELECT_ON,
     RW_CLIP,
     DOUBLED_SELECT,
+    DEAF,
+    LATCH_DEAD,
+    STATE_AND,
+    STATE_OR,
     SLOTS,
-) = range(39)
+) = range(43)
 
 
 @compiled_part
@@ -72,6 +79,28 @@ def _short(value, a, b):
     return value
 
 
+@compiled_part
+def _row_in_doubt(at, state, known, states, rows, same, responds, page):
+    """Map to take at an address while some state bits are not known, -1 where they decide."""
+    if same[at] >= 0:
+        return 0
+    found = -1
+    for m in range(states.shape[0]):
+        if (states[m] ^ state) & known:
+            continue
+        if found < 0:
+            found = m
+            continue
+        row = rows[m, at]
+        if row != rows[found, at]:
+            return -1
+        here = responds[row, 0] | responds[row, 1]
+        for c in range(page.shape[1]):
+            if (here >> c) & 1 and page[m, c] != page[found, c]:
+                return -1
+    return found
+
+
 @compiled
 def replay_board(
     address,
@@ -85,10 +114,22 @@ def replay_board(
     data_known,
     clip_selects,
     clip_selects_known,
+    in_reset,
+    told_state,
+    told_state_known,
+    states,
+    map_of,
+    state_masks,
+    rows,
     responds,
     asserts,
     asserts_known,
+    described,
     inner,
+    page,
+    same,
+    changes,
+    data_bits,
     lanes,
     kind,
     base,
@@ -97,14 +138,16 @@ def replay_board(
     cell_written,
     registers,
     told,
-    described,
-    assume,
+    faulty,
+    sound,
+    first,
     bits,
     healthy,
     expected,
     expected_known,
     drivers,
     cost,
+    chosen,
 ):
     """Replay what the CPU did against the board and price every surprise in bits.
 
@@ -124,11 +167,15 @@ def replay_board(
         Data lines as the clips saw them.
     clip_selects, clip_selects_known : uint32, shape (n,)
         Selects, 1 asserted, one bit a chip of the map.
-    responds, asserts, asserts_known : uint32, shape (2, 65536)
-        Chips that answer, whose select is asserted, and where that is sure; row 0 writes,
-        row 1 reads.
-    inner : int32, shape (chips, 65536)
-        Address inside the chip for every address on its pins.
+    in_reset : uint8, shape (n,)
+    told_state, told_state_known : int32, shape (n,)
+        State bits as the program has them; taken in reset, where what happened in a skipped cycle
+        changed them, and for the CPU's port.
+    states, map_of, rows, responds, asserts, asserts_known, described, inner, page, same, changes,
+    data_bits
+        As in `banks.Banks`.
+    state_masks : int32, shape (3,)
+        State bits that matter, that are the CPU's port, that reset sets.
     lanes : uint8, shape (chips,)
         Data lines that each chip is wired to.
     kind : uint8, shape (chips,); base : int64, shape (chips,)
@@ -138,11 +185,11 @@ def replay_board(
     registers : uint16, shape (65537,)
         Last byte of each I/O address plus 256, 0 for none yet, and of any of them in the last
         place; changed in place.
-    told : uint32, shape (3, 65536)
+    told : uint32, shape (3, 65536 for each map, `TOLD_BANKS` at most)
         Surprises already paid for, a bit each: data, address, selects. Changed in place.
-    described : bool, shape (65536,)
-        False where the board file says nothing: nothing is expected there.
-    assume : int32, shape (SLOTS,)
+    faulty, sound : int32, shape (SLOTS,)
+        The assumption from cycle `first` on, and the one up to it.
+    first : int
     bits : float64, shape (6,)
         Prices: wrong data bit, wrong address bit, wrong select, unknown bit, wrong byte of a
         loose ROM, bit of a loose RAM.
@@ -154,6 +201,8 @@ def replay_board(
         Out: chips that drive a read.
     cost : float32, shape (n,)
         Out: price of each cycle.
+    chosen : int16, shape (n,)
+        Out: map of each cycle, -1 where the cycle is skipped or unknown state bits decide.
 
     Returns
     -------
@@ -173,13 +222,35 @@ def replay_board(
     onset = 0
     last = 0
     last_known = 0
+    matters = state_masks[0]
+    ports = state_masks[1]
+    resets = state_masks[2]
+    state = 0
+    state_known = 0
+    skipped = True
+    assume = sound
     for i in range(n):
+        if i == first:
+            assume = faulty
         price = 0.0
+        chosen[i] = -1
+        if matters:
+            taken = ports
+            if i == 0:
+                taken = matters
+            elif skipped:
+                taken |= told_state[i] ^ told_state[i - 1]
+                taken |= told_state_known[i] ^ told_state_known[i - 1]
+            if in_reset[i]:
+                taken |= resets
+            state = (state & ~taken) | (told_state[i] & taken)
+            state_known = (state_known & ~taken) | (told_state_known[i] & taken)
         expected_known[i] = 0
         expected[i] = 0
         drivers[i] = 0
         meant = address[i]
-        if meant < 0:
+        skipped = meant < 0
+        if skipped:
             cost[i] = 0.0
             # What the bus held before the first judged cycle is as good as unknown.
             last_known = data_known[i] if i else 0
@@ -210,8 +281,27 @@ def replay_board(
         seen_read = reading
         if assume[RW_SEEN] >= 0:
             seen_read = assume[RW_SEEN]
-        answering = responds[seen_read, at_decoder]
-        selected = asserts[seen_read, at_decoder]
+        m = 0
+        shown = 0
+        if matters:
+            shown = ((state & assume[STATE_AND]) | assume[STATE_OR]) & matters
+            if state_known & matters == matters:
+                m = map_of[shown]
+            else:
+                m = _row_in_doubt(
+                    at_decoder, shown, state_known & matters, states, rows, same, responds, page
+                )
+        chosen[i] = m
+        # The same address in another bank is another place.
+        t = meant if m < 0 else meant | (m % TOLD_BANKS) << 16
+        unsure_map = m < 0
+        row = 0
+        answering = 0
+        selected = 0
+        if not unsure_map:
+            row = rows[m, at_decoder]
+            answering = responds[row, seen_read]
+            selected = asserts[row, seen_read]
         if assume[SELECT_OFF] >= 0:
             selected &= ~(1 << assume[SELECT_OFF])
             answering &= ~(1 << assume[SELECT_OFF])
@@ -224,11 +314,11 @@ def replay_board(
             if seen_read == 0:  # whether writes are doubled too depends on where the fault is
                 unsure = 1 << assume[DOUBLED_BY]
         wrong = (selected ^ clip_selects[i]) & clip_selects_known[i] & ~unsure
-        wrong &= asserts_known[seen_read, at_decoder]
-        if not described[at_decoder]:
+        wrong &= asserts_known[row, seen_read]
+        if unsure_map or not described[row]:
             wrong = 0
-        fresh = wrong & ~told[2, meant]
-        told[2, meant] |= fresh
+        fresh = wrong & ~told[2, t]
+        told[2, t] |= fresh
         price += bits[2] * _ones(fresh)
 
         if reading == 0:
@@ -244,17 +334,36 @@ def replay_board(
             if seen_read and answering:
                 # The chips take it for a read and drive against the CPU: the low level wins.
                 wrong &= ~clip_byte
-            fresh = (wrong << 8) & ~told[0, meant]
-            told[0, meant] |= fresh
+            fresh = (wrong << 8) & ~told[0, t]
+            told[0, t] |= fresh
             price += bits[0] * _ones(fresh)
-            if seen_read == 0:
-                for c in range(chips):
-                    if (answering >> c) & 1 == 0 or (assume[SILENT] >> c) & 1:
+            if seen_read == 0 and unsure_map:
+                # Whatever it may have reached holds an unknown byte now.
+                for k in range(states.shape[0]):
+                    if (states[k] ^ shown) & state_known & matters:
                         continue
+                    perhaps = responds[rows[k, at_decoder], 0]
+                    for c in range(chips):
+                        if (perhaps >> c) & 1 and kind[c] == RAM:
+                            memory_known[base[c] + inner[c, at_chips] + page[k, c]] = 0
+            elif seen_read == 0:
+                for s in range(chips):
+                    if (answering >> s) & 1 == 0:
+                        continue
+                    c = s  # the chip in that place
+                    if s == assume[SWAP_A]:
+                        c = assume[SWAP_B]
+                    elif s == assume[SWAP_B]:
+                        c = assume[SWAP_A]
                     here = at_chips
                     if c == assume[PIN_CHIP]:
                         here = (bus & assume[PIN_AND]) | assume[PIN_OR]
-                    where = base[c] + inner[c, here]
+                    where = base[c] + inner[c, here] + page[m, c]
+                    if (assume[DEAF] >> c) & 1:
+                        if kind[c] == RAM:
+                            memory_known[where] = 0
+                            cell_written[where] = 1
+                        continue
                     took = chip_byte
                     if c == assume[DATA_PIN_CHIP]:
                         took = (chip_byte & assume[DATA_PIN_AND]) | assume[DATA_PIN_OR]
@@ -266,6 +375,10 @@ def replay_board(
                         registers[meant] = 256 | took
             expected[i] = clip_byte
             expected_known[i] = byte_known
+        elif unsure_map:
+            if (told[0, t] >> 20) & 1 == 0:
+                told[0, t] |= 1 << 20
+                price += 8 * bits[3]
         else:
             driving = answering & ~assume[SILENT]
             driving |= assume[ALWAYS]
@@ -295,7 +408,7 @@ def replay_board(
                 here = at_chips
                 if c == assume[PIN_CHIP]:
                     here = (bus & assume[PIN_AND]) | assume[PIN_OR]
-                where = base[source] + inner[source, here]
+                where = base[source] + inner[source, here] + page[m, source]
                 byte = memory[where]
                 byte_known = memory_known[where]
                 if where == assume[CELL]:
@@ -324,26 +437,26 @@ def replay_board(
                 elif (known & pair) != pair:
                     # Not known, but the two must agree: one unknown bit, or a contradiction.
                     known &= ~pair
-                    if driving != 0 and (told[0, meant] >> 18) & 1 == 0:
-                        told[0, meant] |= 1 << 18
+                    if driving != 0 and (told[0, t] >> 18) & 1 == 0:
+                        told[0, t] |= 1 << 18
                         if (data[i] & pair) == 0 or (data[i] & pair) == pair:
                             price += bits[3]
                         else:
                             price += bits[0]
             wrong = (byte ^ data[i]) & known & data_known[i]
-            fresh = wrong & ~told[0, meant]
-            told[0, meant] |= fresh
+            fresh = wrong & ~told[0, t]
+            told[0, t] |= fresh
             idle = 255 & ~driven
             if driving != 0 and idle:
                 # Data lines that none of the chips drives are an undriven bus: see below.
                 price += bits[3] * _ones(idle & ~last_known)
                 astray = (last ^ data[i]) & last_known & data_known[i] & idle & ~forced
-                if astray & ~told[0, meant]:
-                    told[0, meant] |= astray
+                if astray & ~told[0, t]:
+                    told[0, t] |= astray
                     price += bits[3] * (3.0 if data[i] & idle == idle else 9.0)
             if driving == 0:
                 price += bits[3] * _ones(~last_known & 255)
-                if described[at_decoder]:
+                if described[row]:
                     # An undriven bus mostly holds the last byte; it may drift high, or pick up
                     # noise. One price for a whole departure, not one a bit.
                     if fresh & ~forced:
@@ -353,16 +466,16 @@ def replay_board(
                     # Nobody said what is here: whatever comes is news, once an address.
                     known = 0
                     fresh = 0
-                    if (told[0, meant] >> 19) & 1 == 0:
-                        told[0, meant] |= 1 << 19
+                    if (told[0, t] >> 19) & 1 == 0:
+                        told[0, t] |= 1 << 19
                         price += 8 * bits[3]
             elif free:
                 if ones_but_free == 255:
-                    price += bits[3] * _free_read(data[i], registers, told, meant)
-                elif (told[0, meant] >> 17) & 1 == 0:
+                    price += bits[3] * _free_read(data[i], registers, told, meant, t)
+                elif (told[0, t] >> 17) & 1 == 0:
                     # A register against another chip's byte can pull down the bits that are high
                     # there: one unknown each, unless it is at rest with the byte it had before.
-                    told[0, meant] |= 1 << 17
+                    told[0, t] |= 1 << 17
                     high = ones_but_free & ~zeros & 255
                     before = registers[ANY_REGISTER]
                     if before >= 256 and (before ^ data[i]) & high == 0:
@@ -372,7 +485,7 @@ def replay_board(
                     registers[ANY_REGISTER] = 256 | (before & ~high & 255) | (data[i] & high)
             if assume[LOOSE] >= 0 and fresh and (driving >> assume[LOOSE]) & 1:
                 c = assume[LOOSE]
-                where = base[c] + inner[c, at_chips]
+                where = base[c] + inner[c, at_chips] + page[m, c]
                 if kind[c] == ROM:
                     price += bits[4] * (1 + 0.75 * _ones(fresh))
                     memory[where] = data[i]
@@ -399,19 +512,49 @@ def replay_board(
                         here = (bus & assume[PIN_AND]) | assume[PIN_OR]
                     if c == assume[DATA_PIN_CHIP]:
                         learn &= assume[DATA_PIN_AND] & ~assume[DATA_PIN_OR]
-                    where = base[source] + inner[source, here]
+                    where = base[source] + inner[source, here] + page[m, source]
                     if where == assume[CELL]:
                         learn &= assume[CELL_AND] & ~assume[CELL_OR]
-                    if kind[c] == RAM and cell_written[where] == 0 and driving == 1 << c:
+                    if kind[source] == RAM and cell_written[where] == 0 and driving == 1 << c:
                         # Known from a read alone, which may have been the stray one.
                         memory[where] ^= wrong & lanes[c] & memory_known[where]
                     new = learn & ~memory_known[where]
                     if new:
                         memory[where] = (memory[where] & ~new) | (data[i] & new)
                         memory_known[where] |= new
+                        if (assume[DEAF] >> c) & 1 and cell_written[where]:
+                            if (told[0, t] >> 21) & 1:
+                                continue  # what it holds after each lost write is one question
+                            told[0, t] |= 1 << 21
                         price += bits[3] * _ones(new)
             expected[i] = byte & known
             expected_known[i] = known
+        if matters:
+            by_data = changes[0, seen_read, at_decoder]
+            cleared = changes[1, seen_read, at_decoder]
+            raised = changes[2, seen_read, at_decoder]
+            latched = (by_data | cleared | raised) & ~assume[LATCH_DEAD]
+            if in_reset[i]:
+                latched &= ~resets
+            if latched:
+                if by_data & latched:
+                    # The latch takes the byte as the chips see it.
+                    byte = (written[i] & assume[WRITE_AND]) | assume[WRITE_OR]
+                    byte_known = written_known[i]
+                    if assume[DATA_SHORT_A] >= 0:
+                        byte = _short(byte, assume[DATA_SHORT_A], assume[DATA_SHORT_B])
+                    for b in range(data_bits.shape[0]):
+                        if (by_data & latched) >> b & 1:
+                            if byte >> data_bits[b] & 1:
+                                raised |= 1 << b
+                            else:
+                                cleared |= 1 << b
+                            if byte_known >> data_bits[b] & 1 == 0:
+                                raised |= 1 << b
+                                cleared |= 1 << b
+                # What is both set and cleared is not known.
+                state = (state & ~latched) | (raised & ~cleared & latched)
+                state_known = (state_known & ~latched) | ((raised ^ cleared) & latched)
         last = data[i]
         last_known = data_known[i]
         cost[i] = price
@@ -424,7 +567,7 @@ def replay_board(
 
 
 @compiled_part
-def _free_read(byte, registers, told, meant):
+def _free_read(byte, registers, told, meant, t):
     """Unknown bits in a byte that a register gave: none when it is the one it gave or took last.
 
     Kept by the address the CPU meant, so that hypotheses about address lines are not judged by
@@ -436,9 +579,9 @@ def _free_read(byte, registers, told, meant):
     before = registers[ANY_REGISTER]
     registers[ANY_REGISTER] = 256 | byte
     # A register that changes often is one piece of evidence, not thousands.
-    if (told[0, meant] >> 16) & 1:
+    if (told[0, t] >> 16) & 1:
         return 0.0
-    told[0, meant] |= 1 << 16
+    told[0, t] |= 1 << 16
     if before == 256 | byte:  # registers at rest are often alike, above all 0 and $FF
         return 1.0 if byte == 0 or byte == 255 else 3.0
     return 8.0

@@ -14,8 +14,10 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.board import Board
-from bustrace.cycles import CONTROL_BIT, OWNER_CPU, UNSETTLED
-from bustrace.findings._kernels import IO, OTHER, RAM, ROM, SLOTS, replay_board
+from bustrace.cycles import CONTROL_BIT, IN_RESET, OWNER_CPU, UNSETTLED
+from bustrace.findings._kernels import IO, OTHER, RAM, ROM, SLOTS, TOLD_BANKS, replay_board
+from bustrace.findings.banks import fold_banks
+from bustrace.program import bank_state
 from bustrace.reading import Reading
 
 KINDS = {"rom": ROM, "ram": RAM, "io": IO}
@@ -39,7 +41,8 @@ class Assumption:
     """What is wrong, as the replay understands it. The defaults are a healthy board.
 
     Masks come in pairs: seen = (level & and) | or. Chips are numbers in the address map; -1 is
-    none. The order of the fields is the order of the kernel's slots.
+    none. `silent` chips do not drive reads, `deaf` ones do not get what is written to them; state
+    bits in `latch_dead` are never set. The order of the fields is the order of the kernel's slots.
     """
 
     decoder_and: int = 0xFFFF
@@ -80,6 +83,10 @@ class Assumption:
     select_on: int = -1
     rw_clip: int = -1
     doubled_select: int = 0
+    deaf: int = 0
+    latch_dead: int = 0
+    state_and: int = 0xFFFF
+    state_or: int = 0
 
     def packed(self) -> npt.NDArray[np.int32]:
         """The kernel's vector: int32, shape (SLOTS,)."""
@@ -99,6 +106,9 @@ class Answers:
         Byte expected at the clip; which bits are certain.
     drivers : uint32, shape (n,)
         Chips that drive each read.
+    bank : int16, shape (n,)
+        Map of `BoardReplay.banks` in each cycle; -1 where the cycle is skipped or state bits that
+        are not known decide who answers.
     cost : float32, shape (n,)
         Surprise of each cycle, bits.
     total : float
@@ -113,6 +123,7 @@ class Answers:
     expected: npt.NDArray[np.uint8]
     expected_known: npt.NDArray[np.uint8]
     drivers: npt.NDArray[np.uint32]
+    bank: npt.NDArray[np.int16]
     cost: npt.NDArray[np.float32]
     total: float
     gain: float
@@ -132,8 +143,12 @@ class BoardReplay:
         Cycles weighed: the first `MAX_CYCLES` of the reading.
     address : int32, shape (n,)
         Address the CPU meant, or, where the program is not known, the one at the clip; -1 where
-        not all sixteen lines are known, where the cycle is not the CPU's, or where it had not
-        settled.
+        not all sixteen lines are known, where the cycle is not the CPU's, where it had not
+        settled, or where state bits that are not known decide who answers.
+    state, state_known : uint16, shape (n,)
+        State bits of the board, bit i is ``board.state_bits[i]``, and which of them are known.
+    banks : Banks
+        Who answers in every state.
     read : uint8, shape (n,)
         1 where the CPU meant to read.
     written, written_known : uint8, shape (n,)
@@ -180,17 +195,14 @@ class BoardReplay:
         # before the clips saw it: its address need not be the one the chips answered.
         usable[:1] = False
         self.meant = (known == 0xFFFF) & (intent.rw[:n] < 2) & usable
-        self.address = np.where(usable, address, np.int32(-1)).astype(np.int32)
+        self._address = np.where(usable, address, np.int32(-1)).astype(np.int32)
+        self.address = self._address
         self.read = read.astype(np.uint8)
         in_write = self.read == 0
-        self.written = np.where(
-            intent.data_known[:n] == 0xFF, intent.data[:n], cycles.data[:n]
-        ).astype(np.uint8)
-        self.written_known = np.where(
-            in_write,
-            np.where(intent.data_known[:n] == 0xFF, np.uint8(0xFF), cycles.data_known[:n]),
-            np.uint8(0),
-        ).astype(np.uint8)
+        byte_meant = intent.data_known[:n]
+        byte_seen = np.where(settled, cycles.data_known[:n], np.uint8(0)) & ~byte_meant
+        self.written = (intent.data[:n] & byte_meant) | (cycles.data[:n] & byte_seen)
+        self.written_known = np.where(in_write, byte_meant | byte_seen, np.uint8(0))
         self._clip_address = seen
         judged = self.meant & settled
         self._clip_address_known = np.where(judged, seen_known, 0).astype(np.int32)
@@ -203,26 +215,32 @@ class BoardReplay:
         for fix in reading.program.read_corrections:
             if fix.cycle < n:  # what the CPU saw is what the board gave
                 self.data[fix.cycle] = fix.believed & ~disbelieved & 0xFF
+        self._in_reset = (cycles.flags[:n] & IN_RESET != 0).astype(np.uint8)
+        self.state, self.state_known = bank_state(cycles, intent, board, n)
         self._set_board(board)
         self._set_selects(reading, settled)
         self.image = self._choose_images(board)
         self._healthy_cost = np.zeros(n, dtype=np.float32)
         self.healthy = self.replay(HEALTHY)
+        self.address = np.where(self.healthy.bank < 0, np.int32(-1), self._address)
         self._healthy_cost = self.healthy.cost
         self.wrong = self.replay(HEALTHY, WRONG_ONLY).total
 
     def _set_board(self, board: Board) -> None:
-        table = board.map
-        self.chips = table.chips
-        chips = [board.chip(ref) for ref in table.chips]
+        self.banks = fold_banks(board)
+        self.chips = board.map.chips
+        self.lanes = board.map.data_masks
+        chips = [board.chip(ref) for ref in self.chips]
         self.kind = np.array([KINDS.get(chip.role, OTHER) for chip in chips], dtype=np.uint8)
         # A ROM without a known image is memory that was never written.
         self.sizes = [
-            max(chip.size or 0, int(table.inner[i].max(initial=0)) + 1)
+            max(
+                chip.size or 0,
+                int(self.banks.inner[i].max(initial=0) + self.banks.page[:, i].max(initial=0)) + 1,
+            )
             for i, chip in enumerate(chips)
         ]
         self.base = np.concatenate([[0], np.cumsum(self.sizes)[:-1]]).astype(np.int64)[: len(chips)]
-        self._map = table
 
     def _set_selects(self, reading: Reading, settled: npt.NDArray[np.bool_]) -> None:
         cycles = reading.cycles
@@ -244,11 +262,14 @@ class BoardReplay:
                 best[ref] = 0
                 continue
             bit = np.uint32(i)
-            rows = (self.address >= 0) & (self.read == 1)
-            where = self.address[rows]
-            mine = (self._map.responds[1, where] >> bit) & 1 == 1
-            inner = self._map.inner[i, where[mine]]
-            got, known = self.data[rows][mine], self.data_known[rows][mine]
+            sure = self.state_known & self.banks.matters == self.banks.matters
+            rows = np.flatnonzero((self.address >= 0) & (self.read == 1) & sure)
+            bank = self.banks.map_of[self.state[rows]]
+            row = self.banks.rows[bank, self.address[rows]]
+            mine = (self.banks.responds[row, 1] >> bit) & 1 == 1
+            rows, bank = rows[mine], bank[mine]
+            inner = self.banks.inner[i, self.address[rows]] + self.banks.page[bank, i]
+            got, known = self.data[rows], self.data_known[rows]
             misses = [int(np.count_nonzero((im.content[inner] ^ got) & known)) for im in images]
             best[ref] = int(np.argmin(misses))
         self._contents = [
@@ -265,21 +286,54 @@ class BoardReplay:
         """Whether a chip's content is known from an image."""
         return self._contents[self.chips.index(ref)] is not None
 
-    def where(self, chip: int, address: npt.NDArray[np.int32]) -> npt.NDArray[np.int64]:
-        """Place in the replay's memory of a chip's byte at each address."""
-        where: npt.NDArray[np.int64] = self.base[chip] + self._map.inner[chip, address]
+    def where(
+        self, chip: int, cycles: npt.NDArray[np.bool_] | npt.NDArray[np.int64]
+    ) -> npt.NDArray[np.int64]:
+        """Place in the replay's memory of the byte of a chip that each of some judged cycles
+        addresses, in the bank of that cycle.
+        """
+        address, bank = self.address[cycles], self.healthy.bank[cycles]
+        inner = self.banks.inner[chip, address] + self.banks.page[bank, chip]
+        where: npt.NDArray[np.int64] = inner + self.base[chip]
         return where
 
-    def replay(self, assumption: Assumption, prices: npt.NDArray[np.float64] = PRICES) -> Answers:
-        """Replay under one assumption; linear in the cycles, one pass."""
+    def rom_bytes(self, bank: int, address: npt.NDArray[np.int32]) -> npt.NDArray[np.int16]:
+        """What a ROM alone would give at each address in one bank: int16, -1 where none does."""
+        found = np.full(len(address), -1, dtype=np.int16)
+        driving = self.banks.responds[self.banks.rows[bank, address], 1]
+        for chip, content in enumerate(self._contents):
+            if content is not None:
+                mine = driving == np.uint32(1 << chip)
+                inner = self.banks.inner[chip, address[mine]] + self.banks.page[bank, chip]
+                found[mine] = content[inner]
+        return found
+
+    def rows(self, address: npt.NDArray[np.int32]) -> npt.NDArray[np.int32]:
+        """Row of the tables of `banks` for an address in each cycle; -1 in cycles not judged."""
+        bank = self.healthy.bank
+        row = self.banks.rows[np.maximum(bank, 0), address]
+        return np.where((bank >= 0) & (self.address >= 0), row, np.int32(-1))
+
+    def replay(
+        self,
+        assumption: Assumption,
+        prices: npt.NDArray[np.float64] = PRICES,
+        *,
+        first: int = 0,
+        before: Assumption = HEALTHY,
+    ) -> Answers:
+        """Replay under one assumption; linear in the cycles, one pass.
+
+        With `first` the board is as in `before` up to that cycle.
+        """
         n = self.n
         memory = np.zeros(sum(self.sizes), dtype=np.uint8)
         memory_known = np.zeros(len(memory), dtype=np.uint8)
         for i, content in enumerate(self._contents):
             if content is not None:
-                first = int(self.base[i])
-                memory[first : first + len(content)] = content
-                memory_known[first : first + len(content)] = self._map.data_masks[i]
+                mine = slice(int(self.base[i]), int(self.base[i]) + len(content))
+                memory[mine] = content
+                memory_known[mine] = self.lanes[i]
         expected = np.zeros(n, dtype=np.uint8)
         expected_known = np.zeros(n, dtype=np.uint8)
         drivers = np.zeros(n, dtype=np.uint32)
@@ -287,8 +341,10 @@ class BoardReplay:
         vector = assumption.packed()
         if len(vector) != SLOTS:
             raise TypeError("Assumption and the kernel's slots differ")
+        chosen = np.zeros(n, dtype=np.int16)
+        banks = self.banks
         total, lowest, onset = replay_board(
-            self.address,
+            self._address,
             self.read,
             self.written,
             self.written_known,
@@ -299,28 +355,44 @@ class BoardReplay:
             self.data_known,
             self._selects,
             self._selects_known,
-            self._map.responds,
-            self._map.asserts,
-            self._map.asserts_known,
-            self._map.inner,
-            self._map.data_masks,
+            self._in_reset,
+            self.state.astype(np.int32),
+            self.state_known.astype(np.int32),
+            banks.states,
+            banks.map_of,
+            np.array([banks.matters, banks.ports, banks.resets], dtype=np.int32),
+            banks.rows,
+            banks.responds,
+            banks.asserts,
+            banks.asserts_known,
+            banks.described,
+            banks.inner,
+            banks.page,
+            banks.same,
+            banks.changes,
+            banks.data_bits,
+            self.lanes,
             self.kind,
             self.base,
             memory,
             memory_known,
             np.zeros(len(memory), dtype=np.uint8),
             np.zeros(0x10001, dtype=np.uint16),
-            np.zeros((3, 0x10000), dtype=np.uint32),
-            self._map.described,
+            np.zeros((3, 0x10000 * min(len(banks.states), TOLD_BANKS)), dtype=np.uint32),
             vector,
+            before.packed(),
+            first,
             prices,
             self._healthy_cost,
             expected,
             expected_known,
             drivers,
             cost,
+            chosen,
         )
         gain = 0.0
         if assumption != HEALTHY:
             gain = float(self._healthy_cost.sum(dtype=np.float64)) - total - lowest
-        return Answers(expected, expected_known, drivers, cost, float(total), gain, int(onset))
+        return Answers(
+            expected, expected_known, drivers, chosen, cost, float(total), gain, int(onset)
+        )

@@ -29,9 +29,10 @@ def drives_unasked(evidence: Evidence) -> Iterator[Finding]:
     Two outputs that fight give the AND of both bytes, since low wins; on a bus that nobody should
     drive the chip's own byte stands.
     """
-    replay, table = evidence.replay, evidence.reading.board.map
+    replay = evidence.replay
     reads = (replay.read == 1) & evidence.owned & (replay.address >= 0)
-    reads &= (replay.data_known == 0xFF) & table.described[np.maximum(replay.address, 0)]
+    reads &= replay.banks.described[replay.rows(np.maximum(replay.address, 0))]
+    reads &= replay.data_known == 0xFF
     nobody = reads & (replay.healthy.drivers == 0) & ~holds_last_byte(evidence)
     against = reads & (replay.healthy.drivers != 0) & (wrong_bits(evidence) != 0)
     if len(np.unique(replay.address[nobody | against])) < PLACES:

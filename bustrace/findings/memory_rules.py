@@ -207,7 +207,7 @@ def nobody_there(evidence: Evidence) -> Iterator[Finding]:
         return
     address = replay.address
     empty = (replay.healthy.drivers == 0) & (replay.read == 1) & evidence.live & (address >= 0)
-    empty &= reading.board.map.described[np.maximum(address, 0)]
+    empty &= replay.banks.described[replay.rows(np.maximum(address, 0))]
     if not empty.any():
         return
     runs = empty & evidence.program_byte

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from bustrace.findings import (
+    bank_rules,
     bus_owner_rules,
     clock_rules,
     control_rules,
@@ -37,6 +38,7 @@ RULES: tuple[Rule, ...] = (
     *net_rules.RULES,
     *select_rules.RULES,
     *select_timing_rules.RULES,
+    *bank_rules.RULES,
     *memory_rules.RULES,
     *driving_rules.RULES,
     *poll_rules.RULES,
@@ -72,6 +74,7 @@ def observe(reading: Reading) -> Observations:
     found = [finding for rule in RULES for finding in rule(evidence)]
     found += shared_cause(evidence, found)
     found = [_without_judged_lines(finding, found) for finding in found]
+    found = _without_bank_errors(evidence, found)
     derail = find_derail(evidence, found)
     if derail is not None:
         found = [
@@ -101,6 +104,15 @@ def _without_judged_lines(finding: Finding, found: list[Finding]) -> Finding:
     judged = {name for other in found if other is not finding for name in other.lines}
     left = tuple(name for name in finding.lines if name not in judged)
     return replace(finding, lines=left, text=still_text(left))
+
+
+def _without_bank_errors(evidence: Evidence, found: list[Finding]) -> list[Finding]:
+    """Wrong bytes that another bank explains are no wrong content of the chip."""
+    if not any(finding.rule == "bank-wrong" for finding in found):
+        return found
+    explained = bank_rules.from_another_bank(evidence)
+    content = ("rom-content", "ram-content", "memory-unanswered")
+    return [f for f in found if f.rule not in content or not explained[list(f.cycles)].all()]
 
 
 def find_all(reading: Reading) -> tuple[Finding, ...]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -22,22 +23,40 @@ Column = npt.NDArray[np.bool_]
 
 def expected_selects(evidence: Evidence, chip: int) -> tuple[Column, Column, Column]:
     """Selected as meant, selected as the clip's address says, and where both are sure."""
-    table, replay, n = evidence.reading.board.map, evidence.replay, evidence.n
+    replay, n = evidence.replay, evidence.n
+    banks, bit = replay.banks, np.uint32(chip)
     pins = evidence.reading.board.address_mask
-    bit = np.uint32(chip)
     meant = np.maximum(replay.address, 0)
     clip = np.where(
         evidence.reading.cycles.address_known[:n] & pins == pins,
-        evidence.reading.cycles.address[:n],
+        evidence.reading.cycles.address[:n].astype(np.int32),
         meant,
     )
     read = np.minimum(replay.read, 1)
-    sure = (replay.address >= 0) & (replay.read < 2) & table.described[meant]
-    sure &= (table.asserts_known[read, meant] >> bit) & 1 == 1
-    sure &= (table.asserts_known[read, clip] >> bit) & 1 == 1
-    wanted = (table.asserts[read, meant] >> bit) & 1 == 1
-    by_clip = (table.asserts[read, clip] >> bit) & 1 == 1
+    rows, by_clip_rows = replay.rows(meant), replay.rows(clip)
+    sure = (rows >= 0) & (replay.read < 2) & banks.described[rows]
+    sure &= (banks.asserts_known[rows, read] >> bit) & 1 == 1
+    sure &= (banks.asserts_known[by_clip_rows, read] >> bit) & 1 == 1
+    wanted = (banks.asserts[rows, read] >> bit) & 1 == 1
+    by_clip = (banks.asserts[by_clip_rows, read] >> bit) & 1 == 1
     return wanted, by_clip, sure & evidence.owned
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Select:
+    """One captured select against the decode table. Columns are bool, shape (n,).
+
+    Attributes
+    ----------
+    ref : str
+    asked, not_asked : cycles that surely address the chip, and that surely do not.
+    asserted : its select was active.
+    """
+
+    ref: str
+    asked: Column
+    not_asked: Column
+    asserted: Column
 
 
 def selects(evidence: Evidence) -> Iterator[Finding]:
@@ -49,10 +68,10 @@ def selects(evidence: Evidence) -> Iterator[Finding]:
         level = reading.cycles.select(ref)[:n]
         wanted, by_clip, sure = expected_selects(evidence, evidence.replay.chips.index(ref))
         sure &= level < 2
-        missing = sure & wanted & by_clip & (level == 0)
-        extra = sure & ~wanted & ~by_clip & (level == 1)
-        yield from _missing(evidence, ref, level, missing, sure & wanted)
-        yield from _extra(evidence, ref, level, extra, sure & ~wanted & ~by_clip)
+        # Where the clip's address says otherwise, the select may follow the line at fault.
+        seen = _Select(ref, sure & wanted, sure & ~wanted & ~by_clip, level == 1)
+        yield from _missing(evidence, seen, by_clip)
+        yield from _extra(evidence, seen)
 
 
 def is_systematic_select(evidence: Evidence, wrong: Column, opportunities: int) -> bool:
@@ -72,51 +91,46 @@ def _telling(evidence: Evidence) -> Column:
     return whole
 
 
-def _missing(
-    evidence: Evidence, ref: str, level: npt.NDArray[np.uint8], missing: Column, asked: Column
-) -> Iterator[Finding]:
-    count, opportunities = int(missing.sum()), int(asked.sum())
-    if not is_systematic_select(evidence, missing, opportunities):
+def _proof_of_clip(evidence: Evidence, told: Column) -> int:
+    """Reads that came out right although the select says they could not; 0 unless they prove that
+    the clip is off.
+    """
+    right = int((told & (wrong_bits(evidence) == 0)).sum())
+    return right if right >= 8 and right > 0.9 * told.sum() else 0
+
+
+def _missing(evidence: Evidence, seen: _Select, by_clip: Column) -> Iterator[Finding]:
+    ref = seen.ref
+    missing = seen.asked & by_clip & ~seen.asserted
+    count, asked = int(missing.sum()), int(seen.asked.sum())
+    if not is_systematic_select(evidence, missing, asked):
         return
-    never = not (level[asked] == 1).any()
-    chip = evidence.replay.chips.index(ref)
-    answered = missing & sole_driver(evidence, chip) & _telling(evidence)
-    right = answered & (wrong_bits(evidence) == 0)
-    if never and right.sum() >= 8 and right.sum() > 0.9 * answered.sum():
-        yield Finding(
-            rule="clip-off",
-            severity="oddity",
-            lines=(f"select:{ref}",),
-            chips=(ref,),
-            cycles=evidence.show(missing),
-            opportunities=opportunities,
-            count=count,
-            measured=f"never asserted, yet {int(right.sum()):,} of {int(answered.sum()):,} reads "
-            f"of {ref} are right",
-            expected="asserted in these cycles",
-            text=f"The select of {ref} never moves although {ref} answers: its clip is off.",
-        )
+    never = not (seen.asked & seen.asserted).any()
+    answered = missing & sole_driver(evidence, evidence.replay.chips.index(ref))
+    told = answered & _telling(evidence)
+    right = _proof_of_clip(evidence, told) if never else 0
+    if right:
+        yield _finding(
+            evidence, "clip-off", ref, missing, asked,
+            f"never asserted, yet {right:,} of {int(told.sum()):,} reads of {ref} are right",
+            "asserted in these cycles",
+            f"The select of {ref} never moves although {ref} answers: its clip is off.",
+        )  # fmt: skip
         return
-    yield Finding(
-        rule="select-missing",
-        severity="fault",
-        lines=(f"select:{ref}",),
-        chips=(ref,),
-        cycles=evidence.show(missing),
-        opportunities=opportunities,
-        count=count,
-        measured=f"not asserted in {count:,} of {opportunities:,} cycles that address {ref}"
+    yield _finding(
+        evidence, "select-missing", ref, missing, asked,
+        f"not asserted in {count:,} of {asked:,} cycles that address {ref}"
         + (" (never)" if never else ""),
-        expected="asserted in every one (address-decode table)",
-        text=f"{ref} is not selected in {count:,} of the {opportunities:,} cycles that address it.",
-    )
+        "asserted in every one (address-decode table)",
+        f"{ref} is not selected in {count:,} of the {asked:,} cycles that address it.",
+    )  # fmt: skip
 
 
-def _extra(
-    evidence: Evidence, ref: str, level: npt.NDArray[np.uint8], extra: Column, asked: Column
-) -> Iterator[Finding]:
-    count, opportunities = int(extra.sum()), int(asked.sum())
-    if not is_systematic_select(evidence, extra, opportunities):
+def _extra(evidence: Evidence, seen: _Select) -> Iterator[Finding]:
+    ref = seen.ref
+    extra = seen.not_asked & seen.asserted
+    count, elsewhere = int(extra.sum()), int(seen.not_asked.sum())
+    if not is_systematic_select(evidence, extra, elsewhere):
         return
     chip = evidence.replay.chips.index(ref)
     drivers = evidence.replay.healthy.drivers
@@ -126,38 +140,55 @@ def _extra(
         for bit, other in enumerate(evidence.replay.chips)
         if (others & (drivers >> np.uint32(bit) & 1 == 1)).any()
     )
-    always = not (level[asked] == 0).any()
+    always = not (seen.not_asked & ~seen.asserted).any()
     told = others & _telling(evidence) & (evidence.replay.read == 1)
-    right = told & (wrong_bits(evidence) == 0)
-    if always and right.sum() >= 8 and right.sum() > 0.9 * told.sum():
-        yield Finding(
-            rule="clip-off",
-            severity="oddity",
-            lines=(f"select:{ref}",),
-            chips=(ref,),
-            cycles=evidence.show(extra),
-            opportunities=opportunities,
-            count=count,
-            measured=f"always asserted, yet {int(right.sum()):,} of {int(told.sum()):,} reads of "
-            "the other chips are right",
-            expected="not asserted there (address-decode table)",
-            text=f"The select of {ref} always reads asserted, but {ref} does not disturb the "
-            "others: its clip is off.",
-        )
+    right = _proof_of_clip(evidence, told) if always else 0
+    if right:
+        yield _finding(
+            evidence, "clip-off", ref, extra, elsewhere,
+            f"always asserted, yet {right:,} of {int(told.sum()):,} reads of the other chips are "
+            "right",
+            "not asserted there (address-decode table)",
+            f"The select of {ref} always reads asserted, but {ref} does not disturb the others: "
+            "its clip is off.",
+        )  # fmt: skip
         return
-    yield Finding(
-        rule="select-always" if always else "select-doubled" if along else "select-wrong",
-        severity="fault",
+    with_whom = f", together with {', '.join(along)}: both drive the bus." if along else "."
+    yield _finding(
+        evidence,
+        "select-always" if always else "select-doubled" if along else "select-wrong",
+        ref, extra, elsewhere,
+        f"asserted in {count:,} of {elsewhere:,} cycles that do not address {ref}"
+        + (f", {int(others.sum()):,} of them with {', '.join(along)}" if along else ""),
+        "not asserted there (address-decode table)",
+        f"{ref} is selected where it should not be{with_whom}",
+        along,
+    )  # fmt: skip
+
+
+def _finding(
+    evidence: Evidence,
+    rule: str,
+    ref: str,
+    where: Column,
+    opportunities: int,
+    measured: str,
+    expected: str,
+    text: str,
+    along: Sequence[str] = (),
+) -> Finding:
+    """A finding about one select; a clip that is off is an oddity, the rest are faults."""
+    return Finding(
+        rule=rule,
+        severity="oddity" if rule == "clip-off" else "fault",
         lines=(f"select:{ref}",),
         chips=(ref, *along),
-        cycles=evidence.show(extra),
+        cycles=evidence.show(where),
         opportunities=opportunities,
-        count=count,
-        measured=f"asserted in {count:,} of {opportunities:,} cycles that do not address {ref}"
-        + (f", {int(others.sum()):,} of them with {', '.join(along)}" if along else ""),
-        expected="not asserted there (address-decode table)",
-        text=f"{ref} is selected where it should not be"
-        + (f", together with {', '.join(along)}: both drive the bus." if along else "."),
+        count=int(where.sum()),
+        measured=measured,
+        expected=expected,
+        text=text,
     )
 
 

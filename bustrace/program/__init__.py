@@ -1,5 +1,6 @@
 """The instructions that the cycles were."""
 
+from bustrace.program.bank_state import bank_state
 from bustrace.program.disagreements import LINES, Disagreements, disagreements
 from bustrace.program.listing import ListingCycle, ListingRow, listing_rows
 from bustrace.program.model import REGISTERS, Intent, Kind, Program, ReadCorrection
@@ -15,6 +16,7 @@ __all__ = [
     "ListingRow",
     "Program",
     "ReadCorrection",
+    "bank_state",
     "disagreements",
     "listing_rows",
     "recover_program",

@@ -6,9 +6,10 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from bustrace.faults import PLACES, Fault
+from bustrace.faults import OTHER_CHIP, PLACES, Fault
 
 RULE_WORDS = {
+    "bank-wrong": "reads come from another bank than the one selected",
     "bus-cut-in-cycle": "the bus changes hands in the middle of a cycle",
     "bus-held": "the CPU is kept off the bus",
     "bus-taken": "the bus is taken by nobody that the board file declares",
@@ -204,6 +205,7 @@ def _words(family: str, lines: Sequence[str], chip: str, level: int | None, plac
     is_select = bool(lines) and all(name.startswith(_SELECT) for name in lines)
     height = "high" if level else "low"
     first, _, second = chip.partition("+")
+    along = "another chip" if second == OTHER_CHIP else second
     if family == "stuck":
         return f"{line} stuck {height}" if is_select else f"{line} stuck {height} {place}"
     if family == "open":
@@ -223,11 +225,11 @@ def _words(family: str, lines: Sequence[str], chip: str, level: int | None, plac
     simple = {
         "silent": f"{chip} never drives the bus",
         "always": f"{chip} drives the bus without being selected",
-        "doubled": f"{second} drives the bus too where {first} answers",
+        "doubled": f"{along} drives the bus too where {first} answers",
         "swapped": f"{first} and {second} sit in each other's sockets",
         "content": f"the bytes in {chip} are not those of its image",
         "retention": f"{chip} does not keep what is written to it",
-        "register": f"a register of {chip} answers wrongly",
+        "register": f"a register of {chip} does not hold what it should",
         "cpu": f"the CPU ({chip}) does not do what its inputs say",
         "clock": "there is no clock" if chip == "absent" else "the clock stops",
         "reset": "reset is held low" if chip == "held" else "reset comes again and again",

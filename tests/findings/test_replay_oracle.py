@@ -6,13 +6,22 @@ from typing import Any
 
 import numpy as np
 import pytest
+from banked_boot import board as bell_tower
 from drill_readings import boot, tide_gauge
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bustrace.board import Board
+from bustrace.board import AddressMap, Board
 from bustrace.capture.model import Capture
-from bustrace.cycles import CONTROL_BIT, OWNER_CPU, OWNER_FOREIGN, UNSETTLED, Clock, Cycles
+from bustrace.cycles import (
+    CONTROL_BIT,
+    IN_RESET,
+    OWNER_CPU,
+    OWNER_FOREIGN,
+    UNSETTLED,
+    Clock,
+    Cycles,
+)
 from bustrace.findings import HEALTHY, Answers, Assumption, BoardReplay, _kernels, answers
 from bustrace.hookup import Hookup
 from bustrace.program import Kind, Program
@@ -37,6 +46,7 @@ class PlainBoard:
 
     def __init__(self, board: Board) -> None:
         self.board = board
+        self.table = board.map
         self.cells: dict[tuple[str, int], Bits] = {}
         self.written: set[tuple[str, int]] = set()
         for chip in board.mapped:
@@ -45,13 +55,20 @@ class PlainBoard:
                     self.cells[chip.ref, offset] = bits_of(byte, chip.data_mask)
 
     def answering(self, address: int, rw: int) -> list[tuple[int, str]]:
-        table = self.board.map
+        table = self.table
         return [
             (i, ref) for i, ref in enumerate(table.chips) if table.responds[rw, address] >> i & 1
         ]
 
+    def forget(self, address: int, tables: list[AddressMap]) -> None:
+        """A write that may have gone to any of these: what it reached is not known."""
+        for self.table in tables:
+            for i, ref in self.answering(address, 0):
+                if self.board.chip(ref).role == "ram":
+                    self.cell(i, ref, address)[1][:] = [None] * 8
+
     def cell(self, i: int, ref: str, address: int) -> tuple[tuple[str, int], Bits]:
-        key = (ref, int(self.board.map.inner[i, address]))
+        key = (ref, int(self.table.inner[i, address]))
         return key, self.cells.setdefault(key, [None] * 8)
 
     def write(self, address: int, given: Bits) -> None:
@@ -65,7 +82,7 @@ class PlainBoard:
     def read(self, address: int, seen: Bits, last: Bits) -> tuple[Bits, list[str]]:
         chips = self.answering(address, 1)
         if not chips:
-            return (list(last) if self.board.map.described[address] else [None] * 8), []
+            return (list(last) if self.table.described[address] else [None] * 8), []
         expected: Bits = []
         for b in range(8):
             given: list[int | None] = []
@@ -96,6 +113,22 @@ class PlainBoard:
                 cell[b] = bit
 
 
+def possible(board: Board, state: int, known: int) -> list[AddressMap]:
+    """The maps of all states that fit what is known."""
+    return [m for s, m in enumerate(board.maps) if (s ^ state) & known == 0]
+
+
+def agree(tables: list[AddressMap], address: int) -> bool:
+    """Whether they all say the same of an address."""
+    told = set()
+    for t in tables:
+        who = int(t.responds[0, address] | t.responds[1, address])
+        inner = [int(t.inner[i, address]) for i in range(len(t.chips)) if who >> i & 1]
+        columns = (t.responds, t.asserts, t.asserts_known)
+        told.add((tuple(int(c[rw, address]) for c in columns for rw in (0, 1)), tuple(inner)))
+    return len(told) == 1
+
+
 def walk(replay: BoardReplay, reading: Reading) -> list[tuple[int, int, int]]:
     """Expected byte, its known bits, and the drivers, for each cycle."""
     plain = PlainBoard(reading.board)
@@ -103,9 +136,18 @@ def walk(replay: BoardReplay, reading: Reading) -> list[tuple[int, int, int]]:
     last = bits_of(0, 0)
     for k in range(replay.n):
         seen = bits_of(int(replay.data[k]), int(replay.data_known[k]))
-        address = int(replay.address[k])
+        address = int(replay._address[k])
         if address < 0:
             rows.append((0, 0, 0))
+            last = seen if k else bits_of(0, 0)
+            continue
+        tables = possible(reading.board, int(replay.state[k]), int(replay.state_known[k]))
+        plain.table = tables[0]
+        if not agree(tables, address):
+            rows.append((0, 0, 0))
+            if replay.read[k] == 0:
+                plain.forget(address, tables)
+                rows[-1] = (int(replay.written[k]), int(replay.written_known[k]), 0)
         elif replay.read[k] == 0:
             given = bits_of(int(replay.written[k]), int(replay.written_known[k]))
             plain.write(address, given)
@@ -137,10 +179,19 @@ POOL = np.array(
 """RAM and a mirror of it, the stack, ports, the write-only latch, nothing, ROM."""
 
 
-def random_reading(seed: int, board: Board, n: int = 400) -> Reading:
+BANKED = np.array(
+    [*range(3), 0x6000, *([0x8000] * 6), *range(0xA000, 0xA004), 0xA100, 0xE000, 0xE001, 0xC000],
+    dtype=np.uint32,
+)
+"""RAM, the latch, the banked ROM with RAM under it, the other ROM, nothing."""
+
+
+def random_reading(
+    seed: int, board: Board, n: int = 400, pool: np.ndarray = POOL, resets: float = 0.0
+) -> Reading:
     """Cycles at few addresses with random bytes, gaps in what is known, strangers on the bus."""
     rng = np.random.default_rng(seed)
-    address = rng.choice(POOL, n)
+    address = rng.choice(pool, n)
     rw = (rng.random(n) < 0.6).astype(np.uint8)
     data = rng.integers(256, size=n, dtype=np.uint8)
     # Often the right byte of the ROM, and often the same few bytes, so that cells agree too.
@@ -171,7 +222,10 @@ def random_reading(seed: int, board: Board, n: int = 400) -> Reading:
         other_address_known=none32.copy(),
         other_data=none8,
         other_data_known=none8.copy(),
-        flags=np.where(rng.random(n) < 0.03, UNSETTLED, 0).astype(np.uint8),
+        flags=(
+            np.where(rng.random(n) < 0.03, UNSETTLED, 0)
+            | np.where(np.random.default_rng(seed + 1).random(n) < resets, IN_RESET, 0)
+        ).astype(np.uint8),
         clock=Clock(line="PHI2", role="phase 2", period_ps=1_000_000),
     )
     followed = rng.random(n) < 0.8
@@ -220,6 +274,20 @@ def test_random_cycles_are_answered_as_the_plain_walk_says(seed):
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("resets", [True, False])
+def test_random_cycles_of_a_banked_board_are_answered_in_their_bank(seed, resets):
+    """The latch is written at random, now and then with bits that are not known."""
+    reading = random_reading(seed, bell_tower(resets), pool=BANKED, resets=0.01)
+    replay = BoardReplay(reading)
+    check(replay, reading)
+    state = np.where(replay.healthy.bank >= 0, replay.banks.states[replay.healthy.bank], 0)
+    sure = (replay.healthy.bank >= 0) & (replay.state_known == 7)
+    assert np.array_equal(state[sure], replay.state[sure])
+    assert len(np.unique(state[sure])) > 1
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("faults", [(), ("silent:U4",), ("always:U6",), ("doubled:U5+U4",)])
 def test_boots_are_answered_as_the_plain_walk_says(faults):
     """A healthy board's answers are compared with, whatever the board that was captured did."""
@@ -265,6 +333,9 @@ ASSUMPTIONS = {
     "a cell low": Assumption(cell=2, cell_and=0xFE),
     "select 0 off": Assumption(select_off=0),
     "select 1 on": Assumption(select_on=1),
+    "chip 0 gets nothing": Assumption(deaf=1),
+    "a bank bit low": Assumption(state_and=0xFFFE),
+    "the latch never set": Assumption(latch_dead=7),
 }
 
 
@@ -272,7 +343,12 @@ ASSUMPTIONS = {
 @pytest.mark.parametrize("name", ASSUMPTIONS)
 def test_the_compiled_kernel_does_what_its_text_says(name, monkeypatch):
     """Interpreted by Python with plain integers, the same source gives the same columns."""
-    reading = random_reading(6502, tide_gauge(), n=300)
+    banked = "latch" in name or "bank" in name
+    reading = (
+        random_reading(6502, bell_tower(), n=300, pool=BANKED, resets=0.02)
+        if banked
+        else random_reading(6502, tide_gauge(), n=300)
+    )
     compiled = BoardReplay(reading).replay(ASSUMPTIONS[name])
 
     def interpreted(*arguments: Any) -> Any:
@@ -282,7 +358,7 @@ def test_the_compiled_kernel_does_what_its_text_says(name, monkeypatch):
 
     monkeypatch.setattr(answers, "replay_board", interpreted)
     plain: Answers = BoardReplay(reading).replay(ASSUMPTIONS[name])
-    for column in ("expected", "expected_known", "drivers", "cost"):
+    for column in ("expected", "expected_known", "drivers", "bank", "cost"):
         assert np.array_equal(getattr(plain, column), getattr(compiled, column)), column
     assert plain.total == compiled.total
     assert plain.gain == pytest.approx(compiled.gain)

@@ -31,7 +31,7 @@ WORDS = {
     "cell:U6.0012.3=1": "bit 3 of one byte in U6 (offset $0012) stuck high",
     "plane:U6.3": "bit 3 is bad in every byte of U6",
     "retention:U6": "U6 does not keep what is written to it",
-    "register:U9": "a register of U9 answers wrongly",
+    "register:U9": "a register of U9 does not hold what it should",
     "clock:stops": "the clock stops",
     "clock:absent": "there is no clock",
     "reset:held": "reset is held low",

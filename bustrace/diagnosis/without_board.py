@@ -1,0 +1,49 @@
+"""What can be said with ROM images alone: who else is on the bus nobody told."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from bustrace.board import Board
+from bustrace.diagnosis.model import Suspect
+from bustrace.faults import OTHER_CHIP, Fault
+
+NO_BOARD = 0.5
+"""Highest probability of a suspect that stands on ROM bytes alone: the ROM may as well not be
+selected, or another chip may drive against it (judgement)."""
+
+WRITE_ONE = (
+    "Write a board file with the chips and their addresses (`bustrace board draft` begins one): "
+    "with it a ROM that is not selected, and another chip that drives too, can be told from this."
+)
+
+
+def hedged(suspect: Suspect, board: Board) -> Suspect:
+    """A suspect as sure as a board that nobody described allows.
+
+    Wrong bytes at a ROM's addresses, with the right address at the clip, have three explanations
+    that only the rest of the board tells apart: the ROM itself or its lines, a ROM that is not
+    selected, and another chip that drives too.
+    """
+    roms = [chip.ref for chip in board.chips if chip.role == "rom"]
+    if board.complete or not roms or not _by_bytes_alone(suspect.fault):
+        return suspect
+    ref = next((ref for ref in roms if ref in suspect.fault.chips), roms[0])
+    others = (Fault("silent", chip=ref), Fault("doubled", chip=f"{ref}+{OTHER_CHIP}"))
+    alike = dict.fromkeys((*suspect.alike, *others))
+    alike.pop(suspect.fault, None)
+    return replace(
+        suspect,
+        alike=tuple(alike),
+        probability=min(suspect.probability, NO_BOARD),
+        tell_apart=WRITE_ONE,
+    )
+
+
+def _by_bytes_alone(fault: Fault) -> bool:
+    """Whether nothing but the bytes of reads speaks for it, the lines at the clip being right."""
+    if fault.place == "behind":
+        return fault.lines[0] == "RW" or fault.lines[0].startswith("A")
+    return fault.family in ("content", "silent", "always") or (
+        fault.place is not None and fault.place in fault.chips and fault.lines[0].startswith("A")
+    )

@@ -1,0 +1,34 @@
+"""With a ROM image alone: how sure a suspect may be, and who else is named."""
+
+from __future__ import annotations
+
+import pytest
+from drill_readings import FIXTURES, read, run
+
+from bustrace.board import board_from_roms
+from bustrace.diagnosis import diagnose
+from bustrace.diagnosis.without_board import NO_BOARD, WRITE_ONE
+
+ROM_ALONE = board_from_roms([(FIXTURES / "tide_gauge" / "tide_gauge.bin", 0xE000)])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("fault", ["doubled:U5+U4", "content:U5", "stuck:CS_U5=1@decoder"])
+def test_a_rom_that_reads_wrong_has_three_explanations(fault):
+    """The ROM, a ROM that is not selected, another chip that drives too; a board file tells."""
+    reading = read(run(fault, cycles=1500), board=ROM_ALONE)
+    diagnosis = diagnose(reading)
+    first = diagnosis.suspects[0]
+    named = {str(f) for f in (first.fault, *first.alike)}
+    (ref,) = (chip.ref for chip in ROM_ALONE.chips if chip.role == "rom")
+    assert {f"silent:{ref}", f"doubled:{ref}+other"} <= named
+    assert first.probability <= NO_BOARD
+    assert WRITE_ONE in diagnosis.next_steps
+
+
+@pytest.mark.slow
+def test_a_stuck_data_line_needs_no_board_file_to_be_sure():
+    """It shows in every read at the clip."""
+    first = diagnose(read(run("stuck:D3=0@read", cycles=1500), board=ROM_ALONE)).suspects[0]
+    assert first.fault.lines == ("D3",)
+    assert first.probability > NO_BOARD
