@@ -24,7 +24,7 @@ CAPTURES = (
 VERDICTS = {"no fault seen", "fault", "cannot conclude", "healthy up to"}
 EXIT_CODES = {"no fault seen": 0, "healthy up to": 0, "fault": 1, "cannot conclude": 3}
 HEALTHY_SEEDS = range(51)
-DEMO_BOARDS = ("kiln_control",)
+DEMO_BOARDS = ("departure_board", "kiln_control")
 
 BOOTS = sorted(path.parent.name for path in FIXTURES.glob("*/expected.json"))
 
