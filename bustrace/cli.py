@@ -31,7 +31,6 @@ from bustrace.cli_options import (
     with_options,
 )
 from bustrace.errors import BustraceError, InputError
-from bustrace.units import count_words
 
 if TYPE_CHECKING:
     from bustrace.capture import Capture
@@ -376,6 +375,7 @@ def draft(output: str | None, rom: tuple[str, ...], **given: Any) -> None:
     from bustrace.board import load_image
     from bustrace.identify import board_seen
     from bustrace.report import draft_text, headline
+    from bustrace.units import count_words
 
     if output is not None and os.path.lexists(output):
         raise InputError(
