@@ -62,8 +62,8 @@ def why_not(figure):
 
 
 def without_cycles():
-    """A reading of a capture without the clock."""
-    return boot(cycles=200, without=("PHI2",))
+    """A reading of a capture without the clock, and without the bus that could tell of it."""
+    return boot(cycles=200, lines=("RES", "IRQ", "RDY"))
 
 
 @EACH

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from drill_readings import FIXTURES, read, run, tide_gauge
+from drill_readings import BUSES, FIXTURES, read, run, tide_gauge
 
 from bustrace import load_board, open_capture, read_boot
 from bustrace.board import READ, WRITE, load_image
@@ -138,8 +138,11 @@ def test_missing_lines_leave_no_chips():
     assert seen.clock_hz == pytest.approx(1e6, rel=0.01)
 
 
+SELECTS = ("CS_RAM", "CS_ROM", "CS_IO", "CS_LATCH")
+
+
 @pytest.mark.parametrize(
-    ("without", "words"), [(["PHI2"], "no clock"), (["RW"], "R/W was not captured")]
+    ("without", "words"), [([*BUSES, "SYNC", *SELECTS], "clock"), (["RW"], "R/W was not captured")]
 )
 def test_nothing_to_draft_has_a_reason(without, words):
     seen = board_seen(read(run(cycles=600), without=without))
