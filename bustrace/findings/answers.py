@@ -215,8 +215,6 @@ class BoardReplay:
         for fix in reading.program.read_corrections:
             if fix.cycle < n:  # what the CPU saw is what the board gave
                 self.data[fix.cycle] = fix.believed & ~disbelieved & 0xFF
-        self._other_data = cycles.other_data[:n] & np.uint8(~disbelieved & 0xFF)
-        self._other_known = cycles.other_data_known[:n] & np.uint8(~disbelieved & 0xFF)
         self._in_reset = (cycles.flags[:n] & IN_RESET != 0).astype(np.uint8)
         self.state, self.state_known = bank_state(cycles, intent, board, n)
         self._set_board(board)
@@ -355,8 +353,6 @@ class BoardReplay:
             self._clip_rw,
             self.data,
             self.data_known,
-            self._other_data,
-            self._other_known,
             self._selects,
             self._selects_known,
             self._in_reset,
