@@ -13,6 +13,7 @@ from functools import cache
 from importlib.resources import files
 
 from bustrace.board.model import Board, Chip
+from bustrace.board.parts import number_in
 
 CPU_LINES = frozenset(
     [
@@ -73,11 +74,11 @@ class Package:
 
 
 @cache
-def _packages() -> tuple[tuple[re.Pattern[str], Package], ...]:
+def _packages() -> tuple[tuple[str, Package], ...]:
     text = files("bustrace.board").joinpath("packages.toml").read_text(encoding="utf-8")
     return tuple(
         (
-            re.compile(rf"(?<!\d)(?:{entry['parts']})(?!\d)"),
+            entry["parts"],
             Package(entry["title"], entry["bus"], entry["source"], tuple(entry["pins"].split())),
         )
         for entry in tomllib.loads(text)["package"]
@@ -91,8 +92,7 @@ def known_packages() -> tuple[Package, ...]:
 
 def package_of(part: str) -> Package | None:
     """Package of a part, by the number within its mark (``HM6264LP-15``); None when not known."""
-    mark = re.sub(r"[\s_]+", "", part).upper()
-    return next((package for number, package in _packages() if number.search(mark)), None)
+    return next((package for parts, package in _packages() if number_in(part, parts)), None)
 
 
 def line_name(text: str) -> str | None:

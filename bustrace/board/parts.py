@@ -89,13 +89,13 @@ def address_bits(variant: str) -> int:
 
 def has_port(part: str) -> bool:
     """Whether a CPU part has a port at $0000 and $0001 (makers' sheets, from memory)."""
-    return re.search(r"(?<!\d)(?:6510|7501|850[0-2])(?!\d)", _plain(part)) is not None
+    return number_in(part, r"6510|7501|850[0-2]") is not None
 
 
 def part_facts(part: str) -> PartFacts | None:
     """Facts of a memory or I/O part, or None when its number is not known."""
     for pattern, role, size, data_lines in _PARTS:
-        if re.search(rf"(?<!\d)(?:{pattern})(?!\d)", _plain(part)):
+        if number_in(part, pattern):
             return PartFacts(role, size, data_lines)
     return None
 
@@ -117,17 +117,23 @@ def port_addresses(part: str) -> int | None:
     """Addresses of a latch or buffer of the 74 family that stands on the bus as a port, or None
     for no such part: eight for the 74x259, whose address pins choose one bit, else one.
     """
-    match = re.search(
-        r"(?<!\d)(?:54|74)[A-Z]{0,4}(24[0145]|25[19]|27[37]|37[3457]|54[01]|57[345]|17[45]|75)(?!\d)",
-        _plain(part),
+    match = number_in(
+        part, r"(?:54|74)[A-Z]{0,4}(24[0145]|25[19]|27[37]|37[3457]|54[01]|57[345]|17[45]|75)"
     )
     return None if match is None else 8 if match[1] == "259" else 1
 
 
 def decoder_kind(part: str) -> str | None:
     """``138`` or ``139`` for a decoder of the 74 family, else None."""
-    match = re.search(r"(?<!\d)(?:54|74)[A-Z]{0,4}(13[89])(?!\d)", _plain(part))
+    match = number_in(part, r"(?:54|74)[A-Z]{0,4}(13[89])")
     return match[1] if match else None
+
+
+def number_in(part: str, numbers: str) -> re.Match[str] | None:
+    """Where one of these numbers (a regular expression) stands in a part's mark, whatever maker's
+    letters, package and speed stand around it (``HM6264LP-15``).
+    """
+    return re.search(rf"(?<!\d)(?:{numbers})(?!\d)", _plain(part))
 
 
 def _plain(part: str) -> str:

@@ -16,6 +16,7 @@ from bustrace.cycles.model import (
     Sampling,
 )
 from bustrace.cycles.state_table import write_state_table
+from bustrace.cycles.stretches import stretches
 
 __all__ = [
     "CONTROL",
@@ -31,5 +32,6 @@ __all__ = [
     "Cycles",
     "Sampling",
     "find_cycles",
+    "stretches",
     "write_state_table",
 ]

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.cycles.model import CONTROL_BIT, OWNER_CPU, OWNER_FOREIGN, OWNER_UNKNOWN
+from bustrace.cycles.stretches import stretches
 
 _NOTICE = 3
 """Cycles between BA's fall and the first that is not the CPU's: the most writes that follow one
@@ -64,8 +65,7 @@ def _by_notice(
     n = len(control)
     ba, rw, rdy = (np.uint16(1 << CONTROL_BIT[name]) for name in ("BA", "RW", "RDY"))
     low = (known & ba != 0) & (control & ba == 0)
-    edges = np.flatnonzero(np.diff(low.astype(np.int8), prepend=0, append=0))
-    first, end = edges[0::2], edges[1::2]
+    first, end = stretches(low)
     run = np.cumsum(np.diff(low.astype(np.int8), prepend=0) == 1) - 1
     place = np.arange(n) - first[np.maximum(run, 0)] if len(first) else np.zeros(n, dtype=np.int64)
     notice = low & (place < _NOTICE)

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.cycles.model import CONTROL
-from bustrace.hookup.model import ADDRESS_PINS, DATA_PINS, SELECT, Hookup
+from bustrace.hookup.model import ADDRESS_PINS, DATA_PINS, Hookup
 
 CONTROL_SHIFT, SELECT_SHIFT = 24, 38
 WORD_PINS = (*ADDRESS_PINS, *DATA_PINS, *CONTROL)
@@ -117,7 +117,7 @@ def pin_table(hookup: Hookup) -> PinTable:
         flips=sum(
             1 << places[tap.index] for tap in hookup.taps if tap.inverted and tap.pin in WORD_PINS
         ),
-        select_names=tuple(tap.pin.removeprefix(SELECT) for tap in selects),
+        select_names=tuple(tap.name for tap in selects),
         word_lines=lines(set(WORD_PINS)),
         bus_lines=lines(_DRIVEN_BY_CPU),
         early_lines=lines(_EARLY_IN_CYCLE),

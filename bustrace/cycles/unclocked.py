@@ -18,6 +18,7 @@ from bustrace.cycles.edges import Edges, median
 from bustrace.cycles.model import CONTROL_BIT
 from bustrace.cycles.pins import PinColumns, PinTable
 from bustrace.cycles.sampling import Moves
+from bustrace.cycles.stretches import stretches
 from bustrace.units import PS_PER_SECOND, format_time
 
 FEWEST_SAMPLES = 6
@@ -125,11 +126,12 @@ def find_beat(
     if not len(edges.falls):
         return "no clock line was captured, and not one whole cycle is told by the address lines"
     seen = _seen(kinds)
+    first, end = stretches(kinds == 0)
     return Beat(
         edges,
         round(period),
         seen=seen,
-        silence=_longest_run(kinds == 0),
+        silence=int((end - first).max(initial=0)),
         rests=int(np.count_nonzero(kinds == 3)),
     )
 
@@ -320,11 +322,6 @@ def _repeated(columns: PinColumns, pins: PinTable) -> float:
     same = np.count_nonzero(again & (np.diff(data[order]) == 0)) / np.count_nonzero(again)
     chance = float(np.square(np.bincount(data, minlength=256) / len(data)).sum())
     return (float(same) - chance) / max(1 - chance, 1e-6)
-
-
-def _longest_run(silent: npt.NDArray[np.bool_]) -> int:
-    edges = np.flatnonzero(np.diff(silent.astype(np.int8), prepend=0, append=0))
-    return int((edges[1::2] - edges[0::2]).max(initial=0))
 
 
 def beat_notes(beat: Beat, cycles: int, sampled_ps: int) -> tuple[Note, ...]:

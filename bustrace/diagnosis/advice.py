@@ -49,13 +49,14 @@ def enable_words(board: Board, ref: str) -> str:
         chip = board.chip(ref)
     except KeyError:
         return words
-    package = package_of(chip.part)
-    table = package.pins if package is not None and chip.role != "logic" else ()
-    pins = {name.lstrip("/"): (name, str(at)) for at, name in enumerate(table, 1)}
-    named = [pin for bare, pin in pins.items() if _ENABLE.fullmatch(bare)]
-    named += [pin for pin in chip.pins.items() if _ENABLE.fullmatch(pin[0].lstrip("/"))]
-    told = dict(named)
-    return words + (": " + ", ".join(f"{n} pin {p}" for n, p in told.items()) if told else "")
+    package = package_of(chip.part) if chip.role != "logic" else None
+    table = {name: str(at) for at, name in enumerate(package.pins if package else (), 1)}
+    pins = [
+        f"{name} pin {pin}"
+        for name, pin in {**table, **chip.pins}.items()
+        if _ENABLE.fullmatch(name.lstrip("/"))
+    ]
+    return words + (": " + ", ".join(pins) if pins else "")
 
 
 def chip_name(board: Board, ref: str) -> str:

@@ -181,7 +181,7 @@ def choose_lanes(view: View, lines: Sequence[str] | None) -> tuple[Lane, ...]:
     known: dict[str, Lane] = {}
     for tap in view.reading.hookup.taps:
         lane = _tap_lane(tap)
-        for name in (tap.line, tap.pin, lane.label, tap.pin.removeprefix(SELECT)):
+        for name in (tap.line, tap.pin, lane.label, tap.name):
             known[name.casefold()] = lane
     for lane in usual:
         known[lane.key.casefold()] = lane
@@ -251,7 +251,7 @@ def _has_whole_digit(mask: int) -> bool:
 
 def _tap_lane(tap: Tap) -> Lane:
     if tap.pin.startswith(SELECT):
-        return Lane("select", tap.pin, f"{tap.pin.removeprefix(SELECT)} select", tap)
+        return Lane("select", tap.pin, f"{tap.name} select", tap)
     return Lane("wave", tap.pin, SHOWN_NAMES.get(tap.pin, tap.pin), tap)
 
 

@@ -235,8 +235,7 @@ class _Picture:
     def _draw_line(self, sheet: Sheet, tap: Tap, y: float) -> None:
         """One line as a row of squares: dark where it often moves."""
         counts = self._sampling.moves[tap.index].astype(np.float64)
-        name = tap.pin.removeprefix("select:") if ":" in tap.pin else tap.pin
-        label = SHOWN_NAMES.get(name, name)
+        label = SHOWN_NAMES.get(tap.name, tap.name)
         sheet.text(self._left - 6, y + _LINE_HEIGHT / 2, label, size=5.4, ha="right", mono=True)
         total, most = int(counts.sum()), float(counts.max(initial=0.0))
         if not total:

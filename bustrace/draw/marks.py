@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 from bustrace.draw.lanes import Lane, View
 from bustrace.draw.look import Look
+from bustrace.draw.plate import time_text
 from bustrace.draw.sheet import PS_PER_US, serif_width, wrap
 from bustrace.hookup.model import ADDRESS_PINS, DATA_PINS, SELECT
-from bustrace.units import format_time
 
 if TYPE_CHECKING:
     from bustrace.diagnosis.model import Diagnosis
@@ -242,7 +242,7 @@ def _told(
     rows = []
     if diagnosis.derail is not None:
         derail = diagnosis.derail
-        when = format_time(derail.time_ps).replace("us", "µs")
+        when = time_text(derail.time_ps)
         place = f"cycle {derail.cycle:,}"
         at = when if place in derail.text else f"{place}, {when}"
         text = f"Derail ({at}): {derail.text}"

@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING
 
 from bustrace.draw.buses import BLOCK_BITS, address_density, data_shares
 from bustrace.draw.lanes import View, choose_lanes
+from bustrace.draw.plate import file_name, time_text
 from bustrace.draw.rulers import shade_gaps, shade_reset, window_text
 from bustrace.draw.sheet import PS_PER_US, Sheet, useful_columns
 from bustrace.draw.waves import draw_wave
 from bustrace.draw.window import Window, choose_window
-from bustrace.units import format_rate, format_time
+from bustrace.units import format_rate
 
 if TYPE_CHECKING:
     from bustrace.diagnosis.model import Diagnosis
@@ -27,7 +28,7 @@ def draw_heading(view: View, sheet: Sheet, diagnosis: Diagnosis | None, title: s
     """Write the heading and, below it, what the picture shows."""
     point = sheet.us_per_point
     left = sheet.left_us - 62 * point
-    source = view.reading.capture.source.replace("\\", "/").rpartition("/")[2] or "capture"
+    source = file_name(view.reading)
     board = view.reading.board
     named = board.name if board.source else source
     heading = title if title is not None else named
@@ -35,7 +36,7 @@ def draw_heading(view: View, sheet: Sheet, diagnosis: Diagnosis | None, title: s
     facts = [window_text(view)] if heading == source else [source, window_text(view)]
     clock, rate = view.reading.cycles.clock, view.reading.capture.rate
     if clock.period_ps:
-        facts.append(f"cycle {format_time(clock.period_ps).replace('us', 'µs')}")
+        facts.append(f"cycle {time_text(clock.period_ps)}")
     if rate is not None:
         facts.append(f"sampled at {format_rate(rate, 'S/s')}")
     sheet.text(

@@ -137,9 +137,14 @@ def _draw(plate: Plate, sheet: Sheet, height: float, title: str | None) -> None:
         y += 8.5
 
 
+def file_name(reading: Reading) -> str:
+    """The capture's file, without its folders."""
+    return reading.capture.source.replace("\\", "/").rpartition("/")[2] or "capture"
+
+
 def capture_facts(reading: Reading) -> tuple[str, ...]:
     """File, clock and sample rate, for the line below a heading."""
-    name = reading.capture.source.replace("\\", "/").rpartition("/")[2] or "capture"
+    name = file_name(reading)
     if len(name) > _LONGEST_NAME:
         name = f"{name[: _LONGEST_NAME // 2]}…{name[-_LONGEST_NAME // 2 :]}"
     facts = [name]

@@ -8,9 +8,9 @@ from bustrace.cycles.model import IN_RESET
 from bustrace.draw.bins import runs
 from bustrace.draw.lanes import View
 from bustrace.draw.look import MONO_ADVANCE
+from bustrace.draw.plate import time_text
 from bustrace.draw.sheet import GUTTER, PS_PER_US, card, serif_width, wrap
 from bustrace.hookup.model import SELECT, Tap
-from bustrace.units import format_time
 
 _STEPS = (1, 2, 5)
 _PS_PER_NS = 1000
@@ -160,7 +160,7 @@ def name_clip(view: View, tap: Tap, label: str, y: float) -> None:
     def bare(name: str) -> str:
         return "".join(c for c in name.casefold() if c.isalnum())
 
-    pin = bare(tap.pin.removeprefix(SELECT))
+    pin = bare(tap.name)
     same = bare(tap.line) == pin or (tap.pin.startswith(SELECT) and pin in bare(tap.line))
     wide = serif_width(label, 7.5) + len(tap.line) * 5.4 * MONO_ADVANCE + 4
     if same or wide > GUTTER - 10:
@@ -206,7 +206,7 @@ def draw_key(view: View, y: float) -> None:
 def window_text(view: View) -> str:
     """What is shown, in words."""
     window, n = view.window, len(view.reading.cycles)
-    span = format_time(window.end_ps - window.start_ps).replace("us", "µs")
+    span = time_text(window.end_ps - window.start_ps)
     if window.count <= 0:
         return f"{span}, no bus cycles"
     if window.count == n:

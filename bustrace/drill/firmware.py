@@ -9,11 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
 
-from bustrace.cpu.opcodes import nmos_matrix
+from bustrace.drill.assembler import opcode_numbers
 
 _POINTER, _SAVED, _COUNT, _TICKS, _WORK = 0xF0, 0xF2, 0xF3, 0xF4, 0x40
 
@@ -39,11 +38,6 @@ class MadeBoard:
     uses_irq: bool
 
 
-@cache
-def _opcodes() -> dict[tuple[str, str], int]:
-    return {(op.mnemonic, op.mode): op.opcode for op in nmos_matrix() if op.documented}
-
-
 class Code:
     """A small assembler: bytes, labels, and places to be filled in at the end."""
 
@@ -61,7 +55,7 @@ class Code:
 
     def op(self, mnemonic: str, mode: str = "imp", operand: int | str = 0) -> None:
         """Append an instruction; a label as operand is filled in by `finish`."""
-        self.bytes.append(_opcodes()[mnemonic, mode])
+        self.bytes.append(opcode_numbers("6502")[mnemonic, mode])
         short = mode in ("imm", "zp", "zp,x", "zp,y", "(zp,x)", "(zp),y", "rel")
         if isinstance(operand, str):
             self._open.append((len(self.bytes), operand, mode == "rel"))

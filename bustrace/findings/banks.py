@@ -13,8 +13,7 @@ import numpy.typing as npt
 
 from bustrace.board import READ, WRITE, AddressMap, Board, StateBit
 from bustrace.board.address_map import covered, states_of_chip
-
-N_ADDRESSES = 0x10000
+from bustrace.board.model import N_ADDRESSES
 
 DIFFERS = -1
 """In `Banks.same`: the states do not agree on the address."""

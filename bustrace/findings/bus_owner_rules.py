@@ -7,11 +7,12 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.cycles import stretches
 from bustrace.findings.control_rules import MIN_CYCLES
 from bustrace.findings.evidence import SHOWN, Evidence
 from bustrace.findings.model import Finding
 from bustrace.findings.reset_rules import last_release, runs
-from bustrace.units import count_words
+from bustrace.units import PS_PER_SECOND, count_words
 
 OWNER_PINS = ("BE", "AEC", "BA")
 """Low: the CPU is off the bus, or, with BA, soon will be (W65C02S sheet, BE; 6510 sheets, AEC)."""
@@ -33,11 +34,10 @@ def bus_owner(evidence: Evidence) -> Iterator[Finding]:
         low = level == 0
         if int((level < 2).sum()) < MIN_CYCLES or not low.any():
             continue
-        allowed = [h.cycles for h in evidence.reading.board.holds if h.line == pin and h.level == 0]
-        if any(cycles is None for cycles in allowed):
+        allowed = evidence.low_holds(pin)
+        if None in allowed:
             continue
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], low.astype(np.int8), [0]])))
-        starts, ends = edges[::2], edges[1::2]
+        starts, ends = stretches(low)
         last = int(ends[-1] - starts[-1])
         if ends[-1] == len(level) and last >= max(MIN_CYCLES, len(level) // 4):
             yield _held(evidence, pin, int(starts[-1]), last)
@@ -96,7 +96,7 @@ def _cut_in_two(evidence: Evidence, pin: str) -> npt.NDArray[np.int64]:
     capture, cycles, tap = reading.capture, reading.cycles, reading.hookup.tap(pin)
     if capture.mode != "timing" or capture.rate is None or tap is None:
         return np.zeros(0, dtype=np.int64)
-    sample = float(10**12 / capture.rate)
+    sample = float(PS_PER_SECOND / capture.rate)
     rise, fall = cycles.rise_ps, cycles.time_ps
     wide = (rise != -1) & (fall - rise > 6 * sample)
     levels = capture.levels(tap.line)

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.cpu import variant_named
+from bustrace.cycles import stretches
 from bustrace.findings._kernels import IO
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.model import Finding
@@ -33,8 +34,7 @@ def interrupt_lines(evidence: Evidence) -> Iterator[Finding]:
         known = level < 2
         if known.sum() < MIN_CYCLES or (level[known] == 1).any():
             continue
-        holds = [hold for hold in reading.board.holds if hold.line == pin and hold.level == 0]
-        if any(hold.cycles is None for hold in holds):
+        if None in evidence.low_holds(pin):
             continue
         count = int(known.sum())
         refused = _refused(evidence) if pin == "IRQ" else 0
@@ -155,13 +155,11 @@ def ready_line(evidence: Evidence) -> Iterator[Finding]:
     if known.sum() < MIN_CYCLES or not (level == 0).any():
         return
     low = level == 0
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], low.astype(np.int8), [0]])))
-    starts, ends = edges[::2], edges[1::2]
+    starts, ends = stretches(low)
     at = int(np.argmax(ends - starts))
     first, length = int(starts[at]), int(ends[at] - starts[at])
     to_the_end = ends[at] == len(level)
-    allowed = [h.cycles for h in reading.board.holds if h.line == "RDY" and h.level == 0]
-    if any(cycles is None or length <= cycles for cycles in allowed):
+    if any(cycles is None or length <= cycles for cycles in evidence.low_holds("RDY")):
         return
     if not to_the_end or length < max(MIN_CYCLES, len(level) // 4):
         return

@@ -65,6 +65,11 @@ class Evidence:
         """Cycles weighed."""
         return self.replay.n
 
+    def low_holds(self, pin: str) -> list[int | None]:
+        """Longest low holds of a pin that the board file declares normal, None for any length."""
+        holds = self.reading.board.holds
+        return [hold.cycles for hold in holds if hold.line == pin and hold.level == 0]
+
     def show(self, where: npt.NDArray[np.bool_]) -> tuple[int, ...]:
         """First cycles of a column, those outside reset where there are any."""
         outside = where & self.live

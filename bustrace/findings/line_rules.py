@@ -306,7 +306,7 @@ def still_lines(evidence: Evidence) -> Iterator[Finding]:
     for tap in reading.hookup.taps:
         levels = reading.capture.levels(tap.line)
         if not ((levels == 0).any() and (levels == 1).any()):
-            still.append(tap.pin.removeprefix("select:"))
+            still.append(tap.name)
     if still:
         yield Finding(
             rule="line-still",

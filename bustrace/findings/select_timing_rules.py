@@ -11,7 +11,8 @@ import numpy.typing as npt
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.model import Finding
 from bustrace.findings.select_rules import expected_selects, is_systematic_select
-from bustrace.units import count_words, format_time
+from bustrace.hookup import Tap
+from bustrace.units import PS_PER_SECOND, count_words, format_time
 
 READ_SETUP_PS = {1: 100_000, 2: 50_000}
 """tDSU by MHz: data are valid so long before phase 2 falls (Rockwell R650X, Doc 29000D39, p 13)."""
@@ -46,11 +47,29 @@ class _Window:
         return self.setup > 3 * self.sample + SKEW_PS
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Select:
+    """A captured select.
+
+    Attributes
+    ----------
+    ref : the chip
+    asked : bool, shape (n,); reads of it
+    times : int64, shape (changes,); instants at which it changes, ps
+    active : uint8, shape (changes,); whether it is asserted from then on
+    """
+
+    ref: str
+    asked: Column
+    times: npt.NDArray[np.int64]
+    active: npt.NDArray[np.uint8]
+
+
 def select_timing(evidence: Evidence) -> Iterator[Finding]:
     """A select that comes too late for the data, or drops out while the chip is read."""
     reading = evidence.reading
     taps = sorted(
-        (tap for tap in reading.hookup.selects if tap.pin[7:] in evidence.replay.chips),
+        (tap for tap in reading.hookup.selects if tap.name in evidence.replay.chips),
         key=lambda tap: tap.pin,
     )
     window = _window(evidence)
@@ -69,14 +88,10 @@ def select_timing(evidence: Evidence) -> Iterator[Finding]:
             "rate.",
         )
     for tap in taps:
-        ref = tap.pin[7:]
-        wanted, by_clip, sure = expected_selects(evidence, evidence.replay.chips.index(ref))
-        asked = sure & wanted & by_clip & (evidence.replay.read == 1)
-        times, active = _changes(evidence, tap.line, tap.inverted)
-        if not len(times) or not asked.any():
-            continue
-        yield from _late(evidence, ref, window, asked, times, active)
-        yield from _glitching(evidence, ref, window, asked, times, active)
+        select = _select(evidence, tap)
+        if len(select.times) and select.asked.any():
+            yield from _late(evidence, window, select)
+            yield from _glitching(evidence, window, select)
 
 
 def _window(evidence: Evidence) -> _Window | None:
@@ -86,7 +101,7 @@ def _window(evidence: Evidence) -> _Window | None:
         return None
     if not n or (cycles.rise_ps[:n] == -1).all():
         return None
-    sample = round(10**12 / capture.rate)
+    sample = round(PS_PER_SECOND / capture.rate)
     setup = READ_SETUP_PS[1 if period > 700_000 else 2]
     rise, fall = cycles.rise_ps[:n], cycles.time_ps[:n]
     # The chip may still be finding its address in the first half of phase 2 high.
@@ -94,26 +109,23 @@ def _window(evidence: Evidence) -> _Window | None:
     return _Window(sample, setup, opens, fall - 2 * sample - SKEW_PS)
 
 
-def _changes(
-    evidence: Evidence, line: str, low: bool
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.uint8]]:
-    """Instants at which a select changes, and whether it is asserted from then on."""
+def _select(evidence: Evidence, tap: Tap) -> _Select:
+    wanted, by_clip, sure = expected_selects(evidence, evidence.replay.chips.index(tap.name))
     capture = evidence.reading.capture
-    levels = capture.levels(line)
+    levels = capture.levels(tap.line)
     moved = np.flatnonzero(np.diff(levels.astype(np.int8), prepend=levels[:1].astype(np.int8)))
-    return capture.time_ps[moved], (levels[moved] ^ np.uint8(low)) & np.uint8(1)
+    return _Select(
+        ref=tap.name,
+        asked=sure & wanted & by_clip & (evidence.replay.read == 1),
+        times=capture.time_ps[moved],
+        active=(levels[moved] ^ np.uint8(tap.inverted)) & np.uint8(1),
+    )
 
 
-def _late(
-    evidence: Evidence,
-    ref: str,
-    window: _Window,
-    asked: Column,
-    times: npt.NDArray[np.int64],
-    active: npt.NDArray[np.uint8],
-) -> Iterator[Finding]:
+def _late(evidence: Evidence, window: _Window, select: _Select) -> Iterator[Finding]:
     if not window.resolves_late:
         return
+    ref, asked, times, active = select.ref, select.asked, select.times, select.active
     fall = evidence.reading.cycles.time_ps[: evidence.n]
     last = np.searchsorted(times, window.closes, side="right") - 1
     came = np.where(last >= 0, times[np.maximum(last, 0)], np.iinfo(np.int64).min)
@@ -141,14 +153,8 @@ def _late(
     )
 
 
-def _glitching(
-    evidence: Evidence,
-    ref: str,
-    window: _Window,
-    asked: Column,
-    times: npt.NDArray[np.int64],
-    active: npt.NDArray[np.uint8],
-) -> Iterator[Finding]:
+def _glitching(evidence: Evidence, window: _Window, select: _Select) -> Iterator[Finding]:
+    ref, asked, times, active = select.ref, select.asked, select.times, select.active
     first = np.searchsorted(times, window.opens, side="left")
     end = np.searchsorted(times, window.closes, side="right")
     # A whole dip: it goes away inside the window and is seen to come back.

@@ -43,6 +43,11 @@ class Tap:
     why: str = "name"
     place: str | None = None
 
+    @property
+    def name(self) -> str:
+        """The pin, or, of a chip select, the chip's reference."""
+        return self.pin.removeprefix(SELECT)
+
 
 @dataclass(frozen=True, slots=True)
 class Hookup:

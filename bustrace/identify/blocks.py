@@ -7,7 +7,9 @@ from collections.abc import Iterable
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.identify.model import N_ADDRESSES, Ranges
+from bustrace.board.model import N_ADDRESSES
+from bustrace.cycles import stretches
+from bustrace.identify.model import Ranges
 
 MOST_BLOCKS = 16
 """More blocks than that are no decoding that a person would draw."""
@@ -101,8 +103,7 @@ def join(ranges: Iterable[tuple[int, int]]) -> Ranges:
 
 def runs(marks: npt.NDArray[np.bool_]) -> Ranges:
     """Marked addresses as ranges, ascending."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], marks, [False]]).astype(np.int8)))
-    return tuple((int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True))
+    return tuple((int(first), int(end) - 1) for first, end in zip(*stretches(marks), strict=True))
 
 
 def covered(*ranges: Ranges | None) -> npt.NDArray[np.bool_]:

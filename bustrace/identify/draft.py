@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.board import BadValue, Image, checked_ref
-from bustrace.cycles import Cycles
-from bustrace.hookup import ADDRESS_PINS, SELECT
+from bustrace.cycles import Cycles, stretches
+from bustrace.hookup import ADDRESS_PINS
 from bustrace.identify.blocks import aligned_blocks, aligned_hull, covered, dense_blocks, join, runs
 from bustrace.identify.images import place_image
 from bustrace.identify.memory import FEW_LOST, judge_memory
@@ -148,8 +148,8 @@ def _holds(cycles: Cycles) -> tuple[Hold, ...]:
     holds = []
     for line in _HELD:
         low = cycles.pin(line) == 0
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], low, [False]]).astype(np.int8)))
-        lengths = edges[1::2] - edges[::2]
+        first, end = stretches(low)
+        lengths = end - first
         if len(lengths):
             holds.append(Hold(line, int(low.sum()), len(lengths), int(lengths.max())))
     return tuple(holds)
@@ -161,9 +161,9 @@ def _chips(
     """Chips with selects, then images and memories that no select tells of."""
     names = _Names()
     traces = [
-        (tap.pin.removeprefix(SELECT), trace_select(tap, reading.cycles, ref, seen))
+        (tap.name, trace_select(tap, reading.cycles, tap.name, seen))
         for tap in reading.hookup.selects
-        if (ref := tap.pin.removeprefix(SELECT)) in reading.cycles.select_names
+        if tap.name in reading.cycles.select_names
     ]
     chosen = _best_images(placed)
     owners = [_owner(image, traces, seen) for image in chosen]

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from bustrace.board import Image
-from bustrace.identify.model import N_ADDRESSES, ImageSeen, Placement, Touched
+from bustrace.board.model import N_ADDRESSES
+from bustrace.identify.model import ImageSeen, Placement, Touched
 
 STEP = 0x100
 """Images are looked for at every page."""

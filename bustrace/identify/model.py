@@ -23,8 +23,6 @@ Habit = Literal[
 same byte, the same with opcode fetches, only writes, reads that gave what was written, reads that
 did not, reads before the writes only."""
 
-N_ADDRESSES = 0x10000
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Touched:

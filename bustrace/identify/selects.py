@@ -7,11 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.board.model import N_ADDRESSES
 from bustrace.cycles import Cycles
 from bustrace.hookup import Tap
 from bustrace.identify.blocks import aligned_blocks
-from bustrace.identify.model import N_ADDRESSES, SelectSeen
-from bustrace.identify.touched import Accesses
+from bustrace.identify.model import SelectSeen
+from bustrace.identify.touched import Accesses, per_address
 
 SEEN_TWICE = 2
 """Cycles at an address that a stray sample does not reach."""
@@ -54,9 +55,9 @@ def trace_select(tap: Tap, cycles: Cycles, ref: str, accesses: Accesses) -> Sele
     mixed, elsewhere = 0, np.zeros(N_ADDRESSES, dtype=np.bool_)
     sides: list[tuple[Marks, Marks]] = []
     for side in (accesses.read, ~accesses.read):
-        hits = _times(accesses, on & side)
-        misses = _times(accesses, off & side)
-        foreign = _times(accesses, off & side & others) > 0
+        hits = per_address(accesses.address[on & side])
+        misses = per_address(accesses.address[off & side])
+        foreign = per_address(accesses.address[off & side & others]) > 0
         sides.append((hits > misses, (misses >= hits) & ((misses >= SEEN_TWICE) | foreign)))
         mixed += int(((hits > 0) & (misses > 0)).sum())
         elsewhere |= (misses > 0) & (hits == 0)
@@ -66,7 +67,7 @@ def trace_select(tap: Tap, cycles: Cycles, ref: str, accesses: Accesses) -> Sele
         # No address tells reads from writes, so both serve to bound both.
         out_reads = out_writes = neither
     reads_in, writes_in = on & accesses.read, on & ~accesses.read
-    hit = np.flatnonzero(_times(accesses, on) > 0)
+    hit = np.flatnonzero(per_address(accesses.address[on]) > 0)
     seen = SelectSeen(
         line=tap.line,
         active_low=tap.inverted,
@@ -89,14 +90,10 @@ def _strays(accesses: Accesses, on: Marks, others: Marks) -> Marks:
     """Assertions beside another select's, at addresses where there are one or two such and no
     other: a stray sample looks like that.
     """
-    times, doubled = _times(accesses, on), _times(accesses, on & others)
+    times, doubled = per_address(accesses.address[on]), per_address(accesses.address[on & others])
     odd = (times > 0) & (times <= SEEN_TWICE) & (times == doubled)
     # A line that is never asserted alone has no better addresses to be judged by.
     if not (on & ~others).any():
         return np.zeros(len(accesses), dtype=np.bool_)
     stray: Marks = on & odd[accesses.address]
     return stray
-
-
-def _times(accesses: Accesses, chosen: Marks) -> npt.NDArray[np.int64]:
-    return np.bincount(accesses.address[chosen], minlength=N_ADDRESSES).astype(np.int64)

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.board.model import N_ADDRESSES
 from bustrace.cycles import IN_RESET, OWNER_CPU, UNSETTLED, Cycles
-from bustrace.identify.model import N_ADDRESSES, Touched
+from bustrace.identify.model import Touched
 
 ALL_LINES = 0xFFFF
 WHOLE_BYTE = 0xFF
@@ -86,13 +87,13 @@ def count(seen: Accesses) -> Touched:
     steady[odd] = False
     returned, lost = came_back(seen, seen.address)
     return Touched(
-        reads=_per_address(seen.address[seen.read]),
-        writes=_per_address(seen.address[~seen.read]),
-        fetches=_per_address(seen.address[seen.fetch & seen.read]),
+        reads=per_address(seen.address[seen.read]),
+        writes=per_address(seen.address[~seen.read]),
+        fetches=per_address(seen.address[seen.fetch & seen.read]),
         byte=byte,
         steady=steady,
-        returned=_per_address(seen.address[returned]),
-        lost=_per_address(seen.address[lost]),
+        returned=per_address(seen.address[returned]),
+        lost=per_address(seen.address[lost]),
     )
 
 
@@ -125,5 +126,6 @@ def came_back(
     return returned, lost
 
 
-def _per_address(address: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+def per_address(address: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """How often each address occurs: int64, shape (65536,)."""
     return np.bincount(address, minlength=N_ADDRESSES).astype(np.int64)

@@ -41,6 +41,8 @@ def bank_state(
     # Reset holds whoever has the bus.
     in_reset = cycles.flags[:n] & IN_RESET != 0
     mine = np.flatnonzero((cycles.owner[:n] == OWNER_CPU) | in_reset)
+    if not len(mine):
+        return state, known
     state[mine], known[mine] = state_of(
         board,
         address[mine],
@@ -54,8 +56,5 @@ def bank_state(
     # The others have what the next cycle of the CPU has; after the last one it is left open.
     after = np.searchsorted(mine, np.arange(n))
     held = after < len(mine)
-    source = mine[np.minimum(after, len(mine) - 1)] if len(mine) else after
-    return (
-        np.where(held, state[source], 0).astype(np.uint16) if len(mine) else state,
-        np.where(held, known[source], 0).astype(np.uint16) if len(mine) else known,
-    )
+    source = mine[np.minimum(after, len(mine) - 1)]
+    return np.where(held, state[source], np.uint16(0)), np.where(held, known[source], np.uint16(0))

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.cpu import Variant, variant_named
-from bustrace.cycles.model import IN_RESET, OWNER_FOREIGN, Cycles
+from bustrace.cycles import IN_RESET, OWNER_FOREIGN, Cycles, stretches
 from bustrace.program.model import Kind
 
 _RESET_LENGTH = 7
@@ -216,8 +216,7 @@ def _reset_spans(
     """First cycle and end of every reset: from RES low to the fetch at the vector."""
     n = len(cycles)
     spans: list[tuple[int, int]] = []
-    edges = np.flatnonzero(np.diff(low.astype(np.int8), prepend=0, append=0))
-    first, release = edges[0::2], edges[1::2]
+    first, release = stretches(low)
     if len(first):
         joined = first[1:] - release[:-1] < _GRACE
         first = first[np.append(True, ~joined)]

@@ -75,7 +75,7 @@ def program_html(program: Program) -> str:
     if program.method == "none":
         return _part("No program", sentence(program.reason or "none was found"))
     how = {"sync": "instructions begin where SYNC is high", "follow": "by executing what was read"}
-    text = f"{sentence(how[program.method])}"
+    text = sentence(how[program.method])
     if program.lost_at is not None:
         text += f" Lost from cycle {program.lost_at:,} on. {sentence(program.reason or '')}"
     return _part(f"{count_words(len(program), 'row')} of the program", text)
@@ -84,9 +84,7 @@ def program_html(program: Program) -> str:
 def reading_html(reading: Reading) -> str:
     """The file, the board it is read against, its cycles and its program."""
     board, taps = reading.board, reading.hookup.taps
-    clips = ", ".join(
-        f"{tap.line} is {tap.pin.removeprefix('select:')}" for tap in taps if tap.line != tap.pin
-    )
+    clips = ", ".join(f"{tap.line} is {tap.name}" for tap in taps if tap.line != tap.pin)
     rows = [
         ("capture", f"{reading.capture.source or 'capture'}: {capture_size(reading.capture)}"),
         ("board", f"{board.name}: {board.cpu.part}, {count_words(len(board.chips), 'chip')}"),
