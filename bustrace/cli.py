@@ -6,13 +6,10 @@ Rooms are imported inside the commands, so that ``--help`` answers at once.
 from __future__ import annotations
 
 import io
-import logging
 import os
 import sys
 import traceback
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -30,15 +27,20 @@ from bustrace.cli_options import (
     pairs_of,
     with_options,
 )
+from bustrace.cli_output import (
+    draw_picture,
+    let_go_of,
+    pictures_room,
+    print_result,
+    say_doubts,
+    say_doubts_of,
+    tell_of_compiling,
+    writing,
+)
 from bustrace.errors import BustraceError, InputError
 
 if TYPE_CHECKING:
-    from bustrace.capture import Capture
-    from bustrace.cycles import Cycles
-    from bustrace.hookup import Hookup
-    from bustrace.program import Program
     from bustrace.reading import Reading
-    from bustrace.report import Paper
 
 _CANNOT_CONCLUDE, _OWN_MISTAKE, _INTERRUPTED, _PIPE_CLOSED = 3, 70, 130, 141
 _PICTURES: dict[str, tuple[str, ...]] = {
@@ -131,7 +133,7 @@ def diagnose(
     import bustrace
 
     if picture is not None:
-        _pictures().check_picture_path(picture)
+        pictures_room().check_picture_path(picture)
     reading = _read(given)
     second = None
     if again is not None:
@@ -142,12 +144,12 @@ def diagnose(
     from bustrace.report import diagnosis_json, diagnosis_text
 
     if as_json:
-        _doubts_of(reading)
-        _print([diagnosis_json(verdict, reading)])
+        say_doubts_of(reading)
+        print_result([diagnosis_json(verdict, reading)])
     else:
-        _print(diagnosis_text(verdict, reading, everything=everything))
+        print_result(diagnosis_text(verdict, reading, everything=everything))
     if picture is not None:
-        _draw(reading, picture, diagnosis=verdict)
+        draw_picture(reading, picture, diagnosis=verdict)
     raise SystemExit(verdict.exit_code)
 
 
@@ -170,12 +172,12 @@ def look(everything: bool, **given: Any) -> None:
 
     board = board_of(given) or unknown_board()
     told = hookup_of(given)
-    _tell_of_compiling()
+    tell_of_compiling()
     capture = capture_of(given)
     with naming_clips(given):
         hookup = identify_hookup(capture, board, told)
     cycles = find_cycles(capture, hookup, board)
-    _print(look_text(capture, hookup, cycles, everything=everything))
+    print_result(look_text(capture, hookup, cycles, everything=everything))
 
 
 @cli.command(short_help="Print instructions and bus cycles side by side.")
@@ -195,9 +197,9 @@ def listing(first: int | None, last: int | None, everything: bool, **given: Any)
         click.echo(f"Nothing to list: {why_nothing(reading)}.", err=True)
         raise SystemExit(_CANNOT_CONCLUDE)
     _within(reading, first=first)
-    _doubts_of(reading)
+    say_doubts_of(reading)
     lines = listing_lines(reading, first=first, last=last, everything=everything)
-    _print(f"{line}\n" for line in lines)
+    print_result(f"{line}\n" for line in lines)
 
 
 @cli.command(short_help="Draw the timeline of a capture, or a picture that teaches.")
@@ -259,13 +261,13 @@ def draw(
     if around is not None and (first is not None or last is not None):
         raise click.UsageError("Give either --around, or --first and --last.")
     _in_order(first, last)
-    _pictures().check_picture_path(output)
+    pictures_room().check_picture_path(output)
     try:
         reading = _read({**given, "lines": file_lines})
     except InputError as error:
         raise _in_drawing(error) from None
     _within(reading, first=first, around=around)
-    _doubts_of(reading)
+    say_doubts_of(reading)
     how: dict[str, Any] = {name: asked[name] for name in _PICTURES[kind]}
     if kind == "timeline":
         how["lines"] = names_in(lines)
@@ -273,7 +275,7 @@ def draw(
         how["cycle"] = how.pop("around")
     if kind in ("timeline", "boot"):
         how["diagnosis"] = bustrace.diagnose(reading)
-    _draw(reading, output, kind, title=title, width=width, print_safe=grey, **how)
+    draw_picture(reading, output, kind, title=title, width=width, print_safe=grey, **how)
 
 
 @cli.command(short_help="Write a capture as VCD, as CSV, or as a table of its bus cycles.")
@@ -299,23 +301,23 @@ def convert(output: str, to: str | None, **given: Any) -> None:
 
     to = _target(output, to, given)
     board, told = board_of(given), hookup_of(given)
-    _tell_of_compiling()
+    tell_of_compiling()
     capture = capture_of(given)
     if to != "state":
-        _doubts(capture)
+        say_doubts(capture)
         what = "transitions" if capture.mode == "timing" else "rows"
         rows = f"{len(capture):,} {what} of {len(capture.lines)} lines"
-        with _writing(output):
+        with writing(output):
             (write_vcd if to == "vcd" else write_csv)(capture, output)
     else:
         with naming_clips(given):
             hookup = identify_hookup(capture, board or unknown_board(), told)
         cycles = find_cycles(capture, hookup, board)
-        _doubts(capture, hookup, cycles)
+        say_doubts(capture, hookup, cycles)
         if cycles.reason is not None:
             raise InputError(f"it shows no bus cycles: {cycles.reason}", path=given["capture"])
         rows = f"{len(cycles):,} bus cycles"
-        with _writing(output):
+        with writing(output):
             write_state_table(cycles, output, board=board)
     click.echo(f"Written: {output}, {rows}", err=True)
 
@@ -350,7 +352,7 @@ def board_map(board: str, without: tuple[str, ...], fit: tuple[str, ...]) -> Non
     from bustrace.report import board_text
 
     fitted = dict(pairs_of(fit, "--fit", "REF=FILE"))
-    _print(board_text(load_board(board, without=without, fit=fitted)))
+    print_result(board_text(load_board(board, without=without, fit=fitted)))
 
 
 @board_commands.command(short_help="Draft a board file from a capture.")
@@ -387,7 +389,7 @@ def draft(output: str | None, rom: tuple[str, ...], **given: Any) -> None:
     images = [load_image(path) for path in rom]
     reading = _read({**given, "board": None, "rom": (), "without": (), "fit": ()})
     seen = board_seen(reading, images)
-    _doubts_of(reading)
+    say_doubts_of(reading)
     if seen.reason is not None:
         click.echo(f"Nothing to draft: {seen.reason}.", err=True)
         raise SystemExit(_CANNOT_CONCLUDE)
@@ -398,11 +400,11 @@ def draft(output: str | None, rom: tuple[str, ...], **given: Any) -> None:
         headline=headline(bustrace.diagnose(reading)),
     )
     if output is None:
-        _print([text])
+        print_result([text])
         return
     from bustrace.capture.whole_file import whole_file
 
-    with _writing(output), whole_file(output) as file:
+    with writing(output), whole_file(output) as file:
         file.write(text.encode())
     click.echo(f"Written: {output}, {count_words(len(seen.chips), 'chip')}", err=True)
 
@@ -444,17 +446,6 @@ def _target(output: str, to: str | None, given: dict[str, Any]) -> str:
     return to
 
 
-@contextmanager
-def _writing(path: str) -> Iterator[None]:
-    """What cannot be written is the user's to mend."""
-    try:
-        yield
-    except OSError as error:
-        raise InputError(f"it cannot be written: {error.strerror}", path=path) from error
-    except ValueError as error:
-        raise InputError(str(error), path=path, key="--output") from error
-
-
 def _in_order(first: int | None, last: int | None) -> None:
     if first is not None and last is not None and last < first:
         raise click.UsageError(f"--last {last} lies before --first {first}.")
@@ -493,78 +484,10 @@ def _read(given: dict[str, Any]) -> Reading:
 
     board = board_of(given)
     hookup = hookup_of(given)
-    _tell_of_compiling()
+    tell_of_compiling()
     capture = capture_of(given)
     with naming_clips(given):
         return bustrace.read_boot(capture, board, hookup)
-
-
-def _tell_of_compiling() -> None:
-    """Have it said once, on stderr, that kernels are being compiled, if this run must."""
-    from numba.core import event
-
-    class FirstTime(event.Listener):
-        told = False
-
-        def on_start(self, event: Any) -> None:
-            if not self.told:
-                self.told = True
-                click.echo("Compiling the fast parts, once: this takes some seconds.", err=True)
-
-        def on_end(self, event: Any) -> None:
-            """Nothing is left to say."""
-
-    click.get_current_context().with_resource(event.install_listener("numba:compile", FirstTime()))
-
-
-def _pictures() -> Any:
-    """The room of pictures, loaded where one is wanted."""
-    # Without a folder for its settings the library warns and takes one of its own: all is well.
-    logging.getLogger("matplotlib").setLevel(logging.ERROR)
-    from bustrace import draw
-
-    return draw
-
-
-def _draw(reading: Reading, path: str, kind: str = "timeline", **how: Any) -> None:
-    pictures = _pictures()
-    figure = getattr(pictures, "draw_" + kind.replace("-", "_"))(reading, **how)
-    click.echo(f"Picture: {pictures.save_picture(figure, path)}", err=True)
-
-
-def _doubts(*parts: Capture | Hookup | Cycles | Program) -> None:
-    """Doubts and questions on stderr, for results that have no place for them."""
-    for note in (note for part in parts for note in part.notes if note.kind == "doubt"):
-        click.echo(f"Doubt: {note.text}", err=True)
-    for question in (text for part in parts for text in getattr(part, "questions", ())):
-        click.echo(f"Question: {question}", err=True)
-
-
-def _doubts_of(reading: Reading) -> None:
-    _doubts(reading.capture, reading.hookup, reading.cycles, reading.program)
-
-
-def _print(result: Paper | Iterable[str]) -> None:
-    """Write the result; a reader that has seen enough, as `head` has, is no error."""
-    from bustrace.report import Paper, show
-
-    try:
-        if isinstance(result, Paper):
-            show(result, sys.stdout)
-        else:
-            sys.stdout.writelines(result)
-        sys.stdout.flush()
-    except BrokenPipeError:
-        _let_go_of_stdout()
-
-
-def _let_go_of_stdout() -> None:
-    """Nobody reads any more; what is still buffered would be tried again when Python ends."""
-    _let_go_of(sys.stdout)
-
-
-def _let_go_of(stream: TextIO) -> None:
-    os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def main() -> None:
@@ -586,15 +509,15 @@ def main() -> None:
         click.echo("Interrupted.", err=True)
         sys.exit(_INTERRUPTED)
     except BrokenPipeError:
-        _let_go_of_stdout()
+        let_go_of(sys.stdout)
         sys.exit(_PIPE_CLOSED)
     except OSError as error:
         # Troubles with files are told where they arise: this is stdout, or stderr itself.
-        _let_go_of_stdout()
+        let_go_of(sys.stdout)
         try:
             click.echo(f"bustrace: the result cannot be written: {error.strerror}", err=True)
         except OSError:
-            _let_go_of(sys.stderr)
+            let_go_of(sys.stderr)
         sys.exit(_Unusable.exit_code)
     except Exception:
         traceback.print_exc()

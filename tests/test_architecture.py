@@ -31,8 +31,9 @@ FLOORS = {
     "draw": 9,
     "report": 10,
     "cli_options": 10,
-    "cli": 11,
-    "__main__": 12,
+    "cli_output": 11,
+    "cli": 12,
+    "__main__": 13,
 }
 
 

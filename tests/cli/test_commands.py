@@ -9,6 +9,7 @@ from click.testing import CliRunner
 from numba.core import event
 
 from bustrace import cli as command_line
+from bustrace.cli_output import tell_of_compiling
 from bustrace.report import diagnosis_schema
 
 SMALL = "clock_stops"
@@ -185,7 +186,7 @@ def test_compiling_is_told_once_and_only_while_the_command_runs(capsys):
         event.end_event("numba:compile", data={})
 
     with click.Context(command_line.cli):
-        command_line._tell_of_compiling()
+        tell_of_compiling()
         assert capsys.readouterr().err == ""
         compile_one()
         compile_one()
