@@ -7,32 +7,11 @@ that say "from the sheet only".
 
 import numpy as np
 import pytest
+from cpu_driving import memory_of, run
 
 from bustrace.cpu import CpuState, Executor, SequenceKind, StopReason, opcode_info, replay
 
 CMOS = ("65C02", "R65C02", "W65C02S")
-VECTORS = {0xFFFA: 0x00, 0xFFFB: 0x90, 0xFFFC: 0x00, 0xFFFD: 0x80, 0xFFFE: 0x00, 0xFFFF: 0xA0}
-
-
-def memory_of(*program):
-    memory = np.full(0x10000, 0xEA, dtype=np.uint8)
-    for address, value in VECTORS.items():
-        memory[address] = value
-    memory[0x8000 : 0x8000 + len(program)] = program
-    return memory
-
-
-def run(cpu, memory, cycles, **low):
-    """Drive the CPU; `low`: cycles in which a pin is low. Rows: address, rw, sync, byte."""
-    rows = []
-    for k in range(cycles):
-        address, rw = cpu.address, cpu.rw
-        value = int(memory[address]) if rw else cpu.data_out
-        rows.append((address, rw, cpu.sync, value))
-        if not rw:
-            memory[address] = value
-        cpu.clock(value, **{name: int(k not in cycles_low) for name, cycles_low in low.items()})
-    return rows
 
 
 @pytest.mark.parametrize("part", CMOS)

@@ -7,32 +7,9 @@ transistor-level simulation ("I").
 
 import numpy as np
 import pytest
+from cpu_driving import memory_of, run
 
 from bustrace.cpu import CpuState, Executor, SequenceKind, replay
-
-VECTORS = {0xFFFA: 0x00, 0xFFFB: 0x90, 0xFFFC: 0x00, 0xFFFD: 0x80, 0xFFFE: 0x00, 0xFFFF: 0xA0}
-
-
-def memory_of(*program, at=0x8000):
-    memory = np.full(0x10000, 0xEA, dtype=np.uint8)
-    for address, value in VECTORS.items():
-        memory[address] = value
-    memory[at : at + len(program)] = program
-    return memory
-
-
-def run(cpu, memory, cycles, **pins):
-    """Drive the CPU; `pins` gives the cycles in which a pin is low. Returns rows per cycle."""
-    rows = []
-    for k in range(cycles):
-        address, rw = cpu.address, cpu.rw
-        value = int(memory[address]) if rw else cpu.data_out
-        rows.append((address, rw, cpu.sync, value))
-        waits = rw and k in pins.get("rdy", ())
-        if not rw and not waits:
-            memory[address] = value
-        cpu.clock(value, **{name: int(k not in low) for name, low in pins.items()})
-    return rows
 
 
 def test_reset_takes_seven_cycles_from_release_and_reads_only():

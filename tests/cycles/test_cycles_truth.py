@@ -9,32 +9,19 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from labelled_captures import LABELLED
 
 from bustrace.capture import open_capture
 from bustrace.capture.model import Capture
 from bustrace.cycles import UNSETTLED, Cycles, find_cycles
 from bustrace.hookup import identify_hookup
 
-NAMES = (
-    "healthy",
-    "healthy_16_lines",
-    "rom_never_drives",
-    "d3_stuck_low_at_cpu",
-    "a9_stuck_high",
-    "d1_d4_short",
-    "a6_stuck_low_behind_cpu",
-    "reset_held_low",
-    "irq_held_low",
-    "clock_stops",
-    "ram_answers_with_rom",
-)
-
 
 def test_every_labelled_capture_is_tested_here(captures_dir: Path) -> None:
-    assert set(json.loads((captures_dir / "labels.json").read_text())) == set(NAMES)
+    assert set(json.loads((captures_dir / "labels.json").read_text())) == set(LABELLED)
 
 
-@pytest.fixture(params=NAMES, scope="module")
+@pytest.fixture(params=LABELLED, scope="module")
 def case(request: pytest.FixtureRequest, captures_dir: Path):
     name = request.param
     label = json.loads((captures_dir / "labels.json").read_text())[name]

@@ -9,6 +9,7 @@ import pytest
 from drill_readings import BUSES, run
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from labelled_captures import LABELLED
 
 from bustrace.capture import open_capture
 from bustrace.capture.model import Capture
@@ -21,18 +22,7 @@ from bustrace.reading import read_boot
 
 US = 1_000_000
 
-RUNNING = (
-    "healthy",
-    "healthy_16_lines",
-    "rom_never_drives",
-    "d3_stuck_low_at_cpu",
-    "a9_stuck_high",
-    "d1_d4_short",
-    "a6_stuck_low_behind_cpu",
-    "irq_held_low",
-    "clock_stops",
-    "ram_answers_with_rom",
-)
+RUNNING = [name for name in LABELLED if name != "reset_held_low"]
 
 
 def places_in_truth(falls_ps: np.ndarray, cycles: Cycles) -> np.ndarray:
