@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.board import READ, Board
+from bustrace.board import READ, WRITE, Board
 from bustrace.cycles.model import Cycles
 
 Bytes = npt.NDArray[np.uint8]
@@ -56,6 +56,9 @@ def without_clips(
     pins = board.address_mask
     whole = cycles.address_known & pins == pins
     reading = whole & (cycles.pin("RW") == 1)
+    # Which bank is in hangs on bytes that are in question here: only what all have alike counts.
+    whole &= _alike(board)[address]
+    reading &= whole
     answering = board.map.responds[READ, address]
     for number, ref in enumerate(board.map.chips):
         mine = reading & (answering == np.uint32(1 << number))
@@ -81,3 +84,16 @@ def without_clips(
             data[reads] |= written[order[at[found]] % len(cycles)] & lines
             known[reads] |= lines
     return replace(cycles, data=data, data_known=known)
+
+
+def _alike(board: Board) -> npt.NDArray[np.bool_]:
+    """Addresses at which the same bytes answer in every bank: bool, shape (65536,)."""
+    table = board.map
+    alike = np.ones(table.responds.shape[1], dtype=np.bool_)
+    for other in board.banks or ():
+        who = table.responds[WRITE] | table.responds[READ]
+        alike &= (table.responds == other.responds).all(axis=0)
+        for number in range(len(table.chips)):
+            mine = who >> np.uint32(number) & 1 == 1
+            alike &= ~mine | (table.inner[number] == other.inner[number])
+    return alike

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from banked_boot import Wrong, read, simulate
+from banked_boot import Wrong, board, read, simulate
 from drill_readings import rules
 
 from bustrace.findings import Assumption, find_all, gather
 from bustrace.findings.coverage import coverage
+from bustrace.program.slipped import without_clips
 
 
 @pytest.mark.parametrize("resets", [True, False])
@@ -110,3 +111,12 @@ def test_an_assumption_holds_from_its_first_cycle_on():
     assert np.array_equal(late.cost[:700], healthy.cost[:700])
     assert late.cost[700:].sum() < healthy.cost[700:].sum()
     assert whole.total < late.total < healthy.total
+
+
+def test_a_data_clip_that_is_off_is_not_filled_from_the_wrong_bank():
+    """What is taken from the chips for D3 is never another page's; the monitor's bytes are."""
+    run, reading = simulate(), read()
+    filled = without_clips(reading.cycles, board(), 1 << 3)
+    assert not ((filled.data ^ run.data) & filled.data_known)[run.rw == 1].any()
+    monitor = (run.rw == 1) & (run.address >= 0xE000)
+    assert (filled.data_known[monitor] == 0xFF).all()
