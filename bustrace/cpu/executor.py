@@ -450,7 +450,7 @@ def replay(
     row_registers, row_known = np.empty((n, 6), np.uint16), np.empty((n, 6), np.uint16)
     counts = np.array([0, 0, 0, -1, 0], dtype=np.int64)
     seen = Seen(reads8, known8, pins, seen_address, seen_address_known, control, control_known)
-    goes_on = True
+    settled_at, goes_on = -1, True
     while goes_on:
         _kernels.replay(
             state._fields, state._row, reads8, known8, pins, seen_address, seen_address_known,
@@ -459,9 +459,14 @@ def replay(
             bad_address, bad_data, bad_control, row_cycle, row_kind, row_opcode, row_registers,
             row_known, counts,
         )  # fmt: skip
-        goes_on = counts[4] == StopReason.UNDECIDED and settle(
-            state._fields, state._row, int(counts[1]), seen
+        open_at = int(counts[1])
+        # What was settled and is open again in the same cycle would be so for ever.
+        goes_on = (
+            counts[4] == StopReason.UNDECIDED
+            and open_at > settled_at
+            and settle(state._fields, state._row, open_at, seen)
         )
+        settled_at = open_at
     predicted, ended, rows, first, reason = (int(count) for count in counts)
     cut = slice(predicted)
     return ReplayTrace(
