@@ -51,6 +51,8 @@ _CHIP_FAMILIES = {
     "swapped": 2,
 }
 _STATE_FAMILIES = {"clock": ("absent", "stops"), "reset": ("held", "repeats")}
+SELECT = "CS_"
+"""Stands before a chip's reference for its select line, as in ``stuck:CS_U4=1@decoder``."""
 OTHER_CHIP = "other"
 """Stands for a chip that nobody named, in ``doubled:ROM+other``."""
 

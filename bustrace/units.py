@@ -8,6 +8,7 @@ hertz, because a sample period is seldom a whole number of picoseconds: 24 MS/s 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from fractions import Fraction
 
 import numpy as np
@@ -112,3 +113,15 @@ def format_rate(rate: Fraction, unit: str = "Hz") -> str:
 def count_words(number: int, one: str, many: str | None = None) -> str:
     """``1 fault``, ``2 faults``, ``1,204 faults``."""
     return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def numbered_runs(names: Iterable[str]) -> str:
+    """Names in a row, neighbours condensed: ``A0-A2, RW``, ``U6, U20-U27``."""
+    found: list[list[str]] = []
+    for name in names:
+        before = re.fullmatch(r"(.*?)(\d+)", found[-1][-1]) if found else None
+        if before is not None and name == f"{before[1]}{int(before[2]) + 1}":
+            found[-1].append(name)
+        else:
+            found.append([name])
+    return ", ".join(f"{run[0]}-{run[-1]}" if len(run) > 2 else ", ".join(run) for run in found)

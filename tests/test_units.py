@@ -11,6 +11,7 @@ from bustrace.units import (
     PS_PER_SECOND,
     format_rate,
     format_time,
+    numbered_runs,
     parse_rate,
     parse_time_ps,
     sample_index,
@@ -155,3 +156,19 @@ def test_rates_are_printed_with_prefix_and_unit():
     assert format_rate(Fraction(894_886)) == "894.89 kHz"
     assert format_rate(Fraction(2_000_000_000)) == "2 GHz"
     assert format_rate(Fraction(50)) == "50 Hz"
+
+
+@pytest.mark.parametrize(
+    ("names", "text"),
+    [
+        (["A0", "A1", "A2", "RW"], "A0-A2, RW"),
+        (["U6", "U7"], "U6, U7"),
+        (["U9", "U10", "U11", "U20"], "U9-U11, U20"),
+        (["U5", "IC6", "IC7", "IC8"], "U5, IC6-IC8"),
+        (["A09", "A10"], "A09, A10"),
+        ([], ""),
+    ],
+)
+def test_numbered_names_in_a_row_are_condensed(names, text):
+    """Three or more neighbours of one letter become first and last."""
+    assert numbered_runs(names) == text

@@ -7,6 +7,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from bustrace.board.address_map import MAX_MAPPED, TooMuchWiring, WiringLoop, build_map, reach_of
 from bustrace.board.banks import StateMaps
 from bustrace.board.chip_tables import (
@@ -87,6 +89,16 @@ def assemble(
     buffers = tuple(replace(b, fitted=b.ref not in unfitted) for b in around.buffers)
     first_state = sum((bit.reset or 0) << index for index, bit in enumerate(state_bits))
     address_map = build_map(chips, decoders, table.complete, buffers=buffers, state=first_state)
+    twice = np.flatnonzero(address_map.doubled())
+    if len(twice):
+        notes.append(
+            Note(
+                "doubt",
+                f"by the board file two chips drive the same read at {len(twice):,} addresses, the "
+                f"first at ${int(twice[0]):04X}: what is read there cannot be judged; bustrace "
+                "board FILE shows where",
+            )
+        )
     banks = (
         StateMaps(
             address_map, first_state, len(state_bits), chips, decoders, buffers, table.complete

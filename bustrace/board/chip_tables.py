@@ -16,12 +16,19 @@ from bustrace.board.images import inside, read_image
 from bustrace.board.model import READ, WRITE, Chip, Cpu, Image, Role, SelectLine
 from bustrace.board.nets import NET_FORMS, Names, known_net, parse_net, pin_name
 from bustrace.board.packages import line_name
-from bustrace.board.parts import ENABLE_FORMS, is_enable_pin, part_facts, port_addresses
+from bustrace.board.parts import (
+    ENABLE_FORMS,
+    is_clock_pin,
+    is_enable_pin,
+    part_facts,
+    port_addresses,
+)
 from bustrace.board.values import TOP, BadValue
 from bustrace.board.wires import Buffer, Decoder, Decoding, EnablePin, Net
 from bustrace.capture.model import Note
 from bustrace.errors import nearest
 from bustrace.faults import PLACES
+from bustrace.units import count_words
 
 if TYPE_CHECKING:
     from bustrace.board.schema import BoardFile, ChipTable
@@ -256,7 +263,12 @@ def enable_pins(
     Raises
     ------
     BadValue
-        A net that is not known, or a decoder's output on a pin of the other polarity.
+        A net that is not known, or a decoder's output that selects at the other level than the pin.
+
+    Notes
+    -----
+    A clock pin takes the byte at an edge, the end of the pulse that an output makes in the cycle,
+    whichever its level: such a pin is active as its output is.
     """
     pins = []
     for given, value in enable.items():
@@ -271,22 +283,35 @@ def enable_pins(
                 net = known_net(parse_net(item, names), decoders, "")
             except BadValue as bad:
                 raise bad.under(key) from None
-            if _is_plain_output(net, decoders) and net.inverted == (active == 0):
-                raise BadValue(
-                    f"{net} is active {'high' if net.inverted else 'low'}, the pin {given} is not",
-                    f'"/{name}" = "{replace(net, inverted=False)}"',
-                    "a pin that is active low has / in front of its name",
-                    key=key,
-                )
+            level = selecting_level(net, decoders)
+            if level is not None and is_clock_pin(name):
+                active = level
+            elif level is not None and level != active:
+                raise _other_level(given, name, net, level, key)
             nets.append(net)
         pins.append(EnablePin(name, active, tuple(nets)))
     return pins
 
 
-def _is_plain_output(net: Net, decoders: Sequence[Decoder]) -> bool:
-    """Whether a net is an output of a 74x138 or 74x139: always a select, always active low."""
-    return net.kind == "output" and any(
-        decoder.ref == net.chip and decoder.kind in ("74x138", "74x139") for decoder in decoders
+def selecting_level(net: Net, decoders: Sequence[Decoder]) -> int | None:
+    """Level that a net has where the decoder's output behind it selects; None for other nets."""
+    if net.kind != "output":
+        return None
+    output = next(d for d in decoders if d.ref == net.chip).output(net.name)
+    return None if output is None else output.active ^ int(net.inverted)
+
+
+def _other_level(given: str, name: str, net: Net, level: int, key: str) -> BadValue:
+    """An output on a pin of the other level: the chip would answer nearly everywhere else."""
+    words = ("low", "high")
+    slash = "" if level else "/"
+    return BadValue(
+        f"{net} is {words[level]} where it selects, but the pin {given} enables when "
+        f"{words[1 - level]}: the chip would be enabled at all the other addresses",
+        f'"{slash}{name}" = "{net}", or "{given}" = '
+        f'"{replace(net, inverted=not net.inverted)}" where an inverter stands between',
+        "a pin that is active low has / in front of its name",
+        key=key,
     )
 
 
@@ -436,11 +461,19 @@ def _size(
     if table.size is not None:
         return table.size
     if facts is not None:
-        notes.append(Note("guess", f"{row.ref}: {facts.size} bytes, from its part number", "size"))
+        notes.append(
+            Note("guess", f"{row.ref}: {facts.size:,} bytes, from its part number", "size")
+        )
         return facts.size
     port = port_addresses(table.part)
     if port is not None:
-        notes.append(Note("guess", f"{row.ref}: size {port}, from its part number", "size"))
+        notes.append(
+            Note(
+                "guess",
+                f"{row.ref}: {count_words(port, 'address', 'addresses')}, from its part number",
+                "size",
+            )
+        )
         return port
     here = np.flatnonzero(answers)
     breaks = np.flatnonzero(np.diff(here) > 1)
@@ -481,6 +514,9 @@ def _selects(chip: Chip, table: ChipTable, gated: bool | None) -> tuple[SelectLi
         if len(pin.nets) == 1 and pin.nets[0].kind == "output":
             aliases.append(str(pin.nets[0]).lstrip("!"))
     active = pin.active if pin is not None else 0
+    if pin is not None and len(pin.nets) == 1:
+        # The line is the decoder's output, also where an inverter stands between it and the pin.
+        active ^= int(pin.nets[0].inverted and pin.nets[0].kind == "output")
     if given is not None and given.active is not None:
         active = given.active
     if given is not None and given.phi2 is not None:

@@ -113,6 +113,13 @@ def is_enable_pin(name: str) -> bool:
     return _ENABLE_PIN.fullmatch(name.strip().rstrip("_*")) is not None
 
 
+def is_clock_pin(name: str) -> bool:
+    """Whether latches have a pin of that name that takes the byte at an edge (makers' sheets of
+    74x273, 74x374, 74x377: CLK or CP; from memory).
+    """
+    return re.fullmatch(r"CLK|CLOCK|CK|CP", name.strip(), re.IGNORECASE) is not None
+
+
 def port_addresses(part: str) -> int | None:
     """Addresses of a latch or buffer of the 74 family that stands on the bus as a port, or None
     for no such part: eight for the 74x259, whose address pins choose one bit, else one.

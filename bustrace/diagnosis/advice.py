@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from bustrace.board import Board, package_of, pin_of, supply_pins
-from bustrace.faults import OTHER_CHIP, PLACES, Fault
+from bustrace.faults import OTHER_CHIP, PLACES, SELECT, Fault
 
 _ENABLE = re.compile(r"(?:CE|CS|OE|G|RD)\d?")
 """Names of pins by which memories and I/O chips are enabled, without the sign for active low."""
@@ -17,7 +17,13 @@ RAILS = (
 
 
 def place_of_line(board: Board, line: str) -> str:
-    """``A9 (U1 pin 18, U3 pin 24)``: the line with every pin that is known for it."""
+    """``A9 (U1 pin 18, U3 pin 24)``: the line with every pin that is known for it; a select by its
+    chip and the board file's name for it.
+    """
+    if line.startswith(SELECT):
+        ref = line.removeprefix(SELECT)
+        named = [select.name for chip in board.chips if chip.ref == ref for select in chip.selects]
+        return f"the select of {ref}" + (f" ({named[0]})" if named else "")
     pins = [
         f"{chip.ref} pin {pin}"
         for chip in board.chips
@@ -276,9 +282,9 @@ def tell_apart(fault: Fault, alike: tuple[Fault, ...], board: Board) -> str | No
         return None
     everyone = (fault, *alike)
     places = {f.place for f in everyone if f.family in ("stuck", "open")}
-    lines = {name for f in everyone for name in f.lines if not name.startswith("CS_")}
+    lines = {name for f in everyone for name in f.lines if not name.startswith(SELECT)}
     chips = sorted({ref for f in everyone for ref in f.chips})
-    if any(name.startswith("CS_") for f in everyone for name in f.lines) and chips:
+    if any(name.startswith(SELECT) for f in everyone for name in f.lines) and chips:
         return (
             f"Clip the select of {chips[0]} too: it tells a chip that is not asked from one that "
             "is mute."

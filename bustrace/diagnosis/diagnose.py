@@ -12,13 +12,14 @@ from bustrace.diagnosis.advice import RAILS, check_for, check_for_class, tell_ap
 from bustrace.diagnosis.model import Diagnosis, Suspect, Verdict
 from bustrace.diagnosis.weighing import Weighed, weigh
 from bustrace.diagnosis.without_board import hedged
-from bustrace.faults import Fault
+from bustrace.faults import SELECT, Fault
 from bustrace.findings import (
     Answers,
     Evidence,
     Finding,
     Observations,
     differences,
+    doubled_by_file,
     in_order,
     observe,
     wrong_bits,
@@ -50,6 +51,11 @@ UNCLEARED = 0.6
 NEAR = 0.6
 """Probability of a register whose timer bit never comes, and of a line that the CPU alone takes
 otherwise: something beside it may be at fault."""
+
+MEND_THE_FILE = (
+    "Look at the board file's map with bustrace board FILE, mend the chips that it shows as "
+    "doubled, and diagnose again: until then most of what was read is not judged."
+)
 
 BOARD_RULES = {
     "bank-wrong",
@@ -111,7 +117,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     named = {name for s in suspects for name in s.fault.lines}
     for finding in clips:
         if not set(finding.lines) & named:
-            fault = Fault("clip", (finding.lines[0].replace("select:", "CS_"),))
+            fault = Fault("clip", (finding.lines[0].replace("select:", SELECT),))
             suspects.append(Suspect(fault, DIRECT, ("clip-off",), (), check_for(fault, board)))
     if not any("line-stuck" in s.explains for s in suspects):
         suspects += [_stuck_line(seen, f, board) for f in board_faults if f.rule == "line-stuck"]
@@ -321,6 +327,9 @@ def _verdict(
         return "fault", faults[0].text
     if reading.hookup.questions:
         return "cannot conclude", reading.hookup.questions[0]
+    twice = doubled_by_file(seen.evidence)
+    if twice is not None:
+        return "cannot conclude", f"No fault is visible, but {twice}: they cannot be judged."
     if not len(reading.cycles):
         return "cannot conclude", f"No bus cycle could be found: {reading.cycles.reason}."
     program = reading.program
@@ -362,6 +371,8 @@ def _next_steps(
 ) -> tuple[str, ...]:
     reading = seen.evidence.reading
     steps: list[str] = list(reading.hookup.questions)
+    if doubled_by_file(seen.evidence) is not None:
+        steps.append(MEND_THE_FILE)
     for suspect in suspects[:3]:
         if suspect.probability >= 0.05:
             steps.append(suspect.check)

@@ -14,7 +14,7 @@ from math import log2
 import numpy as np
 
 from bustrace.board import Board, Buffer
-from bustrace.faults import Fault
+from bustrace.faults import SELECT, Fault
 from bustrace.findings import (
     Assumption,
     Evidence,
@@ -245,7 +245,7 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
             (idle, Assumption(select_off=i)),
             (1 - idle, Assumption(select_on=i)),
         ):
-            line = f"CS_{ref}"
+            line = f"{SELECT}{ref}"
             yield "select", Fault("stuck", (line,), level=level, place="decoder"), assumption
         for j, other in chips:
             if i == j:

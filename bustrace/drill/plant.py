@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.board.model import Board, Chip
-from bustrace.faults import Fault
+from bustrace.faults import SELECT, Fault
 
 INPUT_FLOATS = 1
 """Level an open TTL or NMOS input acts as: it sits above the threshold (Fairchild AN-363)."""
@@ -111,7 +111,7 @@ def plant(board: Board, faults: Iterable[Fault], rng: np.random.Generator) -> Pl
 
 def select_name(ref: str) -> str:
     """Name of a chip's select line in `BusRecord.clip_levels` and in captures."""
-    return f"CS_{ref}"
+    return f"{SELECT}{ref}"
 
 
 class _Planter:

@@ -3,7 +3,7 @@
 from bustrace.findings.again import differences
 from bustrace.findings.answers import HEALTHY, WRONG_ONLY, Answers, Assumption, BoardReplay
 from bustrace.findings.evidence import Evidence, gather
-from bustrace.findings.memory_rules import sole_driver, wrong_bits
+from bustrace.findings.memory_rules import doubled_by_file, sole_driver, wrong_bits
 from bustrace.findings.model import Derail, Finding, Rung
 from bustrace.findings.observe import RULES, Observations, find_all, in_order, observe
 from bustrace.findings.progress import HELD_RULES
@@ -25,6 +25,7 @@ __all__ = [
     "Rung",
     "behind_buffers",
     "differences",
+    "doubled_by_file",
     "find_all",
     "gather",
     "in_order",

@@ -11,7 +11,7 @@ from bustrace.findings._kernels import IO, RAM, ROM
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.marginal_rules import taken_otherwise
 from bustrace.findings.model import Finding
-from bustrace.units import count_words
+from bustrace.units import count_words, numbered_runs
 
 NOISE_RATE = 0.01
 """Share of wrong reads that stray samples cannot reach: at 1e-5 a sample and eight lines they hit
@@ -30,6 +30,32 @@ def sole_driver(evidence: Evidence, chip: int) -> Column:
     alone: Column = evidence.replay.healthy.drivers & np.uint32(along) == np.uint32(1 << chip)
     alone = alone & (evidence.replay.read == 1) & evidence.owned
     return alone
+
+
+FEW_DOUBLED = 0.02
+"""Share of doubled reads up to which the board file may be right: a program does not live there."""
+
+
+def doubled_by_file(evidence: Evidence) -> str | None:
+    """In words, which chips the board file has drive the same reads; None if hardly any read is so.
+
+    Such reads cannot be judged, whatever the board does: the file is wrong, or two chips fight.
+    """
+    reads = evidence.live & (evidence.replay.read == 1)
+    drivers, times = np.unique(evidence.replay.healthy.drivers[reads], return_counts=True)
+    masks = evidence.reading.board.map.data_masks
+    chips: dict[str, int] = {}
+    for word, count in zip(drivers.tolist(), times.tolist(), strict=True):
+        bits = [bit for bit in range(len(masks)) if word >> bit & 1]
+        lanes = np.array([masks[bit] for bit in bits], dtype=np.uint8)
+        if int(lanes.sum(dtype=np.int64)) != int(np.bitwise_or.reduce(lanes, initial=0)):
+            names = numbered_runs(evidence.replay.chips[bit] for bit in bits)
+            chips[names] = chips.get(names, 0) + count
+    total = sum(chips.values())
+    if total <= FEW_DOUBLED * int(reads.sum()):
+        return None
+    who = max(chips, key=lambda names: chips[names])
+    return f"by the board file {who} drive the same reads, {total:,} of {int(reads.sum()):,} here"
 
 
 def wrong_bits(evidence: Evidence) -> npt.NDArray[np.uint8]:

@@ -6,16 +6,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bustrace.board import READ
 from bustrace.findings._kernels import IO, RAM, ROM
 from bustrace.findings.clock_rules import mean_rate
 from bustrace.findings.coverage import coverage, share
 from bustrace.findings.evidence import Evidence
-from bustrace.findings.memory_rules import sole_driver, wrong_bits
+from bustrace.findings.memory_rules import doubled_by_file, sole_driver, wrong_bits
 from bustrace.findings.model import Derail, Finding, Rung, RungStatus
 from bustrace.findings.reset_rules import last_release, release_ps, reset_spans, vector_read
 from bustrace.hookup import ADDRESS_PINS, CLOCK_PINS, DATA_PINS
 from bustrace.program import Kind
-from bustrace.units import format_time
+from bustrace.units import format_time, numbered_runs
 
 KNOWN_GROUND = 0.97
 """Share of the last quarter's instructions at addresses run before that makes it a loop: the
@@ -223,6 +224,9 @@ def _rom(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
         return Rung(name, "ok", text + (f". {jammed}" if jammed else ""))
     if jammed:
         return Rung(name, "not seen", jammed)
+    twice = doubled_by_file(evidence)
+    if twice is not None:
+        return Rung(name, "not seen", f"{ran:,} instructions; {twice}")
     if ran:
         return Rung(name, "ok", f"{ran:,} instructions; no image to compare with")
     return Rung(name, "not seen", program.reason or "no instruction")
@@ -304,10 +308,25 @@ def _selects(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
     if not used:
         return Rung(name, "not seen", "no captured select was asserted")
     judged = [ref for ref in used if ref in evidence.replay.chips and _has_address(evidence)]
-    text = f"asserted: {', '.join(used)}"
+    text = f"asserted: {numbered_runs(_with_their_banks(evidence, used))}"
+    twice = doubled_by_file(evidence)
+    if twice is not None:
+        return Rung(name, "not seen", f"{text}; {twice}")
     if judged:
         return Rung(name, "ok", text + "; where the decode table says")
     return Rung(name, "not seen", text + "; no address lines or no decode table to judge them by")
+
+
+def _with_their_banks(evidence: Evidence, refs: list[str]) -> list[str]:
+    """The chips, and behind each those that share its select line."""
+    line_of = {
+        chip.ref: chip.selects[0].name if chip.selects else chip.ref
+        for chip in evidence.reading.board.mapped
+    }
+    found = [
+        other for ref in refs for other in line_of if line_of[other] == line_of.get(ref, other)
+    ]
+    return list(dict.fromkeys([*found, *refs]))
 
 
 def _interrupts(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
@@ -385,16 +404,18 @@ def not_exercised(evidence: Evidence) -> tuple[str, ...]:
     missing = [pin for pin in (*ADDRESS_PINS, *DATA_PINS, "RW", "RES", "SYNC", "IRQ", "NMI", "RDY")
                if reading.board.has_pin(pin) and not reading.hookup.has(pin)]  # fmt: skip
     if missing:
-        out.append(f"not captured: {_ranges(missing)}")
+        out.append(f"not captured: {numbered_runs(missing)}")
     if not _has_address(evidence):
         return tuple(out)
     touched = np.zeros(len(replay.chips), dtype=np.int64)
     for i in range(len(replay.chips)):
         touched[i] = int((replay.healthy.drivers >> np.uint32(i) & 1).sum())
+    readable = int(np.bitwise_or.reduce(replay.banks.responds[:, READ]))
     idle = [ref for i, ref in enumerate(replay.chips)
-            if touched[i] == 0 and replay.kind[i] in (ROM, RAM, IO)]  # fmt: skip
+            if touched[i] == 0 and readable >> i & 1
+            and replay.kind[i] in (ROM, RAM, IO)]  # fmt: skip
     if idle:
-        out.append(f"never read: {', '.join(idle)}")
+        out.append(f"never read: {numbered_runs(idle)}")
     address = replay.address[evidence.live & (replay.address >= 0)]
     if len(address):
         ones = int(np.bitwise_or.reduce(address))
@@ -402,31 +423,9 @@ def not_exercised(evidence: Evidence) -> tuple[str, ...]:
         both = ones & zeros | ~reading.board.address_mask
         one_level = [f"A{bit}" for bit in range(16) if not both >> bit & 1]
         if one_level:
-            out.append(f"the program needs only one level of {_ranges(one_level)}")
+            out.append(f"the program needs only one level of {numbered_runs(one_level)}")
     kinds = reading.program.kind
     interruptible = reading.board.has_pin("IRQ") and reading.program.method != "none"
     if interruptible and not np.isin(kinds, (Kind.IRQ, Kind.NMI)).any():
         out.append("no interrupt was taken")
     return tuple(out)
-
-
-def _ranges(pins: list[str]) -> str:
-    """A0, A1, A2, RW -> A0-A2, RW."""
-    out: list[str] = []
-    run: list[str] = []
-    for pin in [*pins, ""]:
-        letter, number = pin[:1], pin[1:]
-        follows = (
-            bool(run)
-            and number.isdigit()
-            and run[-1][0] == letter
-            and int(number) == int(run[-1][1:]) + 1
-        )
-        if run and not follows:
-            out.append(run[0] if len(run) == 1 else f"{run[0]}-{run[-1]}")
-            run = []
-        if pin and number.isdigit() and letter in "AD":
-            run.append(pin)
-        elif pin:
-            out.append(pin)
-    return ", ".join(out)

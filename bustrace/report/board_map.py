@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from bustrace.board import READ, WRITE, AddressMap, Board, MapRow, StateBit, map_rows
+from bustrace.board import READ, WRITE, AddressMap, Board, Chip, MapRow, StateBit, map_rows
+from bustrace.capture import Note
 from bustrace.report.layout import Cell, Mark, Paper
 from bustrace.report.phrases import how_to_override, sentence
-from bustrace.units import count_words, format_rate
+from bustrace.units import count_words, format_rate, numbered_runs
 
-_RANGE, _WHO = 13, 12
+_RANGE, _WHO, _NAME, _PART = 13, 12, 8, 12
 
 MAX_SHOWN = 16
 """Other states whose differences are shown."""
@@ -26,14 +28,13 @@ def board_text(board: Board) -> Paper:
     clock = f", {format_rate(board.clock_hz)}" if board.clock_hz else ""
     paper.say(f"{board.cpu.ref}: {board.cpu.part}{clock}", indent=0)
     paper.heading("Chips")
-    for chip in board.chips:
-        if chip.ref == board.cpu.ref:
-            continue
+    for chips in _banks_of(board):
+        chip = chips[0]
         words: list[str] = [chip.role]
         if chip.size:
             memory = chip.role in ("rom", "ram")
             words.append(
-                count_words(chip.size, "byte")
+                count_words(chip.size, "byte") + (" each" if len(chips) > 1 else "")
                 if memory
                 else count_words(chip.size, "address", "addresses")
             )
@@ -42,10 +43,14 @@ def board_text(board: Board) -> Paper:
         if not chip.fitted:
             words.append("NOT FITTED")
         words += [f"image {image.name} (CRC-32 {image.crc32:08X})" for image in chip.images]
-        cells = [Cell(chip.ref, 8, "strong"), Cell(chip.part, 12)]
+        if chip.decoding.addressed:
+            words += [f"select line {select.name}" for select in chip.selects]
+        name = numbered_runs(each.ref for each in chips)
+        cells = [Cell(name, _NAME, "strong"), Cell(chip.part, _PART)]
         paper.say(", ".join(words), cells=cells, mark="" if chip.fitted else "doubt")
     for bit in board.state_bits:
-        paper.say(_what_sets(bit), cells=[Cell(bit.name, 8, "strong"), Cell("bank bit", 12)])
+        cells = [Cell(bit.name, _NAME, "strong"), Cell("bank bit", _PART)]
+        paper.say(_what_sets(bit), cells=cells)
     after_reset = f", with {_state_words(board, board.reset_state)}" if board.state_bits else ""
     paper.heading(f"Addresses{after_reset}")
     head = [Cell("from-to", _RANGE), Cell("reads", _WHO), Cell("writes", _WHO)]
@@ -58,9 +63,38 @@ def board_text(board: Board) -> Paper:
         paper.say(text, mark=mark)
     if board.notes:
         paper.heading("Assumed, since nobody said")
-        for note in board.notes:
+        for note in _condensed(board.notes):
             paper.say(sentence(note.text) + how_to_override(note.option), lead="- ")
     return paper
+
+
+def _banks_of(board: Board) -> list[list[Chip]]:
+    """Chips but for the CPU; those of one bank, told in one table of the file, together."""
+    found: list[list[Chip]] = []
+    for chip in board.chips:
+        if chip.ref == board.cpu.ref:
+            continue
+        like = found[-1][0] if found else None
+        if like is not None and like.selects and _in_bank(chip) == _in_bank(like):
+            found[-1].append(chip)
+        else:
+            found.append([chip])
+    return found
+
+
+def _in_bank(chip: Chip) -> tuple[object, ...]:
+    line = chip.selects[0].name if chip.selects else ""
+    told = (chip.part, chip.role, chip.size, chip.socketed, chip.fitted, chip.decoding)
+    return (line, *told, tuple(image.sha256 for image in chip.images))
+
+
+def _condensed(notes: Sequence[Note]) -> list[Note]:
+    """Notes that say the same of several chips in one."""
+    chips: dict[Note, list[str]] = {}
+    for note in notes:
+        ref, colon, rest = note.text.partition(": ")
+        chips.setdefault(replace(note, text=colon + rest), []).append(ref)
+    return [replace(note, text=numbered_runs(refs) + note.text) for note, refs in chips.items()]
 
 
 def _what_sets(bit: StateBit) -> str:
@@ -153,10 +187,14 @@ def _row(paper: Paper, row: MapRow) -> None:
         mark = "bad"
     cells = [
         Cell(where, _RANGE, mark),
-        Cell("+".join(row.readers) or "-", _WHO, mark),
-        Cell("+".join(row.writers) or "-", _WHO, mark),
+        Cell(_who(row.readers), _WHO, mark),
+        Cell(_who(row.writers), _WHO, mark),
     ]
     paper.say("; ".join(remarks), cells=cells, mark=mark)
+
+
+def _who(refs: Sequence[str]) -> str:
+    return numbered_runs(refs).replace(", ", "+") or "-"
 
 
 def _totals(board: Board) -> list[tuple[str, Mark]]:

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from bustrace.capture.model import Note
 from bustrace.diagnosis import Diagnosis, Suspect
 from bustrace.diagnosis.advice import RAILS, chip_name, place_of_line, supply_words
+from bustrace.faults import SELECT
 from bustrace.findings import HELD_RULES, Finding
 from bustrace.reading import Reading
 from bustrace.report.layout import Cell, Mark, Paper
@@ -254,8 +255,8 @@ def _where(suspect: Suspect, reading: Reading) -> str:
         return place_of_line(board, line) + made
     alike = [f for f in suspect.alike if f.family == fault.family and f.place == fault.place]
     named = dict.fromkeys(name for f in (fault, *alike) for name in f.lines)
-    lines = [name for name in named if not name.startswith("CS_")]
-    chips = [*fault.chips, *(n.removeprefix("CS_") for n in named if n.startswith("CS_"))]
+    lines = [name for name in named if not name.startswith(SELECT)]
+    chips = [*fault.chips, *(n.removeprefix(SELECT) for n in named if n.startswith(SELECT))]
     parts = [place_of_line(board, line) for line in lines]
     if len(lines) > _FEW:
         parts = [line_words(lines)]

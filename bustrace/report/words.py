@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from bustrace.faults import OTHER_CHIP, PLACES, Fault
+from bustrace.faults import OTHER_CHIP, PLACES, SELECT, Fault
 
 RULE_WORDS = {
     "bank-wrong": "reads come from another bank than the one selected",
@@ -89,8 +89,6 @@ _PROBABILITY_WORDS = (
     (0.0, "unlikely"),
 )
 
-_SELECT = "CS_"
-
 
 def fault_words(fault: Fault) -> str:
     """A fault as a technician would say it: ``A9 stuck high on the bus``."""
@@ -144,7 +142,7 @@ def class_words(faults: Sequence[Fault], *, most: int = 4) -> list[str]:
     groups: list[_Group] = []
     for fault in faults:
         place = fault.place or ""
-        if fault.family not in ("stuck", "open", "clip") or fault.lines[0].startswith(_SELECT):
+        if fault.family not in ("stuck", "open", "clip") or fault.lines[0].startswith(SELECT):
             groups.append(_Group(fault.family, None, [""], [""], fault_words(fault)))
             continue
         for group in groups:
@@ -202,7 +200,7 @@ def named_in_words(text: str, faults: Iterable[Fault]) -> str:
 
 def _words(family: str, lines: Sequence[str], chip: str, level: int | None, place: str) -> str:
     line = line_words(lines)
-    is_select = bool(lines) and all(name.startswith(_SELECT) for name in lines)
+    is_select = bool(lines) and all(name.startswith(SELECT) for name in lines)
     height = "high" if level else "low"
     first, _, second = chip.partition("+")
     along = "another chip" if second == OTHER_CHIP else second
@@ -246,7 +244,7 @@ def _place(place: str | None) -> str:
 
 def _run(run: list[str]) -> list[str]:
     shown = [
-        f"the chip select of {name.removeprefix(_SELECT)}" if name.startswith(_SELECT) else name
+        f"the chip select of {name.removeprefix(SELECT)}" if name.startswith(SELECT) else name
         for name in run
     ]
     return [f"{shown[0]}-{shown[-1]}"] if len(run) > 2 else shown

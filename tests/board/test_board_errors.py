@@ -86,12 +86,12 @@ CASES = {
     "polarity": (
         'enable = { CE = "U7.Y7" }' + DECODER,
         "chips[0].enable.CE",
-        ["active low", '"/CE" = "U7.Y7"'],
+        ["U7.Y7 is low where it selects", '"/CE" = "U7.Y7"'],
     ),
     "polarity inverted": (
         'enable = { "/CE" = "!U7.Y7" }' + DECODER,
         "chips[0].enable./CE",
-        ["active high"],
+        ["!U7.Y7 is high where it selects", '"CE" = "!U7.Y7"', '"/CE" = "U7.Y7"'],
     ),
     "select pin": (
         'enable = { "/CE" = "A1" }\nselect = { pin = "/OE" }',

@@ -60,7 +60,7 @@ def test_the_smallest_file_defaults_everything_else(write_board: Callable[..., B
     assert not board.clip.stated
     assert board.irq_from == board.nmi_from == ()
     assert [note.kind for note in board.notes] == ["guess"]
-    assert "2048 bytes, from its part number" in board.notes[0].text
+    assert "2,048 bytes, from its part number" in board.notes[0].text
 
 
 def test_everything_that_can_be_said_is_kept(write_board: Callable[..., Board]) -> None:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from drill_readings import tide_gauge
+from drill_readings import FIXTURES, tide_gauge
 
-from bustrace.board import Board, unknown_board
+from bustrace.board import Board, load_board, unknown_board
 from bustrace.board.model import Chip
 from bustrace.diagnosis.advice import check_for, chip_name, place_of_line, tell_apart
 from bustrace.faults import FAMILIES, Fault
@@ -117,3 +117,12 @@ def test_a_class_comes_with_the_measurement_that_splits_it(first, others, word):
     text = tell_apart(Fault.parse(first), tuple(map(Fault.parse, others)), tide_gauge())
     assert text is not None
     assert word in text
+
+
+def test_a_select_is_named_by_its_chip_and_as_the_board_file_names_it():
+    """Not by the name that faults have for it, which stands in no file and on no clip."""
+    board = load_board(FIXTURES / "departure_board" / "board.toml")
+    for fault in ("clip:CS_U7", "stuck:CS_U7=1@decoder"):
+        text = check_for(Fault.parse(fault), board)
+        assert "the select of U7 (CS_LAT)" in text
+        assert "CS_U7" not in text

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from drill_readings import BUSES, TRIAGE, boot, tide_gauge
+from drill_readings import BUSES, FIXTURES, TRIAGE, boot, tide_gauge
 
+from bustrace.board import load_board
+from bustrace.capture import open_capture
 from bustrace.capture.model import Capture
 from bustrace.findings import observe
 from bustrace.reading import Reading, read_boot
@@ -166,3 +168,14 @@ def test_what_was_not_exercised_is_said():
     assert "D3" in told
     assert "never read: U6" in told
     assert "no interrupt was taken" in told
+
+
+@pytest.mark.slow
+def test_a_bank_is_named_whole_and_a_port_that_is_only_written_is_not_missed():
+    """U20-U27 share one select line; U7 is a latch that no read can reach."""
+    board = load_board(FIXTURES / "departure_board" / "board.toml")
+    capture = open_capture(FIXTURES / "departure_board_healthy" / "capture.vcd")
+    seen = observe(read_boot(capture, board))
+    (selects,) = [rung.text for rung in seen.ladder if rung.name == "selects"]
+    assert "U20-U27" in selects
+    assert not any("never read" in text for text in seen.not_exercised)

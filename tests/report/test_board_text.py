@@ -32,7 +32,7 @@ def test_map_shows_mirrors_gaps_and_the_vectors_owner():
     assert "$2000-$7FFF - - nobody answers" in flat
     assert "$E000-$FFFF U5 - vectors; reset leads to $E000" in flat
     assert "No read is driven by two chips." in flat
-    assert "U4: 2048 bytes, from its part number. To change it: the key 'size'" in flat
+    assert "U4: 2,048 bytes, from its part number. To change it: the key 'size'" in flat
 
 
 def test_doubled_drivers_are_called_a_fault(tmp_path):
@@ -126,3 +126,18 @@ def test_more_states_than_a_reader_wants_are_cut(tmp_path):
     text = board_text(load_board(tmp_path / "b.toml")).plain()
     assert text.count("With S0") == 16
     assert "More than 16 states differ; the others are not shown." in text
+
+
+def test_a_bank_of_narrow_chips_is_one_row(tmp_path):
+    """Eight chips of one bit: one line of the list, one word in the map, one assumption."""
+    (tmp_path / "b.toml").write_text(
+        'format = 1\ncpu = "6502"\n'
+        '[[chips]]\nref = ["U20", "U21", "U22", "U23", "U24", "U25", "U26", "U27"]\n'
+        'part = "4164"\nrange = "$0000-$BFFF"\nselect = "RAS_GATE"\n',
+        encoding="utf-8",
+    )
+    text = board_text(load_board(tmp_path / "b.toml")).plain()
+    assert "U20-U27 4164        ram, 65,536 bytes each, select line RAS_GATE" in text
+    assert "  $0000-$BFFF  U20-U27     U20-U27\n" in text
+    assert text.count("from its part number") == 1
+    assert "U21" not in text
