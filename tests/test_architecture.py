@@ -26,6 +26,7 @@ FLOORS = {
     "program": 5,
     "reading": 6,
     "findings": 7,
+    "compare": 7,
     "identify": 7,
     "diagnosis": 8,
     "draw": 9,

@@ -1,0 +1,30 @@
+"""Two boots beside each other, or one beside the ROM image alone."""
+
+from bustrace.compare.align import Alignment, align, beside
+from bustrace.compare.boots import compare, compare_rom
+from bustrace.compare.model import (
+    Blame,
+    ChipTraffic,
+    Comparison,
+    Divergence,
+    InterruptCount,
+    LineDifference,
+    Parting,
+    RegisterTraffic,
+)
+
+__all__ = [
+    "Alignment",
+    "Blame",
+    "ChipTraffic",
+    "Comparison",
+    "Divergence",
+    "InterruptCount",
+    "LineDifference",
+    "Parting",
+    "RegisterTraffic",
+    "align",
+    "beside",
+    "compare",
+    "compare_rom",
+]
