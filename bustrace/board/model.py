@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Literal
+from typing import Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +14,7 @@ from bustrace.board.wires import Buffer, Decoder, Decoding, StateBit
 from bustrace.capture.model import Note
 from bustrace.cpu import variant_named
 
+Known = TypeVar("Known", int, npt.NDArray[np.uint32])
 Role = Literal["rom", "ram", "io", "logic", "cpu", "other"]
 ROLES: tuple[Role, ...] = ("rom", "ram", "io", "logic", "cpu", "other")
 
@@ -375,6 +376,15 @@ class Board:
         """Address lines that the CPU has pins for, as bits 0 to 15."""
         return variant_named(self.cpu.variant).address_mask
 
+    def shown_lines(self, known: Known) -> Known:
+        """Known address lines as people are shown them: those the CPU has no pin for count as 0,
+        so that a 28-pin CPU fetches its vector from $1FFC; where nothing is known, nothing is.
+        """
+        missing = ~self.address_mask & 0xFFFF
+        if isinstance(known, int):
+            return known | missing if known else 0
+        return np.where(known != 0, known | np.uint32(missing), known)
+
     def has_pin(self, line: str) -> bool:
         """Whether the CPU has a pin for a line. The 6507 is the one 28-pin part whose control pins
         are told: RDY and RES alone (Rockwell R650X/R651X, page 2).
@@ -407,6 +417,11 @@ class Board:
     def reset_state(self) -> int:
         """The state of `map`: its index in `maps`."""
         return sum((bit.reset or 0) << index for index, bit in enumerate(self.state_bits))
+
+    def state_words(self, state: int) -> str:
+        """``BANK = 1``: the state bits in words."""
+        bits = enumerate(self.state_bits)
+        return ", ".join(f"{bit.name} = {state >> index & 1}" for index, bit in bits)
 
     @property
     def mapped(self) -> tuple[Chip, ...]:

@@ -11,10 +11,12 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from bustrace.board import READ, WRITE
+from bustrace.draw.answering import answering, states_met
 from bustrace.draw.bins import runs
 from bustrace.draw.plate import SMALL, Plate, cannot_show, capture_facts, hang, no_cycles
 from bustrace.draw.sheet import MARGIN, Sheet, wrap
 from bustrace.draw.touched import CODE, READS, WRITES, Touched, touched
+from bustrace.units import numbered_runs
 
 if TYPE_CHECKING:
     from bustrace.reading import Reading
@@ -89,6 +91,8 @@ def _compose(reading: Reading, seen: Touched | None, points: float) -> Plate:
         facts.append("no cycles: the board file alone")
     elif seen.left_out:
         facts.append(f"{seen.left_out:,} cycles with an unknown address left out")
+    if reading.board.state_bits:
+        facts.append(_banks_shown(reading))
     if not reading.board.map.chips:
         facts.append("no board file: nobody is known to answer")
     table = _table(reading, seen)
@@ -106,6 +110,18 @@ def _compose(reading: Reading, seen: Touched | None, points: float) -> Plate:
             _draw_table(sheet, table, y + 28, points)
 
     return Plate(TITLE, tuple(facts), height, paint, _FOOT)
+
+
+def _banks_shown(reading: Reading) -> str:
+    """Which bank the map shows, and that the accesses are counted in theirs."""
+    board = reading.board
+    others = [state for state in states_met(reading) if state != board.reset_state]
+    text = f"the map is that with {board.state_words(board.reset_state)}"
+    if not others:
+        return text
+    met = "; ".join(board.state_words(state) for state in others[:2])
+    more = f" and {len(others) - 2} more" if len(others) > 2 else ""
+    return f"{text}; met too: {met}{more}, and counted there"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -155,14 +171,14 @@ def owner_text(reading: Reading, owner: int) -> str:
     if owner < 0:
         return ""
     readers, takers = owner >> 32, owner & 0xFFFFFFFF
-    names = []
+    names: dict[str, list[str]] = {}
     for bit, ref in enumerate(reading.board.map.chips):
         r, w = readers >> bit & 1, takers >> bit & 1
         role = reading.board.chip(ref).role
         if r or w:
             note = "" if r and w else " (reads)" if r and role != "rom" else ""
-            names.append(ref + (" (writes)" if w and not r else note))
-    return " + ".join(names)
+            names.setdefault(" (writes)" if w and not r else note, []).append(ref)
+    return " + ".join(numbered_runs(refs).replace(", ", " + ") + n for n, refs in names.items())
 
 
 def _mirrors(reading: Reading) -> npt.NDArray[np.bool_]:
@@ -227,34 +243,44 @@ def _draw_key(sheet: Sheet, y: float) -> None:
 
 
 def _table(reading: Reading, seen: Touched | None) -> list[tuple[str, ...]]:
-    """One line a chip: what it is, and how much of it was touched."""
+    """One line a chip: what it is, and how much of it was touched, each access in its bank."""
     rows = []
     board, table = reading.board, reading.board.map
+    found = None
+    if seen is not None:
+        rw = (seen.kind != WRITES).astype(np.uint8)
+        found = answering(reading, seen.cycle, seen.address.astype(np.uint32), rw)
     for at, ref in enumerate(table.chips):
         chip = board.chip(ref)
-        size = int(chip.size or 0)
         cells = [ref, chip.part, chip.role]
-        if seen is None:
+        if seen is None or found is None:
             cells += ["", "", "", ""]
         else:
-            bit = np.int64(1 << at)
-            rw = (seen.kind != WRITES).astype(np.int64)
-            mine = table.responds[rw, seen.address].astype(np.int64) & bit != 0
-            inner = table.inner[at, seen.address[mine]]
-            for kind in (CODE, READS, WRITES):
-                cells.append(f"{int((seen.kind[mine] == kind).sum()):,}")
-            cells.append(f"{len(np.unique(inner)):,} of {size:,}")
+            mine = found.by(at)
+            inner = _inner(reading, at, seen.address[mine], found.state[mine])
+            cells += [f"{int((seen.kind[mine] == kind).sum()):,}" for kind in (CODE, READS, WRITES)]
+            cells.append(f"{len(np.unique(inner)):,} of {int(chip.size or 0):,}")
         rows.append(tuple(cells))
-    if seen is not None and table.chips:
-        nobody = (table.responds[(seen.kind != WRITES).astype(np.int64), seen.address] == 0) & (
-            table.described[seen.address]
-        )
-        cells = ["nobody", "", ""]
-        cells += [
-            f"{int((nobody & (seen.kind == kind)).sum()):,}" for kind in (CODE, READS, WRITES)
-        ]
-        rows.append((*cells, f"{len(np.unique(seen.address[nobody])):,} addresses"))
+    if seen is not None and found is not None and table.chips:
+        nobody = found.by_nobody & table.described[seen.address]
+        for name, mine in (("nobody", nobody), ("bank not known", found.open)):
+            if name != "nobody" and not mine.any():
+                continue
+            counts = [int((mine & (seen.kind == kind)).sum()) for kind in (CODE, READS, WRITES)]
+            touched_at = f"{len(np.unique(seen.address[mine])):,} addresses"
+            rows.append((name, "", "", *(f"{count:,}" for count in counts), touched_at))
     return rows
+
+
+def _inner(
+    reading: Reading, chip: int, address: Owners, state: npt.NDArray[np.uint16]
+) -> npt.NDArray[np.int32]:
+    """Address within a chip of each access, in its bank."""
+    inner = np.empty(len(address), dtype=np.int32)
+    for number in np.unique(state).tolist():
+        rows = state == number
+        inner[rows] = reading.board.maps[number].inner[chip, address[rows]]
+    return inner
 
 
 def _draw_table(sheet: Sheet, rows: list[tuple[str, ...]], top: float, points: float) -> None:

@@ -12,6 +12,7 @@ import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from bustrace.draw.answering import responds_met, short_list
 from bustrace.draw.bins import density, mean_by_column, spread_cycles
 from bustrace.draw.lanes import View
 from bustrace.draw.marks import FLAG_HEIGHT, draw_derail
@@ -204,6 +205,7 @@ class _Rows:
         address[seen.cycle] = seen.address
         cycle, self._column = spread_cycles(view.starts_ps, view.ends_ps, view.sheet.edges_ps)
         self._address = address[view.span][cycle]
+        self._responds = responds_met(reading)
 
     def draw(self, band: _Band, top: float, bottom: float) -> None:
         """Draw one band, with its addresses on the left and its chips on the right."""
@@ -248,14 +250,15 @@ class _Rows:
             sheet.readout(middle, names or band.name, size=6.2, color=look.ink)
 
     def _names(self, low: int, high: int) -> str:
-        """Chips of a stretch of addresses, by the board file."""
+        """Chips of a stretch of addresses, by the board file, in the banks that were met."""
         table = self._reading.board.map
-        bits = int(np.bitwise_or.reduce(table.responds[:, low : high + 1], axis=None))
+        responds = self._responds[:, low : high + 1]
+        bits = int(np.bitwise_or.reduce(responds, axis=None))
         names = [ref for bit, ref in enumerate(table.chips) if bits >> bit & 1]
         if not names and table.chips and table.described[low : high + 1].all():
             return "nobody"
-        answered = table.responds[:, low : high + 1].any(axis=0)
-        return "+".join(names[:3]) + ("" if answered.all() else " in part")
+        answered = responds.any(axis=0)
+        return short_list(names, 3) + ("" if answered.all() else " in part")
 
 
 def _draw_writes(view: View, top: float, bottom: float) -> None:

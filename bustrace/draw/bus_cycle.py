@@ -14,14 +14,14 @@ from matplotlib.figure import Figure
 
 from bustrace.cycles import IN_RESET, SHORT, STRETCHED, UNSETTLED
 from bustrace.draw.bins import I64
-from bustrace.draw.buses import hex_text
+from bustrace.draw.buses import address_text, hex_text
 from bustrace.draw.lanes import Lane, View, choose_lanes
 from bustrace.draw.look import SCREEN
 from bustrace.draw.makers_limits import AT_MOST, MEANINGS, MakersLimits, makers_limits
 from bustrace.draw.plate import Plate, cannot_show, capture_facts, hang, no_cycles
 from bustrace.draw.rulers import draw_cycle_ruler, draw_time_ruler
 from bustrace.draw.sheet import GUTTER, PS_PER_US, Sheet
-from bustrace.draw.story import chips_at
+from bustrace.draw.story import chips_in
 from bustrace.draw.timings import Timing, measure_timings, sample_ps
 from bustrace.draw.waves import draw_select, draw_wave
 from bustrace.draw.window import Window
@@ -197,8 +197,8 @@ def _compose(reading: Reading, timings: Mapping[str, Timing], first: int) -> Pla
 def _what(reading: Reading, cycle: int) -> str:
     cycles = reading.cycles
     rw = int(cycles.pin("RW")[cycle])
-    address = hex_text(int(cycles.address[cycle]), int(cycles.address_known[cycle]), 4, "$")
-    chip = chips_at(reading, cycle)
+    address = address_text(reading, cycle)
+    (chip,) = chips_in(reading, cycle, cycle)
     name = ("a write to", "a read from", "a cycle at")[rw]
     of = f" ({chip})" if chip != "-" else ""
     return f"{name} {address}{of}" if address != "-" else ("a write", "a read", "a cycle")[rw]
@@ -335,7 +335,10 @@ def _draw_bus(view: View, bus: str, top: float, bottom: float) -> None:
     moving_from: float | None = None
     for at in range(min(len(begin), _MOST_SEGMENTS)):
         a, b = float(begin[at]), float(finish[at])
-        text = hex_text(int(value[edge[at]]), mask & int(known[edge[at]]), digits, "$")
+        sure = mask & int(known[edge[at]])
+        if digits == 4:
+            sure = view.reading.board.shown_lines(sure)
+        text = hex_text(int(value[edge[at]]), sure, digits, "$")
         if not sheet.fits(text, (b - a) / point, 7.0, 3.0) and 0 < at < len(begin) - 1:
             moving_from = a if moving_from is None else moving_from
             continue

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import numpy.typing as npt
 
 from bustrace.board.model import READ
+from bustrace.draw.answering import responds_met, short_list
 from bustrace.draw.bins import density, mean_by_column, spread_cycles
 from bustrace.draw.lanes import Bus, Lane, View
 from bustrace.draw.look import MONO_ADVANCE
 from bustrace.draw.sheet import PS_PER_US, SMALLEST, card
+
+if TYPE_CHECKING:
+    from bustrace.reading import Reading
 
 BLOCK_BITS = 11
 """A row of the address strip is a block of 2 KB."""
@@ -28,6 +34,12 @@ def hex_text(value: int, known: int, digits: int, prefix: str = "") -> str:
     return prefix + text
 
 
+def address_text(reading: Reading, cycle: int) -> str:
+    """Address on the bus in a cycle, as ``$C0?F``."""
+    known = reading.board.shown_lines(int(reading.cycles.address_known[cycle]))
+    return hex_text(int(reading.cycles.address[cycle]), known, 4, "$")
+
+
 def draw_bus(view: View, lane: Lane, top: float, bottom: float) -> None:
     """Draw the address or the data lane."""
     if view.detail == "columns":
@@ -40,7 +52,8 @@ def bus_values(view: View, kind: Bus) -> tuple[npt.NDArray[np.uint32], npt.NDArr
     """Value and known bits of a bus in the window's cycles."""
     cycles = view.reading.cycles
     if kind == "address":
-        return cycles.address[view.span], cycles.address_known[view.span]
+        known = view.reading.board.shown_lines(cycles.address_known[view.span])
+        return cycles.address[view.span], known
     return (
         cycles.data[view.span].astype(np.uint32),
         cycles.data_known[view.span].astype(np.uint32),
@@ -132,7 +145,10 @@ def draw_meant(view: View, lane: Lane, top: float, bottom: float) -> None:
         begin, end = float(view.starts_ps[at]), float(view.ends_ps[at])
         x = (begin + end) / 2 / PS_PER_US
         bits = int(different[at])
-        value = hex_text(int(meant[at]), int(certain[at]), digits, "$")
+        sure = int(certain[at])
+        if kind == "address":
+            sure = view.reading.board.shown_lines(sure)
+        value = hex_text(int(meant[at]), sure, digits, "$")
         names = _bit_names(letter, bits)
         if sheet.fits(value, wide, 6.0):
             sheet.text(x, top + 7.5, value, size=6.0, mono=True, color=look.meant)
@@ -218,7 +234,7 @@ def address_density(view: View, columns: int) -> npt.NDArray[np.float64]:
 def _name_regions(view: View, top: float, bottom: float) -> None:
     """Write beside the strip which chips the board has at which addresses."""
     board = view.reading.board
-    owner = board.map.responds[READ][:: 1 << BLOCK_BITS]
+    owner = responds_met(view.reading)[READ][:: 1 << BLOCK_BITS]
     first = 0
     free = bottom + 4.0
     for end in range(1, _ROWS + 1):
@@ -227,7 +243,7 @@ def _name_regions(view: View, top: float, bottom: float) -> None:
         chips = [ref for bit, ref in enumerate(board.map.chips) if int(owner[first]) >> bit & 1]
         y = bottom - (bottom - top) * (first + end) / 2 / _ROWS
         if chips and free - y > 6.0:
-            view.sheet.readout(y, "+".join(chips[:2]), size=5.6)
+            view.sheet.readout(y, short_list(chips, 2), size=5.6)
             free = y
         first = end
 

@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from bustrace.cpu import variant_named
-from bustrace.draw.buses import hex_text
+from bustrace.draw.buses import address_text, hex_text
 from bustrace.draw.plate import Plate, cannot_show, capture_facts, hang, no_cycles
 from bustrace.draw.sheet import GUTTER, Sheet
 from bustrace.draw.story import Extra, Step, story
@@ -138,7 +138,7 @@ def _compose(reading: Reading, row: int, points: float) -> Plate:
     ]
     after = begin + length
     if after < len(cycles):
-        at = hex_text(int(cycles.address[after]), int(cycles.address_known[after]), 4, "$")
+        at = address_text(reading, after)
         text = f"At {at}: the address just read. I is set now: IRQ waits until CLI or RTI."
         steps.append(Step(after, after, "", "The handler", text))
     facts = [*capture_facts(reading)]
@@ -169,7 +169,7 @@ def _before(reading: Reading, begin: int) -> str:
 
 def _words(reading: Reading, kind: Kind, own: list[int]) -> list[tuple[str, str]]:
     cycles = reading.cycles
-    address = [hex_text(int(cycles.address[c]), int(cycles.address_known[c]), 4, "$") for c in own]
+    address = [address_text(reading, c) for c in own]
     data = [hex_text(int(cycles.data[c]), int(cycles.data_known[c]), 2, "$") for c in own]
     vector = _VECTORS[kind]
     if kind == Kind.BRK:

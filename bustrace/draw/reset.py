@@ -9,7 +9,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from bustrace.cycles import IN_RESET
-from bustrace.draw.buses import hex_text
+from bustrace.draw.answering import answering
+from bustrace.draw.buses import address_text
 from bustrace.draw.plate import Plate, cannot_show, capture_facts, hang, no_cycles
 from bustrace.draw.story import Step, story
 from bustrace.draw.window import vector_fetch
@@ -138,7 +139,7 @@ def _measured(reading: Reading, vector: int, released: int | None) -> str:
 def _beginning(reading: Reading, forced: int) -> list[Step]:
     cycles = reading.cycles
     stack = range(forced + 2, forced + 5)
-    shown = [hex_text(int(cycles.address[c]), int(cycles.address_known[c]), 4, "$") for c in stack]
+    shown = [address_text(reading, c) for c in stack]
     rw = cycles.pin("RW")[forced : forced + _LENGTH]
     text = (
         "The same machinery that an interrupt uses tries to push PC and P. In a reset R/W stays "
@@ -170,7 +171,7 @@ def _vector(reading: Reading, vector: int) -> list[Step]:
         cycle = vector + at
         if cycle >= len(reading.cycles):
             break
-        expected = _expected(reading, 0xFFFC + at)
+        expected = _expected(reading, cycle, 0xFFFC + at)
         seen, known = int(reading.cycles.data[cycle]), int(reading.cycles.data_known[cycle])
         if expected is not None and known == 0xFF:
             same = expected == seen
@@ -183,11 +184,14 @@ def _vector(reading: Reading, vector: int) -> list[Step]:
     return steps
 
 
-def _expected(reading: Reading, address: int) -> int | None:
-    """Byte that a ROM's image holds at an address, where one chip alone answers."""
-    for chip in reading.board.mapped:
-        if chip.images and reading.board.map.readers(chip.ref)[address]:
-            byte = int(reading.board.image_bytes(chip.ref)[address])
+def _expected(reading: Reading, cycle: int, address: int) -> int | None:
+    """Byte of the ROM image that alone answers at an address, in the bank of a cycle."""
+    board = reading.board
+    at = np.array([address], dtype=np.uint32)
+    found = answering(reading, np.array([cycle]), at, np.array([1], dtype=np.uint8))
+    for bit, chip in enumerate(board.mapped):
+        if chip.images and not found.open[0] and found.chips[0] == np.uint32(1 << bit):
+            byte = int(board.image_bytes(chip.ref, state=int(found.state[0]))[address])
             return byte if byte >= 0 else None
     return None
 
@@ -195,15 +199,16 @@ def _expected(reading: Reading, address: int) -> int | None:
 def _first_fetch(reading: Reading, vector: int) -> Step:
     cycles = reading.cycles
     fetch = vector + 2
+    fetched = "SYNC high," if reading.board.has_pin("SYNC") else "The opcode is fetched"
     if (cycles.data_known[vector : vector + 2] == 0xFF).all():
         target = int(cycles.data[vector]) | int(cycles.data[vector + 1]) << 8
         known, seen = int(cycles.address_known[fetch]), int(cycles.address[fetch])
-        text = f"SYNC high, at the address just read: ${target:04X}."
+        text = f"{fetched} at the address just read: ${target:04X}."
         if (target ^ seen) & known:
             text = (
                 f"The bytes read say ${target:04X}, the bus shows "
-                f"{hex_text(seen, known, 4, '$')}: one of the two is not what the CPU saw."
+                f"{address_text(reading, fetch)}: one of the two is not what the CPU saw."
             )
     else:
-        text = "SYNC high, at the address just read."
+        text = f"{fetched} at the address just read."
     return Step(fetch, fetch, "", "First instruction", text)

@@ -6,10 +6,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
 from matplotlib.figure import Figure
 
-from bustrace.board import READ, WRITE
 from bustrace.cycles import IN_RESET
+from bustrace.draw.answering import answering, short_list
 from bustrace.draw.buses import draw_bus, draw_meant
 from bustrace.draw.lanes import Lane, View, choose_lanes, lane_gap, lane_height
 from bustrace.draw.look import SCREEN
@@ -176,9 +177,9 @@ def _name_chips(view: View, y: float) -> None:
     """Write below each cycle which chip it reaches."""
     sheet = view.sheet
     sheet.name(y, "chip")
-    for at, cycle in enumerate(range(view.window.first, view.window.last + 1)):
+    names = chips_in(view.reading, view.window.first, view.window.last)
+    for at, text in enumerate(names):
         x = (int(view.starts_ps[at]) + int(view.ends_ps[at])) / 2 / PS_PER_US
-        text = chips_at(view.reading, cycle)
         if not sheet.fits(text, view.points_per_cycle, 6.2):
             text = text.split("+")[0]
         color = sheet.look.quiet if text == "-" else sheet.look.ink
@@ -186,21 +187,31 @@ def _name_chips(view: View, y: float) -> None:
             sheet.text(x, y, text, size=6.2, mono=True, color=color)
 
 
-def chips_at(reading: Reading, cycle: int) -> str:
-    """Chips that a cycle reaches: by the board's address map, else by the captured selects.
+def chips_in(reading: Reading, first: int, last: int) -> list[str]:
+    """Chips that each cycle of a span reaches: by the board's address map in the bank of that
+    cycle, else by the captured selects.
 
-    ``-`` where nobody is known to answer.
+    ``-`` where nobody is known to answer, ``?`` where a bank bit that is not known decides.
     """
-    cycles, table = reading.cycles, reading.board.map
-    rw = int(cycles.pin("RW")[cycle])
-    address = int(cycles.address[cycle])
-    if rw != 2 and int(cycles.address_known[cycle]) == 0xFFFF and table.described[address]:
-        bits = int(table.responds[READ if rw else WRITE, address])
-        names = [ref for bit, ref in enumerate(table.chips) if bits >> bit & 1]
-    else:
-        chosen = int(cycles.selects[cycle]) & int(cycles.selects_known[cycle])
-        names = [ref for bit, ref in enumerate(cycles.select_names) if chosen >> bit & 1]
-    return "+".join(names) or "-"
+    cycles, board = reading.cycles, reading.board
+    span = slice(first, last + 1)
+    rw = cycles.pin("RW")[span]
+    address = cycles.address[span] & np.uint32(0xFFFF)
+    known = board.shown_lines(cycles.address_known[span]) & 0xFFFF == 0xFFFF
+    told = (rw != 2) & known & board.map.described[address]
+    found = answering(reading, np.arange(first, last + 1), address, np.minimum(rw, 1))
+    selected = cycles.selects[span] & cycles.selects_known[span]
+    names = []
+    for at in range(len(address)):
+        if told[at] and found.open[at]:
+            names.append("?")
+            continue
+        bits, refs = (
+            (found.chips[at], board.map.chips) if told[at] else (selected[at], cycles.select_names)
+        )
+        chosen = [ref for bit, ref in enumerate(refs) if int(bits) >> bit & 1]
+        names.append(short_list(chosen, 3) or "-")
+    return names
 
 
 def _draw_marks(

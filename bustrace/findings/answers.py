@@ -292,10 +292,18 @@ class BoardReplay:
         """Place in the replay's memory of the byte of a chip that each of some judged cycles
         addresses, in the bank of that cycle.
         """
-        address, bank = self.address[cycles], self.healthy.bank[cycles]
-        inner = self.banks.inner[chip, address] + self.banks.page[bank, chip]
-        where: npt.NDArray[np.int64] = inner + self.base[chip]
+        where: npt.NDArray[np.int64] = self.offsets(chip, cycles) + self.base[chip]
         return where
+
+    def offsets(
+        self, chip: int, cycles: npt.NDArray[np.bool_] | npt.NDArray[np.int64]
+    ) -> npt.NDArray[np.int64]:
+        """Address within a chip, or its register, that each of some judged cycles addresses, in the
+        bank of that cycle.
+        """
+        address, bank = self.address[cycles], self.healthy.bank[cycles]
+        inner: npt.NDArray[np.int64] = self.banks.inner[chip, address] + self.banks.page[bank, chip]
+        return inner
 
     def rom_bytes(self, bank: int, address: npt.NDArray[np.int32]) -> npt.NDArray[np.int16]:
         """What a ROM alone would give at each address in one bank: int16, -1 where none does."""

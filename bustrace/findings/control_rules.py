@@ -140,7 +140,7 @@ def _asked_by_the_handler(evidence: Evidence, entries: npt.NDArray[np.int64]) ->
         if replay.kind[chip] != IO:
             continue
         mine = handler & (replay.healthy.drivers >> np.uint32(chip) & 1 == 1)
-        registers = np.unique(evidence.reading.board.map.inner[chip, replay.address[mine]])
+        registers = np.unique(replay.offsets(chip, np.flatnonzero(mine)))
         if len(registers):
             names = ", ".join(str(register) for register in registers[:8])
             asked.append(f"register{'s' if len(registers) > 1 else ''} {names} of {ref}")

@@ -39,7 +39,8 @@ def status_poll(evidence: Evidence) -> Iterator[Finding]:
         return
     ref = chips[0]
     chip = evidence.reading.board.chip(ref)
-    offset = int(evidence.reading.board.map.inner[evidence.replay.chips.index(ref), wait.address])
+    place = evidence.replay.chips.index(ref)
+    offset = int(evidence.replay.offsets(place, wait.cycles[:1])[0])
     what = _bits(wait.bits)
     level = f"%{int(seen[0]):08b}" if wait.bits.bit_count() > 1 else str(int(seen[0] != 0))
     overdue = _timer_overdue(evidence, wait, ref, offset)
@@ -94,15 +95,12 @@ def _timer_overdue(evidence: Evidence, wait: Wait, ref: str, offset: int) -> boo
         return False
     if offset != _FLAG_REGISTER:
         return False
-    place = evidence.reading.board.map.inner[replay.chips.index(ref)]
-    takes = evidence.reading.board.map.responds[0] >> np.uint32(replay.chips.index(ref)) & 1 == 1
-    address = np.maximum(replay.address, 0)
-    starts = np.flatnonzero(
-        (replay.address >= 0)
-        & (replay.read == 0)
-        & takes[address]
-        & (place[address] == _TIMER_1_HIGH)
-    )
+    chip = replay.chips.index(ref)
+    rows = replay.rows(np.maximum(replay.address, 0))
+    taken = (rows >= 0) & (replay.read == 0)
+    taken &= replay.banks.responds[rows, 0] >> np.uint32(chip) & 1 == 1
+    writes = np.flatnonzero(taken)
+    starts = writes[replay.offsets(chip, writes) == _TIMER_1_HIGH]
     if not len(starts):
         return False
     return int(wait.cycles[-1]) - int(starts[-1]) > LONGEST_TIMER

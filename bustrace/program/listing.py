@@ -4,18 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from bustrace.board import Board, unknown_board
 from bustrace.cpu import Opcode, instruction_text, opcode_info, variant_named
 from bustrace.cycles.model import Cycles
 from bustrace.program.boundaries import halted
 from bustrace.program.disagreements import LINES, disagreements
 from bustrace.program.model import REGISTERS, Kind, Program
-
-if TYPE_CHECKING:
-    from bustrace.board import Board
 
 _TEXT = {
     Kind.RESET: "reset",
@@ -36,7 +33,7 @@ class ListingCycle:
     cycle : int
     time_ps : int
     address, address_known : int
-        Captured, and the bits that are known.
+        Captured, and the bits that are known; lines that the CPU has no pin for count as 0.
     data, data_known : int
         The same for the data bus.
     rw : int or None
@@ -121,7 +118,8 @@ def listing_rows(
     ------
     ListingRow
     """
-    variant = board.cpu.variant if board is not None else "6502"
+    board = unknown_board() if board is None else board
+    variant = board.cpu.variant
     off = disagreements(cycles, program.intent).off
     reads = cycles.data.copy()
     for correction in program.read_corrections:
@@ -166,7 +164,7 @@ def listing_rows(
             ),
             confidence=float(program.confidence[row]),
             cycles=tuple(
-                _cycle(program, cycles, off, cycle) for cycle in range(begin, begin + length)
+                _cycle(program, cycles, off, cycle, board) for cycle in range(begin, begin + length)
             ),
         )
 
@@ -203,6 +201,7 @@ def _cycle(
     cycles: Cycles,
     off: np.ndarray[tuple[int], np.dtype[np.uint32]],
     cycle: int,
+    board: Board,
 ) -> ListingCycle:
     intent = program.intent
     rw_known = int(cycles.control_known[cycle]) & 1
@@ -213,13 +212,15 @@ def _cycle(
         cycle=cycle,
         time_ps=int(cycles.time_ps[cycle]),
         address=int(cycles.address[cycle]),
-        address_known=int(cycles.address_known[cycle]),
+        address_known=board.shown_lines(int(cycles.address_known[cycle])),
         data=int(cycles.data[cycle]),
         data_known=int(cycles.data_known[cycle]),
         rw=rw if rw != 2 else None,
         selects=tuple(name for bit, name in enumerate(cycles.select_names) if selected >> bit & 1),
         intended=(
-            int(intent.address[cycle]) if intent.address_known[cycle] & 0xFFFF == 0xFFFF else None
+            int(intent.address[cycle])
+            if board.shown_lines(int(intent.address_known[cycle])) == 0xFFFF
+            else None
         ),
         differs=tuple(line for bit, line in enumerate(LINES) if different >> bit & 1),
     )

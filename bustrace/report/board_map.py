@@ -51,7 +51,7 @@ def board_text(board: Board) -> Paper:
     for bit in board.state_bits:
         cells = [Cell(bit.name, _NAME, "strong"), Cell("bank bit", _PART)]
         paper.say(_what_sets(bit), cells=cells)
-    after_reset = f", with {_state_words(board, board.reset_state)}" if board.state_bits else ""
+    after_reset = f", with {board.state_words(board.reset_state)}" if board.state_bits else ""
     paper.heading(f"Addresses{after_reset}")
     head = [Cell("from-to", _RANGE), Cell("reads", _WHO), Cell("writes", _WHO)]
     paper.say("", cells=[Cell(cell.text, cell.width, "quiet") for cell in head])
@@ -119,11 +119,6 @@ def _ranges(ranges: tuple[tuple[int, int], ...]) -> str:
     return ", ".join(shown) + (" ..." if len(ranges) > len(shown) else "")
 
 
-def _state_words(board: Board, state: int) -> str:
-    bits = enumerate(board.state_bits)
-    return ", ".join(f"{bit.name} = {state >> index & 1}" for index, bit in bits)
-
-
 def _other_states(paper: Paper, board: Board) -> None:
     """The rows of every other state that are not as after reset; states alike are one entry."""
     more = False
@@ -139,7 +134,7 @@ def _other_states(paper: Paper, board: Board) -> None:
             more = True
             break
     for table, states in seen[1:]:
-        title = f"With {_state_words(board, states[0])}"
+        title = f"With {board.state_words(states[0])}"
         if len(states) > 1:
             title += f", and in {count_words(len(states) - 1, 'more state')}"
         paper.heading(title)
