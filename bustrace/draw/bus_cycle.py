@@ -12,12 +12,12 @@ import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from bustrace.cpu.makers_limits import AT_MOST, MEANINGS, MakersLimits, makers_limits
 from bustrace.cycles import IN_RESET, SHORT, STRETCHED, UNSETTLED
 from bustrace.draw.bins import I64
 from bustrace.draw.buses import address_text, hex_text
 from bustrace.draw.lanes import Lane, View, choose_lanes
 from bustrace.draw.look import SCREEN
-from bustrace.draw.makers_limits import AT_MOST, MEANINGS, MakersLimits, makers_limits
 from bustrace.draw.plate import Plate, cannot_show, capture_facts, hang, no_cycles
 from bustrace.draw.rulers import draw_cycle_ruler, draw_time_ruler
 from bustrace.draw.sheet import GUTTER, PS_PER_US, Sheet

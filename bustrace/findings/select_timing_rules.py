@@ -4,18 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from fractions import Fraction
 
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.cpu.makers_limits import MakersLimits, makers_limits
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.model import Finding
 from bustrace.findings.select_rules import expected_selects, is_systematic_select
 from bustrace.hookup import Tap
 from bustrace.units import PS_PER_SECOND, count_words, format_time
-
-READ_SETUP_PS = {1: 100_000, 2: 50_000}
-"""tDSU by MHz: data are valid so long before phase 2 falls (Rockwell R650X, Doc 29000D39, p 13)."""
 
 SKEW_PS = 5_000
 """Leads of different length and thresholds that differ, allowed for on top of a sample (common
@@ -31,13 +30,15 @@ class _Window:
     Attributes
     ----------
     sample : one sample
-    setup : the read setup
+    setup : the read setup that the maker asks for
+    limits : whose figure that is
     opens, closes : int64, shape (n,)
         First and last instant at which a change lies inside the cycle's read window for certain.
     """
 
     sample: int
     setup: int
+    limits: MakersLimits
     opens: npt.NDArray[np.int64]
     closes: npt.NDArray[np.int64]
 
@@ -102,11 +103,16 @@ def _window(evidence: Evidence) -> _Window | None:
     if not n or (cycles.rise_ps[:n] == -1).all():
         return None
     sample = round(PS_PER_SECOND / capture.rate)
-    setup = READ_SETUP_PS[1 if period > 700_000 else 2]
+    variant = evidence.reading.board.cpu.variant
+    limits = makers_limits(variant, Fraction(PS_PER_SECOND, period))
+    nanoseconds = limits["tDSU"] if limits is not None else None
+    if limits is None or nanoseconds is None:
+        return None
     rise, fall = cycles.rise_ps[:n], cycles.time_ps[:n]
     # The chip may still be finding its address in the first half of phase 2 high.
     opens = np.where(rise != -1, (rise + fall) // 2, fall)
-    return _Window(sample, setup, opens, fall - 2 * sample - SKEW_PS)
+    closes = fall - 2 * sample - SKEW_PS
+    return _Window(sample, 1000 * nanoseconds, limits, opens, closes)
 
 
 def _select(evidence: Evidence, tap: Tap) -> _Select:
@@ -145,7 +151,8 @@ def _late(evidence: Evidence, window: _Window, select: _Select) -> Iterator[Find
         opportunities=of,
         count=count,
         measured=f"asserted only about {before} before phase 2 falls in {count:,} of {of:,} reads",
-        expected=f"data valid {format_time(window.setup)} before (R650X sheet, tDSU), so the "
+        expected=f"data valid {format_time(window.setup)} before ({window.limits.source}, "
+        f"{window.limits.grade}, tDSU), so the "
         "select earlier still",
         text=f"{ref} is selected too late in {count:,} of {count_words(of, 'read')}: about "
         f"{before} before phase 2 falls, and no chip answers in no time. A slow decoder, a weak "

@@ -8,8 +8,8 @@ import pytest
 from drill_readings import boot
 
 from bustrace.capture import open_capture
+from bustrace.cpu.makers_limits import AT_MOST, MEANINGS, makers_limits
 from bustrace.draw import draw_bus_cycle
-from bustrace.draw.makers_limits import AT_MOST, MEANINGS, makers_limits
 from bustrace.draw.timings import measure_timings, sample_ps
 from bustrace.reading import read_boot
 
