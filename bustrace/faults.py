@@ -37,8 +37,9 @@ PLACES = ("clip", "cpu", "bus", "behind", "decoder", "read", "write")
 ``write``: in that direction's path only.
 """
 
-_LINE_FAMILIES = {"stuck": 1, "open": 1, "clip": 1, "held": 1, "short": 2}
-_CHIP_FAMILIES = {
+LINE_FAMILIES = {"stuck": 1, "open": 1, "clip": 1, "held": 1, "short": 2}
+"""Families that name lines, and how many at least."""
+CHIP_FAMILIES = {
     "silent": 1,
     "always": 1,
     "content": 1,
@@ -50,17 +51,21 @@ _CHIP_FAMILIES = {
     "doubled": 2,
     "swapped": 2,
 }
-_STATE_FAMILIES = {"clock": ("absent", "stops"), "reset": ("held", "repeats")}
+"""Families that name chips, and how many."""
+STATE_FAMILIES = {"clock": ("absent", "stops"), "reset": ("held", "repeats")}
+"""Families that name how a line fails, and their words."""
 SELECT = "CS_"
 """Stands before a chip's reference for its select line, as in ``stuck:CS_U4=1@decoder``."""
 OTHER_CHIP = "other"
 """Stands for a chip that nobody named, in ``doubled:ROM+other``."""
 
-FAMILIES = (*_LINE_FAMILIES, *_CHIP_FAMILIES, *_STATE_FAMILIES, "shared")
+FAMILIES = (*LINE_FAMILIES, *CHIP_FAMILIES, *STATE_FAMILIES, "shared")
 """Every family, in the order of the text above this module."""
 
-_LEVELLED = {"stuck", "held", "cell"}
-_PLACED = {"stuck", "short", "open"}
+LEVELLED = {"stuck", "held", "cell"}
+"""Families with a level."""
+PLACED = {"stuck", "short", "open"}
+"""Families with a place."""
 _NAME = r"[A-Za-z0-9_][A-Za-z0-9_\-/#]*"
 
 
@@ -99,7 +104,7 @@ class Fault:
         family = self.family
         if family not in FAMILIES:
             raise ValueError(f"unknown fault family {family!r}: one of {', '.join(FAMILIES)}")
-        wanted_lines = _LINE_FAMILIES.get(family, 0)
+        wanted_lines = LINE_FAMILIES.get(family, 0)
         if len(self.lines) < wanted_lines or (len(self.lines) > wanted_lines and family != "short"):
             raise ValueError(f"{family} takes {wanted_lines or 'no'} line(s), not {self.lines!r}")
         if len(set(self.lines)) != len(self.lines):
@@ -112,9 +117,9 @@ class Fault:
                 raise ValueError(f"{name!r} is not a name: letters, digits, and _ - / # after one")
         if (self.chip is None) != (wanted_lines > 0):
             raise ValueError(f"{family} {'takes no' if wanted_lines else 'needs a'} chip or word")
-        if family in _STATE_FAMILIES and self.chip not in _STATE_FAMILIES[family]:
-            raise ValueError(f"{family} is one of {', '.join(_STATE_FAMILIES[family])}")
-        wanted_chips = _CHIP_FAMILIES.get(family, 0)
+        if family in STATE_FAMILIES and self.chip not in STATE_FAMILIES[family]:
+            raise ValueError(f"{family} is one of {', '.join(STATE_FAMILIES[family])}")
+        wanted_chips = CHIP_FAMILIES.get(family, 0)
         if wanted_chips and (len(self.chips), len(set(self.chips))) != (wanted_chips, wanted_chips):
             how = "two chips, each once, joined by '+'" if wanted_chips == 2 else "one chip"
             raise ValueError(f"{family} takes {how}, not {self.chip!r}")
@@ -122,12 +127,12 @@ class Fault:
             raise ValueError(f"cell is CHIP.ADDRESS.BIT (hex address), not {self.chip!r}")
         if family == "plane" and not re.fullmatch(_NAME + r"\.[0-7]", self.chip or ""):
             raise ValueError(f"plane is CHIP.BIT, not {self.chip!r}")
-        if (self.level is not None) != (family in _LEVELLED) or self.level not in (None, 0, 1):
+        if (self.level is not None) != (family in LEVELLED) or self.level not in (None, 0, 1):
             raise ValueError(
-                f"{family} takes {'level 0 or 1' if family in _LEVELLED else 'no level'}"
+                f"{family} takes {'level 0 or 1' if family in LEVELLED else 'no level'}"
             )
-        if (self.place is not None) != (family in _PLACED):
-            raise ValueError(f"{family} {'needs a' if family in _PLACED else 'takes no'} place")
+        if (self.place is not None) != (family in PLACED):
+            raise ValueError(f"{family} {'needs a' if family in PLACED else 'takes no'} place")
         if family == "short":
             object.__setattr__(self, "lines", tuple(sorted(self.lines, key=_natural)))
         if family == "swapped":
@@ -136,7 +141,7 @@ class Fault:
     @property
     def chips(self) -> tuple[str, ...]:
         """Chip references named by the fault, without cell or bit; the place's chip included."""
-        if self.family in _STATE_FAMILIES or self.family == "shared":
+        if self.family in STATE_FAMILIES or self.family == "shared":
             return ()
         if self.chip is None:
             return (self.place,) if self.place and self.place not in PLACES else ()
@@ -163,7 +168,7 @@ class Fault:
         family, what, level, place = match.groups()
         if level is not None and level not in ("0", "1"):
             raise ValueError(f"{text!r}: level must be 0 or 1, not {level!r}")
-        by_line = family in _LINE_FAMILIES
+        by_line = family in LINE_FAMILIES
         return cls(
             family,
             lines=tuple(what.split("+")) if by_line else (),

@@ -29,6 +29,7 @@ FLOORS = {
     "compare": 7,
     "identify": 7,
     "diagnosis": 8,
+    "campaign": 9,
     "draw": 9,
     "report": 10,
     "cli_options": 10,
@@ -80,6 +81,25 @@ def test_planting_and_judging_faults_never_meet():
             assert not {o for o, _ in imports_of(path)} & {"findings", "diagnosis", "program"}
         if room_of(path) in ("findings", "diagnosis"):
             assert "drill" not in {other for other, _ in imports_of(path)}
+
+
+def test_neither_planting_nor_judging_needs_the_other_by_way_of_a_third():
+    """What a room imports, and what that imports: drill never leads to diagnosis, nor back."""
+    direct: dict[str, set[str]] = {}
+    for path in SOURCES:
+        direct.setdefault(room_of(path), set()).update(other for other, _ in imports_of(path))
+
+    def needed(room):
+        found, waiting = set(), [room]
+        while waiting:
+            new = direct.get(waiting.pop(), set()) - found
+            found |= new
+            waiting += new
+        return found
+
+    assert "diagnosis" not in needed("drill")
+    assert "drill" not in needed("diagnosis")
+    assert {"drill", "diagnosis"} <= needed("campaign")
 
 
 def test_only_draw_imports_matplotlib():

@@ -5,7 +5,8 @@ from bustrace.drill.dialects import DIALECTS, NAMING, export
 from bustrace.drill.firmware import MadeBoard, make_board
 from bustrace.drill.healthy import HealthyBoot, healthy_boots, healthy_boots_of
 from bustrace.drill.limits import BusLimits, limits_for
-from bustrace.drill.model import CPU_DRIVES, BusRecord, Display
+from bustrace.drill.model import CPU_DRIVES, BusRecord, Display, control_lines
+from bustrace.drill.plantable import plantable
 from bustrace.drill.sample import sample
 from bustrace.drill.simulate import simulate
 from bustrace.drill.waveform import Waveform, line_names, waveform
@@ -23,12 +24,14 @@ __all__ = [
     "SourceError",
     "Waveform",
     "assemble",
+    "control_lines",
     "export",
     "healthy_boots",
     "healthy_boots_of",
     "limits_for",
     "line_names",
     "make_board",
+    "plantable",
     "sample",
     "simulate",
     "waveform",

@@ -109,6 +109,15 @@ def plant(board: Board, faults: Iterable[Fault], rng: np.random.Generator) -> Pl
     return planter.finish()
 
 
+def plants(board: Board, fault: Fault, rng: np.random.Generator) -> bool:
+    """Whether a fault can be planted on a board."""
+    try:
+        _Planter(board, rng).add(fault)
+    except ValueError:
+        return False
+    return True
+
+
 def select_name(ref: str) -> str:
     """Name of a chip's select line in `BusRecord.clip_levels` and in captures."""
     return f"{SELECT}{ref}"

@@ -1,0 +1,147 @@
+"""One case from the draw to the score."""
+
+from __future__ import annotations
+
+import tempfile
+import traceback
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from bustrace.campaign.boards import loaded, without_images
+from bustrace.campaign.cases import Case, Kind, Plan, draw_case, lines_of
+from bustrace.campaign.mending import Work, advised, work_until_mended
+from bustrace.campaign.oracle import Oracle
+from bustrace.campaign.scoring import count_as_two, score
+from bustrace.campaign.seen import differing, seen_on
+from bustrace.capture import Capture, open_capture
+from bustrace.diagnosis import Diagnosis, diagnose
+from bustrace.drill import BusRecord, export, sample
+from bustrace.faults import Fault
+from bustrace.reading import read_boot
+
+Result = dict[str, Any]
+"""One line of a results file; the keys are told in `docs/drill.md`."""
+
+
+def play(plan: Plan, kind: Kind, number: int) -> Result:
+    """Draw a case, simulate it, export it, read it back, diagnose it, score the answer.
+
+    Never raises: what goes wrong in reading or judging is the case's result, under ``error``.
+    """
+    return play_case(draw_case(plan, kind, number))
+
+
+def play_case(case: Case) -> Result:
+    """The same for a case that stands already."""
+    result: Result = {
+        "case": case.number,
+        "kind": case.kind,
+        "board": case.files.name,
+        "line_set": case.line_set,
+        "cycles": case.cycles,
+        "start": case.conditions.start,
+        "nuisances": case.nuisances,
+        "rom_known": case.rom_known,
+        "planted": [str(fault) for fault in case.faults],
+    }
+    try:
+        return result | (_healthy(case) if case.kind == "healthy" else _planted(case))
+    except Exception as error:
+        where = traceback.extract_tb(error.__traceback__)[-1]
+        told = f"{type(error).__name__}: {error} ({Path(where.filename).name}:{where.lineno})"
+        return result | {"error": told}
+
+
+def _healthy(case: Case) -> Result:
+    diagnosis = judge(case, case.run(()))
+    # A clip that is off is no fault of the board, but this one sits well.
+    alarms = [f"{f.rule}: {f.text}" for f in diagnosis.findings if f.severity == "fault"]
+    alarms += [str(suspect.fault) for suspect in diagnosis.suspects]
+    return {"verdict": diagnosis.verdict, "alarms": alarms}
+
+
+def _planted(case: Case) -> Result:
+    start = case.conditions.start
+    healthy_run = case.run(())
+    lines = lines_of(healthy_run, case.line_set)
+    healthy = seen_on(healthy_run, lines, start=start)
+    record = case.run(case.faults)
+    truth = case.faults
+    if len(truth) == 2:
+        whole = seen_on(record, lines, start=start)
+
+        def differs_without(fault: Fault) -> bool:
+            left = tuple(other for other in case.faults if other != fault)
+            return bool(len(differing(whole, seen_on(case.run(left), lines, start=start))))
+
+        truth = count_as_two(*truth, differs_without)
+    oracle = Oracle(case, truth, lines, healthy)
+    told: Result = {"truth": [str(fault) for fault in truth], "differing": len(oracle.changed)}
+    if not told["differing"]:
+        return told
+    diagnosis = judge(case, record)
+    answer = classes_of(diagnosis)
+    named = [fault for group in answer[: len(truth)] for fault in group]
+    scored = score(
+        truth,
+        answer,
+        oracle_size=lambda fault, wanted: oracle.size(fault, wanted, named),
+        alike=oracle.alike,
+        said_fault=diagnosis.verdict == "fault",
+    )
+    told |= {
+        "first_differing": int(oracle.changed[0]) + start,
+        "verdict": diagnosis.verdict,
+        "answer": [[str(fault) for fault in group] for group in answer[:3]],
+        "probability": round(diagnosis.suspects[0].probability, 4) if answer else None,
+        "right": scored.right,
+        "named": scored.named,
+        "as_good": scored.as_good,
+        "in_three": scored.in_three,
+        "place": scored.place,
+        "missed": scored.missed,
+        "size": scored.size,
+    }
+    if len(truth) == 1:
+        board = loaded(case.files)
+        told["advised"] = _work(work_until_mended(truth[0], advised(answer, board), board))
+        told["easiest"] = _work(work_until_mended(truth[0], (), board))
+    return told
+
+
+def classes_of(diagnosis: Diagnosis) -> list[tuple[Fault, ...]]:
+    """The answer's classes, the likeliest first."""
+    return [tuple(dict.fromkeys((s.fault, *s.alike))) for s in diagnosis.suspects]
+
+
+def judge(case: Case, record: BusRecord) -> Diagnosis:
+    """Record a run as the case has it, read the export back, diagnose it."""
+    with tempfile.TemporaryDirectory() as folder:
+        how = case.conditions
+        path = Path(folder) / f"capture.{how.dialect.split()[0]}"
+        export(recorded(case, record), path, how.dialect, naming=how.naming)
+        capture = open_capture(path)
+    board = loaded(case.files)
+    return diagnose(read_boot(capture, board if case.rom_known else without_images(board)))
+
+
+def recorded(case: Case, record: BusRecord) -> Capture:
+    """The run as the case's analyser takes it."""
+    how = case.conditions
+    return sample(
+        record,
+        rate=how.rate,
+        seed=case.seed,
+        lines=lines_of(record, case.line_set),
+        skew_ps=how.skew_ps,
+        noise=how.noise,
+        start_cycle=min(how.start, max(len(record) - 1, 0)),
+        lead_cycles=how.lead_cycles,
+        chatter=how.chatter,
+        trigger=how.trigger,
+    )
+
+
+def _work(work: Work) -> Sequence[int]:
+    return [work.pulls, work.captures, work.probes]
