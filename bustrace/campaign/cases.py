@@ -21,7 +21,7 @@ from bustrace.drill import (
     line_names,
     simulate,
 )
-from bustrace.faults import PLACES, Fault
+from bustrace.faults import PLACES, SELECT, Fault
 
 Kind = Literal["planted", "healthy"]
 
@@ -230,7 +230,7 @@ def group_of(line: str) -> str:
     """The group that a line belongs to: ``address``, ``data``, ``select``, or its own name."""
     if line[1:].isdigit() and line[0] in "AD":
         return {"A": "address", "D": "data"}[line[0]]
-    return "select" if line.startswith("CS_") else line
+    return "select" if line.startswith(SELECT) else line
 
 
 # ---- lines and conditions

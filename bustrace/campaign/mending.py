@@ -9,7 +9,7 @@ from typing import Literal
 from bustrace.board import Board
 from bustrace.campaign.scoring import Classes
 from bustrace.drill import control_lines
-from bustrace.faults import OTHER_CHIP, Fault
+from bustrace.faults import OTHER_CHIP, SELECT, Fault
 
 Deed = Literal["seat", "probe", "pull"]
 
@@ -65,7 +65,7 @@ def steps_for(fault: Fault, board: Board) -> tuple[Step, ...]:
         return probes + tuple(_pull(ref, board) for ref in fault.chips if ref != board.cpu.ref)
     if fault.family == "silent":  # are its enable pins active at all?
         ref = fault.chips[0]
-        return (Step("probe", f"CS_{ref}"), _pull(ref, board))
+        return (Step("probe", SELECT + ref), _pull(ref, board))
     guilty = fault.chips[-1] if fault.family in ("doubled", "swapped") else fault.chips[0]
     return () if guilty == OTHER_CHIP else (_pull(guilty, board),)
 
@@ -88,7 +88,7 @@ def easiest_first(board: Board) -> Iterator[Step]:
     yield from (Step("pull", chip.ref) for chip in refs if chip.socketed is not False)
     buses = (*(f"D{bit}" for bit in range(8)), *(f"A{bit}" for bit in range(16)))
     yield from (Step("probe", line) for line in buses)
-    yield from (Step("probe", f"CS_{ref}") for ref in board.map.chips)
+    yield from (Step("probe", SELECT + ref) for ref in board.map.chips)
     yield from (Step("probe", bit.name) for bit in board.state_bits)
     yield from (Step("probe", chip.ref) for chip in refs if chip.socketed is False)
 
@@ -127,7 +127,7 @@ def finds(step: Step, truth: Fault, board: Board) -> bool:
         return step.what == truth.family
     if truth.family == "shared":
         # The rail shows at the pins of any chip that hangs on it.
-        return step.what == f"shared:{truth.chip}" or step.what.removeprefix("CS_") in {
+        return step.what == f"shared:{truth.chip}" or step.what.removeprefix(SELECT) in {
             chip.ref for chip in board.chips if chip.role == "ram"
         }
     return any(what in (*truth.lines, *_chips(truth)) for what in named)

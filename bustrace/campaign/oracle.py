@@ -9,7 +9,7 @@ import numpy as np
 from bustrace.campaign.boards import faults_of
 from bustrace.campaign.cases import Case
 from bustrace.campaign.seen import differing, seen_on
-from bustrace.faults import Fault
+from bustrace.faults import SELECT, Fault
 
 MOST_CANDIDATES = 40
 """Neighbours that are tried at most: an oracle class is at least as large as what they show."""
@@ -124,7 +124,7 @@ def neighbours(fault: Fault, among: Sequence[Fault]) -> list[Fault]:
 
 def _nets(fault: Fault) -> tuple[str, ...]:
     """Lines, a select's by its chip."""
-    return tuple(line.removeprefix("CS_") for line in fault.lines)
+    return tuple(line.removeprefix(SELECT) for line in fault.lines)
 
 
 def _bits(fault: Fault) -> set[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from bustrace.faults import Fault
+from bustrace.faults import SELECT, Fault
 
 FIRST = 3
 """Classes that a technician reads."""
@@ -100,7 +100,7 @@ def same_place(one: Fault, other: Fault) -> bool:
 
 
 def _spots(fault: Fault) -> set[str]:
-    spots = {line.removeprefix("CS_") for line in fault.lines} | set(fault.chips)
+    spots = {line.removeprefix(SELECT) for line in fault.lines} | set(fault.chips)
     if fault.family in ("clock", "reset", "shared"):
         spots.add(f"{fault.family}:{fault.chip}" if fault.family == "shared" else fault.family)
     named = {"PHI2": "clock", "RES": "reset"}
