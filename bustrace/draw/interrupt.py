@@ -78,7 +78,9 @@ def draw_interrupt(
             "An interrupt",
             no_cycles(reading) or _why(reading, cycle),
             "Capture longer, or arm the analyser on the falling edge of IRQ. A program that never "
-            "clears the I flag takes no IRQ, however long the line is low.",
+            "clears the I flag takes no IRQ, however long the line is low."
+            if reading.board.has_pin("IRQ")
+            else "Only a BRK makes such a CPU go through the same cycles.",
         )
     else:
         shown = row
@@ -107,7 +109,9 @@ def _why(reading: Reading, cycle: int | None) -> str:
         return f"no instruction was found ({program.reason or 'the bus does not tell'})"
     after = f" from cycle {cycle:,} on" if cycle is not None else ""
     irq = reading.cycles.pin("IRQ")
-    if (irq == 2).all():
+    if not reading.board.has_pin("IRQ"):
+        line = f"; a {reading.board.cpu.part} has no interrupt pins"
+    elif (irq == 2).all():
         line = "; IRQ itself was not captured"
     elif (irq == 0).any():
         line = f", although IRQ is low in {int((irq == 0).sum()):,} cycles"

@@ -112,6 +112,8 @@ def replay_board(
     clip_rw,
     data,
     data_known,
+    left,
+    left_known,
     clip_selects,
     clip_selects_known,
     in_reset,
@@ -165,6 +167,8 @@ def replay_board(
         R/W as the clip saw it; 2 where not captured.
     data, data_known : uint8, shape (n,)
         Data lines as the clips saw them.
+    left, left_known : uint8, shape (n,)
+        What another owner of the bus left on the data lines in the other half of the cycle.
     clip_selects, clip_selects_known : uint32, shape (n,)
         Selects, 1 asserted, one bit a chip of the map.
     in_reset : uint8, shape (n,)
@@ -453,14 +457,17 @@ def replay_board(
                 astray = (last ^ data[i]) & last_known & data_known[i] & idle & ~forced
                 if astray & ~told[0, t]:
                     told[0, t] |= astray
-                    price += bits[3] * (3.0 if data[i] & idle == idle else 9.0)
+                    stays = left_known[i] & idle == idle and (left[i] ^ data[i]) & idle == 0
+                    price += bits[3] * (3.0 if stays or data[i] & idle == idle else 9.0)
             if driving == 0:
                 price += bits[3] * _ones(~last_known & 255)
                 if described[row]:
-                    # An undriven bus mostly holds the last byte; it may drift high, or pick up
-                    # noise. One price for a whole departure, not one a bit.
+                    # An undriven bus mostly holds the last byte; it may drift high, keep what the
+                    # other half's owner left there, or pick up noise. One price for a whole
+                    # departure, not one a bit.
                     if fresh & ~forced:
-                        price += 3.0 if data[i] == 255 else 9.0
+                        stays = left_known[i] == 255 and left[i] == data[i]
+                        price += 3.0 if stays or data[i] == 255 else 9.0
                         fresh &= forced
                 else:
                     # Nobody said what is here: whatever comes is news, once an address.

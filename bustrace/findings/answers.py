@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.board import Board
-from bustrace.cycles import CONTROL_BIT, IN_RESET, OWNER_CPU, UNSETTLED
+from bustrace.cycles import CONTROL_BIT, IN_RESET, OWNER_CPU, UNSETTLED, Cycles
 from bustrace.findings._kernels import IO, OTHER, RAM, ROM, SLOTS, TOLD_BANKS, replay_board
 from bustrace.findings.banks import fold_banks
 from bustrace.program import bank_state
@@ -130,6 +130,26 @@ class Answers:
     onset: int
 
 
+def _left_by_another(
+    cycles: Cycles, n: int, disbelieved: int
+) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
+    """What another owner of the bus left on the data lines in the other half of each cycle.
+
+    Only where that half had an address of its own. With the CPU's address there it is no other
+    owner: a chip that is not gated by phase 2 then drives in both halves, and its byte says
+    nothing of an undriven bus.
+
+    Returns
+    -------
+    left, known : uint8, shape (n,)
+    """
+    both = cycles.other_address_known[:n] & cycles.address_known[:n]
+    another = (cycles.other_address[:n] ^ cycles.address[:n]) & both != 0
+    believed = np.uint8(~disbelieved & 0xFF)
+    known = np.where(another, cycles.other_data_known[:n] & believed, np.uint8(0))
+    return cycles.other_data[:n] & known, known
+
+
 class BoardReplay:
     """The columns of a reading, ready to be replayed under any assumption.
 
@@ -215,6 +235,7 @@ class BoardReplay:
         for fix in reading.program.read_corrections:
             if fix.cycle < n:  # what the CPU saw is what the board gave
                 self.data[fix.cycle] = fix.believed & ~disbelieved & 0xFF
+        self._left, self._left_known = _left_by_another(cycles, n, disbelieved)
         self._in_reset = (cycles.flags[:n] & IN_RESET != 0).astype(np.uint8)
         self.state, self.state_known = bank_state(cycles, intent, board, n)
         self._set_board(board)
@@ -361,6 +382,8 @@ class BoardReplay:
             self._clip_rw,
             self.data,
             self.data_known,
+            self._left,
+            self._left_known,
             self._selects,
             self._selects_known,
             self._in_reset,

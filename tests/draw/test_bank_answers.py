@@ -6,6 +6,7 @@ from drill_readings import FIXTURES
 
 from bustrace.board import load_board
 from bustrace.capture import open_capture
+from bustrace.draw import draw_interrupt
 from bustrace.draw.address_map import _table
 from bustrace.draw.answering import answering, responds_met, states_met
 from bustrace.draw.buses import address_text
@@ -77,3 +78,11 @@ def test_a_28_pin_cpu_fetches_its_vector_from_1ffc(kiln):
     texts = [address_text(kiln, cycle) for cycle in range(len(kiln.cycles))]
     assert "$1FFC" in texts
     assert not any("?" in text for text in texts)
+
+
+def test_a_cpu_without_interrupt_pins_is_not_asked_to_clip_them(kiln):
+    """A 6507 has neither IRQ nor NMI (Rockwell R650X sheet, page 2)."""
+    figure = draw_interrupt(kiln)
+    told = " ".join(text.get_text() for ax in figure.axes for text in ax.texts)
+    assert "a 6507 has no interrupt pins" in told
+    assert "arm the analyser" not in told

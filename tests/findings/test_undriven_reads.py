@@ -1,0 +1,57 @@
+"""A read where no chip drives finds the last byte, all high, or what another owner left there."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from drill_readings import boot
+
+from bustrace.diagnosis import diagnose
+from bustrace.findings.answers import BoardReplay
+
+pytestmark = pytest.mark.slow
+
+
+def shared(reading, *, owner):
+    """The same boot with the other half of each undriven read on the bus, its byte staying there.
+
+    `owner` is ``display`` where that half has an address of its own, ``chip`` where it has the
+    CPU's, ``nobody`` where it was not captured.
+    """
+    cycles, replay = reading.cycles, BoardReplay(reading)
+    address = np.maximum(replay.address, 0)
+    responds = reading.board.map.responds[1, address]
+    alone = (replay.address >= 0) & (replay.read == 1) & (responds == 0)
+    assert alone.sum() > 10
+    byte = np.random.default_rng(3).integers(0, 256, len(cycles), dtype=np.uint8)
+    n, seen = len(cycles), np.uint8(0 if owner == "nobody" else 0xFF)
+    other = cycles.address ^ np.uint32(0x8000 if owner == "display" else 0)
+    columns = {
+        "data": np.where(alone, byte, cycles.data),
+        "other_data": np.where(alone, byte, cycles.data),
+        "other_data_known": np.full(n, seen, np.uint8),
+        "other_address": other,
+        "other_address_known": np.full(n, 0xFFFF if seen else 0, np.uint32),
+    }
+    return replace(reading, cycles=replace(cycles, **columns))
+
+
+@pytest.fixture(scope="module")
+def healthy():
+    return boot()
+
+
+def test_a_byte_that_another_owner_left_is_less_of_a_surprise(healthy):
+    told = BoardReplay(shared(healthy, owner="display"))
+    not_told = BoardReplay(shared(healthy, owner="nobody"))
+    assert told.wrong < 0.5 * not_told.wrong
+
+
+def test_the_same_byte_under_the_cpus_own_address_explains_nothing(healthy):
+    """A chip that drives in both halves shows its own byte there: no word of an undriven bus."""
+    own, nobody = (BoardReplay(shared(healthy, owner=who)) for who in ("chip", "nobody"))
+    assert own.wrong == nobody.wrong
+
+
+def test_nobody_is_blamed_for_what_a_display_left(healthy):
+    assert diagnose(shared(healthy, owner="display")).exit_code == 0
