@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from bustrace.board import READ, WRITE
-from bustrace.draw.answering import answering, states_met
+from bustrace.draw.answering import answering_in, banks_met
 from bustrace.draw.bins import runs
 from bustrace.draw.plate import SMALL, Plate, cannot_show, capture_facts, hang, no_cycles
 from bustrace.draw.sheet import MARGIN, Sheet, wrap
@@ -115,7 +115,7 @@ def _compose(reading: Reading, seen: Touched | None, points: float) -> Plate:
 def _banks_shown(reading: Reading) -> str:
     """Which bank the map shows, and that the accesses are counted in theirs."""
     board = reading.board
-    others = [state for state in states_met(reading) if state != board.reset_state]
+    others = [state for state in banks_met(reading) if state != board.reset_state]
     text = f"the map is that with {board.state_words(board.reset_state)}"
     if not others:
         return text
@@ -249,7 +249,7 @@ def _table(reading: Reading, seen: Touched | None) -> list[tuple[str, ...]]:
     found = None
     if seen is not None:
         rw = (seen.kind != WRITES).astype(np.uint8)
-        found = answering(reading, seen.cycle, seen.address.astype(np.uint32), rw)
+        found = answering_in(reading, seen.cycle, seen.address.astype(np.uint32), rw)
     for at, ref in enumerate(table.chips):
         chip = board.chip(ref)
         cells = [ref, chip.part, chip.role]

@@ -1,89 +1,41 @@
-"""Who was to answer in a cycle, in the bank that the board had then."""
+"""Chips of addresses and accesses, as the pictures name them."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.board import answers_in
-from bustrace.program import bank_state
+from bustrace.program import Answering, answering, states_met
 from bustrace.units import numbered_runs
 
 if TYPE_CHECKING:
     from bustrace.reading import Reading
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Answering:
-    """Chips that were to answer, one row an access.
-
-    Attributes
-    ----------
-    chips, known : uint32, shape (k,)
-        Bit i is ``board.map.chips[i]``; known where every state that is possible agrees.
-    state : uint16, shape (k,)
-        State bits, 0 where not known.
-    """
-
-    chips: npt.NDArray[np.uint32]
-    known: npt.NDArray[np.uint32]
-    state: npt.NDArray[np.uint16]
-
-    def by(self, chip: int) -> npt.NDArray[np.bool_]:
-        """Accesses that surely reached a chip."""
-        sure: npt.NDArray[np.bool_] = self.chips & self.known & np.uint32(1 << chip) != 0
-        return sure
-
-    @property
-    def by_nobody(self) -> npt.NDArray[np.bool_]:
-        """Accesses that surely reached none."""
-        nobody: npt.NDArray[np.bool_] = (self.chips == 0) & (self.known == 0xFFFFFFFF)
-        return nobody
-
-    @property
-    def open(self) -> npt.NDArray[np.bool_]:
-        """Accesses of which a state bit that is not known decides who was to answer."""
-        unknown: npt.NDArray[np.bool_] = self.known != 0xFFFFFFFF
-        return unknown
-
-
-def answering(
+def answering_in(
     reading: Reading,
     cycle: npt.NDArray[np.int64],
     address: npt.NDArray[np.uint32],
     rw: npt.NDArray[np.uint8],
 ) -> Answering:
-    """Who was to answer in each of some accesses.
-
-    Parameters
-    ----------
-    cycle : int64, shape (k,)
-    address : uint32, shape (k,)
-    rw : uint8, shape (k,)
-        1 read, 0 write.
-    """
-    state, known = bank_state(reading.cycles, reading.program.intent, reading.board)
-    found = answers_in(reading.board, address, rw, state[cycle], known[cycle])
-    return Answering(found.responds, found.responds_known, state[cycle])
+    """Who was to answer in each of some accesses of a reading."""
+    program = reading.program
+    return answering(reading.cycles, program.intent, reading.board, cycle, address, rw)
 
 
-def states_met(reading: Reading) -> list[int]:
-    """States in which the board was in some cycle, as far as they are known whole."""
-    state, known = bank_state(reading.cycles, reading.program.intent, reading.board)
-    whole = (1 << len(reading.board.state_bits)) - 1
-    met: list[int] = np.unique(state[known & whole == whole]).tolist()
-    return met
+def banks_met(reading: Reading) -> list[int]:
+    """States in which the board of a reading was."""
+    return states_met(reading.cycles, reading.program.intent, reading.board)
 
 
 def responds_met(reading: Reading) -> npt.NDArray[np.uint32]:
     """Chips that answer at each address in any state that was met: uint32, shape (2, 65536)."""
     board = reading.board
     found = np.zeros_like(board.map.responds)
-    for state in states_met(reading) or [board.reset_state]:
+    for state in banks_met(reading) or [board.reset_state]:
         found |= board.maps[state].responds
     return found
 

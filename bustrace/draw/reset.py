@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from bustrace.cycles import IN_RESET
-from bustrace.draw.answering import answering
+from bustrace.draw.answering import answering_in
 from bustrace.draw.buses import address_text
 from bustrace.draw.plate import Plate, cannot_show, capture_facts, hang, no_cycles
 from bustrace.draw.story import Step, story
@@ -188,7 +188,7 @@ def _expected(reading: Reading, cycle: int, address: int) -> int | None:
     """Byte of the ROM image that alone answers at an address, in the bank of a cycle."""
     board = reading.board
     at = np.array([address], dtype=np.uint32)
-    found = answering(reading, np.array([cycle]), at, np.array([1], dtype=np.uint8))
+    found = answering_in(reading, np.array([cycle]), at, np.array([1], dtype=np.uint8))
     for bit, chip in enumerate(board.mapped):
         if chip.images and not found.open[0] and found.chips[0] == np.uint32(1 << bit):
             byte = int(board.image_bytes(chip.ref, state=int(found.state[0]))[address])

@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from bustrace.cycles import IN_RESET
-from bustrace.draw.answering import answering, short_list
+from bustrace.draw.answering import answering_in, short_list
 from bustrace.draw.buses import draw_bus, draw_meant
 from bustrace.draw.lanes import Lane, View, choose_lanes, lane_gap, lane_height
 from bustrace.draw.look import SCREEN
@@ -199,7 +199,7 @@ def chips_in(reading: Reading, first: int, last: int) -> list[str]:
     address = cycles.address[span] & np.uint32(0xFFFF)
     known = board.shown_lines(cycles.address_known[span]) & 0xFFFF == 0xFFFF
     told = (rw != 2) & known & board.map.described[address]
-    found = answering(reading, np.arange(first, last + 1), address, np.minimum(rw, 1))
+    found = answering_in(reading, np.arange(first, last + 1), address, np.minimum(rw, 1))
     selected = cycles.selects[span] & cycles.selects_known[span]
     names = []
     for at in range(len(address)):

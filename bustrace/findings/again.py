@@ -15,10 +15,9 @@ import numpy.typing as npt
 
 from bustrace.findings._kernels import IO, OTHER, RAM, ROM
 from bustrace.findings.evidence import SHOWN, Evidence, gather
-from bustrace.findings.loops import main_rows
 from bustrace.findings.model import Finding
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
-from bustrace.program import Kind
+from bustrace.program import Kind, main_rows
 from bustrace.reading import Reading
 from bustrace.units import count_words
 

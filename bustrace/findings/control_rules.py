@@ -12,10 +12,9 @@ from bustrace.cycles import stretches
 from bustrace.findings._kernels import IO
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.model import Finding
-from bustrace.program import Kind
+from bustrace.program import RTI, Kind
 
 FLAG_I = 0x04
-RTI = 0x40
 MIN_CYCLES = 32
 """Cycles a line must be seen at one level before it is called held."""
 

@@ -9,10 +9,9 @@ import numpy as np
 from bustrace.findings._kernels import IO, RAM
 from bustrace.findings.control_rules import FLAG_I
 from bustrace.findings.evidence import SHOWN, Evidence
-from bustrace.findings.loops import Wait, final_wait
 from bustrace.findings.model import Finding
 from bustrace.findings.progress import STACK_END
-from bustrace.program import Kind
+from bustrace.program import Kind, Wait, final_wait
 from bustrace.units import count_words, format_time
 
 LONGEST_TIMER = 65_538
@@ -27,7 +26,7 @@ _TIMER_1_HIGH, _FLAG_REGISTER, _TIMER_1_FLAG = 0x5, 0xD, 6
 
 def status_poll(evidence: Evidence) -> Iterator[Finding]:
     """The capture ends in a loop that reads one I/O register and waits for bits that rest."""
-    wait = final_wait(evidence)
+    wait = _final_wait(evidence)
     if wait is None or not _long(evidence, wait):
         return
     drivers = int(evidence.replay.healthy.drivers[wait.cycles[0]])
@@ -70,6 +69,11 @@ def status_poll(evidence: Evidence) -> Iterator[Finding]:
         f"{ref}{f' ({chip.part})' if chip.part != 'custom' else ''}: still {level} after "
         f"{count_words(len(wait.cycles), 'poll')}. {meaning}",
     )
+
+
+def _final_wait(evidence: Evidence) -> Wait | None:
+    reading = evidence.reading
+    return final_wait(reading.program, evidence.replay.data, reading.board.cpu.variant, evidence.n)
 
 
 def _long(evidence: Evidence, wait: Wait) -> bool:
@@ -121,7 +125,7 @@ def interrupt_never(evidence: Evidence) -> Iterator[Finding]:
     if not len(rows) or not clear[-1]:
         return
     since_row = rows[int(np.flatnonzero(~clear)[-1]) + 1] if not clear.all() else rows[0]
-    wait = final_wait(evidence)
+    wait = _final_wait(evidence)
     if (
         wait is None
         or not _long(evidence, wait)

@@ -1,23 +1,56 @@
 """The instructions that the cycles were."""
 
+from bustrace.program.accesses import Accesses, accesses_of
+from bustrace.program.answering import Answering, answering, states_met
 from bustrace.program.bank_state import bank_state
 from bustrace.program.disagreements import LINES, Disagreements, disagreements
+from bustrace.program.habits import (
+    Depth,
+    Elsewhere,
+    Interrupts,
+    code_elsewhere,
+    interrupts_of,
+    stack_depth,
+)
 from bustrace.program.listing import ListingCycle, ListingRow, listing_rows
+from bustrace.program.loops import RTI, Loop, find_loops, main_rows
 from bustrace.program.model import REGISTERS, Intent, Kind, Program, ReadCorrection
+from bustrace.program.phases import Phase, phases_of
 from bustrace.program.recover import recover_program
+from bustrace.program.waits import Wait, final_wait, wait_in
 
 __all__ = [
     "LINES",
     "REGISTERS",
+    "RTI",
+    "Accesses",
+    "Answering",
+    "Depth",
     "Disagreements",
+    "Elsewhere",
     "Intent",
+    "Interrupts",
     "Kind",
     "ListingCycle",
     "ListingRow",
+    "Loop",
+    "Phase",
     "Program",
     "ReadCorrection",
+    "Wait",
+    "accesses_of",
+    "answering",
     "bank_state",
+    "code_elsewhere",
     "disagreements",
+    "final_wait",
+    "find_loops",
+    "interrupts_of",
     "listing_rows",
+    "main_rows",
+    "phases_of",
     "recover_program",
+    "stack_depth",
+    "states_met",
+    "wait_in",
 ]

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from bustrace.board import Board, unknown_board
 from bustrace.cpu import Opcode, instruction_text, opcode_info, variant_named
+from bustrace.cpu.opcodes import REACHES_MEMORY
 from bustrace.cycles.model import Cycles
 from bustrace.program.boundaries import halted
 from bustrace.program.disagreements import LINES, disagreements
@@ -78,6 +79,8 @@ class ListingRow:
     registers : tuple of (name, value, known)
         A X Y S P before the row, and which bits are known.
     confidence : float
+    reaches_memory : bool
+        Its operand is in memory; the last cycle reads or writes it.
     cycles : tuple of ListingCycle
     """
 
@@ -91,6 +94,7 @@ class ListingRow:
     text: str
     registers: tuple[tuple[str, int, int], ...]
     confidence: float
+    reaches_memory: bool
     cycles: tuple[ListingCycle, ...]
 
 
@@ -101,6 +105,7 @@ def listing_rows(
     *,
     first_row: int = 0,
     end_row: int | None = None,
+    symbols: Mapping[int, str] | None = None,
 ) -> Iterator[ListingRow]:
     """Rows of a program with their cycles, in order.
 
@@ -113,6 +118,8 @@ def listing_rows(
         Names the CPU; a 6502 otherwise.
     first_row, end_row : int
         Rows ``[first_row, end_row)``; all by default.
+    symbols : mapping of int to str, optional
+        Names of addresses, for the texts.
 
     Yields
     ------
@@ -133,6 +140,7 @@ def listing_rows(
         pc = int(program.pc[row]) if program.pc[row] >= 0 else None
         opcode = int(program.opcode[row])
         code: tuple[int | None, ...] = ()
+        memory = False
         text = _TEXT.get(kind, "an instruction that is not known")
         if opcode >= 0 and kind in (Kind.INSTRUCTION, Kind.BRK):
             info = opcode_info(variant, opcode)
@@ -146,7 +154,8 @@ def listing_rows(
             )
             # A branch target needs the address of the branch.
             shown = code[1:] if pc is not None or info.mode != "rel" else ()
-            text = instruction_text(variant, opcode, shown, pc or 0)
+            text = instruction_text(variant, opcode, shown, pc or 0, symbols)
+            memory = info.mode in REACHES_MEMORY
         yield ListingRow(
             row=row,
             cycle=begin,
@@ -163,6 +172,7 @@ def listing_rows(
                 )
             ),
             confidence=float(program.confidence[row]),
+            reaches_memory=memory,
             cycles=tuple(
                 _cycle(program, cycles, off, cycle, board) for cycle in range(begin, begin + length)
             ),

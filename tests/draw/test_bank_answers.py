@@ -8,7 +8,7 @@ from bustrace.board import load_board
 from bustrace.capture import open_capture
 from bustrace.draw import draw_interrupt
 from bustrace.draw.address_map import _table
-from bustrace.draw.answering import answering, responds_met, states_met
+from bustrace.draw.answering import answering_in, banks_met, responds_met
 from bustrace.draw.buses import address_text
 from bustrace.draw.story import chips_in
 from bustrace.draw.touched import CODE, touched
@@ -52,7 +52,9 @@ def test_every_sure_read_has_the_select_that_the_clip_saw(departure):
     """Of U5, over the whole capture, in both banks."""
     seen = touched(departure)
     read = seen.kind != 2
-    found = answering(departure, seen.cycle, seen.address.astype(np.uint32), read.astype(np.uint8))
+    found = answering_in(
+        departure, seen.cycle, seen.address.astype(np.uint32), read.astype(np.uint8)
+    )
     u5 = departure.board.map.index("U5")
     told = read & ~found.open
     assert told.sum() > 1000
@@ -67,7 +69,7 @@ def test_the_maps_table_counts_each_access_in_its_bank(departure):
 
 
 def test_states_that_were_met_give_the_names_of_a_band(departure):
-    assert states_met(departure) == [0, 1]
+    assert banks_met(departure) == [0, 1]
     bits = int(responds_met(departure)[1, 0xC100])
     names = {ref for bit, ref in enumerate(departure.board.map.chips) if bits >> bit & 1}
     assert names == {"U5", *(f"U{n}" for n in range(20, 28))}

@@ -1,4 +1,4 @@
-"""The loop in which a capture ends, when it is one that only waits."""
+"""Loops that only wait: they look at one place until it changes."""
 
 from __future__ import annotations
 
@@ -8,9 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.cpu import variant_named
-from bustrace.findings.control_rules import RTI
-from bustrace.findings.evidence import Evidence
-from bustrace.program import Kind, Program
+from bustrace.program.loops import main_rows
+from bustrace.program.model import Program
 
 LONGEST_LOOP = 8
 """Instructions of a loop that does nothing but look at one place."""
@@ -36,7 +35,7 @@ _FLAG_OF_BRANCH = {
 
 @dataclass(frozen=True, slots=True)
 class Wait:
-    """A loop, run to the end of the capture, that only looks at one place and decides by it.
+    """A loop that only looks at one place and decides by it.
 
     Attributes
     ----------
@@ -61,24 +60,23 @@ class Wait:
     pc: int
 
 
-def main_rows(program: Program) -> npt.NDArray[np.int64]:
-    """Instructions outside interrupt handlers: row numbers, int64."""
-    enters = np.isin(program.kind, (Kind.IRQ, Kind.NMI, Kind.BRK))
-    leaves = (program.kind == Kind.INSTRUCTION) & (program.opcode == RTI)
-    depth = np.cumsum(enters.astype(np.int64) - np.append(False, leaves[:-1]).astype(np.int64))
-    # A return whose entry lies before the capture takes the count below zero.
-    depth -= np.minimum(np.minimum.accumulate(depth), 0)
-    rows: npt.NDArray[np.int64] = np.flatnonzero((program.kind == Kind.INSTRUCTION) & (depth == 0))
-    return rows
+def final_wait(program: Program, reads: npt.NDArray[np.uint8], variant: str, n: int) -> Wait | None:
+    """The wait in which the capture ends; None where it ends otherwise.
 
-
-def final_wait(evidence: Evidence) -> Wait | None:
-    """The wait in which the capture ends; None where it ends otherwise."""
-    program = evidence.reading.program
+    Parameters
+    ----------
+    program : Program
+    reads : uint8, shape (n_cycles,)
+        Data of every cycle as the CPU saw it.
+    variant : str
+        CPU part.
+    n : int
+        Cycles that count.
+    """
     if program.lost_at is not None or program.jam_at is not None:
         return None
     rows = main_rows(program)
-    rows = rows[(program.first_cycle[rows] + program.length[rows]) < evidence.n]
+    rows = rows[(program.first_cycle[rows] + program.length[rows]) < n]
     pcs = program.pc[rows]
     if len(pcs) < 2 * FEWEST_TURNS or (pcs[-FEWEST_TURNS:] < 0).any():
         return None
@@ -91,19 +89,33 @@ def final_wait(evidence: Evidence) -> Wait | None:
     turns = (len(pcs) - start) // turn
     if turns < FEWEST_TURNS:
         return None
-    looped = rows[start:]
-    return _looking(evidence, looped, looped[-turn:], turns)
+    return wait_in(program, reads, variant, rows[start:], turn, turns)
 
 
-def _looking(
-    evidence: Evidence,
+def wait_in(
+    program: Program,
+    reads: npt.NDArray[np.uint8],
+    variant: str,
     looped: npt.NDArray[np.int64],
-    body: npt.NDArray[np.int64],
+    turn: int,
     turns: int,
 ) -> Wait | None:
-    """The loop as a wait, when its instructions look at one place only."""
-    program, intent = evidence.reading.program, evidence.reading.program.intent
-    opcodes = variant_named(evidence.reading.board.cpu.variant).opcodes()
+    """A loop as a wait, when its instructions look at one place only; None for others.
+
+    Parameters
+    ----------
+    program, reads, variant
+        As in `final_wait`.
+    looped : int64, shape (k,)
+        Rows of the loop.
+    turn : int
+        Instructions of one turn.
+    turns : int
+    """
+    intent = program.intent
+    pins = variant_named(variant).address_mask
+    body = looped[-turn:]
+    opcodes = variant_named(variant).opcodes()
     names = {op.opcode: (op.mnemonic, op.mode) for op in opcodes}
     body = body[np.argsort(program.pc[body], kind="stable")]
     code = [names.get(int(program.opcode[row]), ("?", "?")) for row in body]
@@ -116,9 +128,9 @@ def _looking(
     mine = looped[program.pc[looped] == pc]
     cycles = program.first_cycle[mine] + length - 1
     address = intent.address[cycles]
-    if (intent.address_known[cycles] != 0xFFFF).any() or len(np.unique(address)) != 1:
+    if (intent.address_known[cycles] & pins != pins).any() or len(np.unique(address)) != 1:
         return None
-    bits = _deciding_bits(evidence, body, code)
+    bits = _deciding_bits(program, reads, body, code)
     if not bits:
         return None
     return Wait(
@@ -128,10 +140,12 @@ def _looking(
 
 
 def _deciding_bits(
-    evidence: Evidence, body: npt.NDArray[np.int64], code: list[tuple[str, str]]
+    program: Program,
+    reads: npt.NDArray[np.uint8],
+    body: npt.NDArray[np.int64],
+    code: list[tuple[str, str]],
 ) -> int:
     """Bits of the byte looked at that the loop's branches depend on, in program order."""
-    program, data = evidence.reading.program, evidence.replay.data
     nothing: list[set[int]] = [set() for _ in range(8)]
     accumulator = nothing
     other: dict[str, list[set[int]]] = {"X": nothing, "Y": nothing}
@@ -141,7 +155,7 @@ def _deciding_bits(
         if name in _FLAG_OF_BRANCH:
             decides |= flags[_FLAG_OF_BRANCH[name]]
             continue
-        operand = int(data[program.first_cycle[row] + 1])
+        operand = int(reads[program.first_cycle[row] + 1])
         value = nothing if mode == "imm" else [{bit} for bit in range(8)]
         if name == "BIT":
             held = int(program.registers[row, 0]) & int(program.registers_known[row, 0])
