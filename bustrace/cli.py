@@ -180,26 +180,47 @@ def look(everything: bool, **given: Any) -> None:
     print_result(look_text(capture, hookup, cycles, everything=everything))
 
 
-@cli.command(short_help="Print instructions and bus cycles side by side.")
+@cli.command(short_help="Print the program, its bus cycles, or the story of the boot.")
 @click.argument("capture")
 @with_options(BOARD_OPTIONS, HOOKUP_OPTIONS, CAPTURE_OPTIONS)
 @LINES
-@click.option("--first", type=click.IntRange(min=0), help="First cycle to list.")
-@click.option("--last", type=click.IntRange(min=0), help="Last cycle to list.")
+@click.option("--phases", is_flag=True, help="What the boot did, in words, and a summary.")
+@click.option("--cycles", is_flag=True, help="One line a bus cycle, instructions beside it.")
+@click.option("--from", "begin", metavar="PLACE", help="Begin at a cycle, time, address or name.")
+@click.option("--to", "end", metavar="PLACE", help="End there, included.")
+@click.option("--symbols", metavar="FILE", help="Names of addresses: lines like main = $E0A3.")
 @click.option("--all", "everything", is_flag=True, help="Show what is folded otherwise.")
-def listing(first: int | None, last: int | None, everything: bool, **given: Any) -> None:
-    """Print the instructions that CAPTURE shows, beside their bus cycles."""
-    from bustrace.report import listing_lines, why_nothing
+def listing(
+    phases: bool,
+    cycles: bool,
+    begin: str | None,
+    end: str | None,
+    symbols: str | None,
+    everything: bool,
+    **given: Any,
+) -> None:
+    """Print the instructions that CAPTURE shows, one a line, with the registers before
+    each and what it read or wrote. Loops are folded.
 
-    _in_order(first, last)
+    A PLACE is a cycle (1200), a time (3.2ms), an address ($E0A3: the first time that
+    it is executed) or a name from --symbols.
+    """
+    from bustrace.cli_listing import listed
+    from bustrace.program.symbols import load_symbols
+    from bustrace.report import why_nothing
+
+    if phases and cycles:
+        raise click.UsageError("Give either --phases or --cycles.")
+    names = load_symbols(symbols) if symbols is not None else None
     reading = _read(given)
     if not len(reading.program):
         click.echo(f"Nothing to list: {why_nothing(reading)}.", err=True)
         raise SystemExit(_CANNOT_CONCLUDE)
-    _within(reading, first=first)
     say_doubts_of(reading)
-    lines = listing_lines(reading, first=first, last=last, everything=everything)
-    print_result(f"{line}\n" for line in lines)
+    form = "phases" if phases else "cycles" if cycles else "instructions"
+    print_result(
+        listed(reading, form=form, begin=begin, end=end, symbols=names, everything=everything)
+    )
 
 
 @cli.command(short_help="Draw the timeline of a capture, or a picture that teaches.")

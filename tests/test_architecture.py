@@ -34,6 +34,7 @@ FLOORS = {
     "report": 10,
     "cli_options": 10,
     "cli_output": 11,
+    "cli_listing": 11,
     "cli": 12,
     "__main__": 13,
 }

@@ -40,6 +40,7 @@ MANY_TURNS = 16
 """Turns of a loop that is worth a line of its own, however short."""
 
 _COUNTING = frozenset({"INX", "DEX", "INY", "DEY", "INC", "DEC", "NOP", "ADC", "SBC", "SEC", "CLC"})
+_DECIDING = frozenset({"BNE", "BEQ", "BPL", "BMI", "BCC", "BCS", "BVC", "BVS"})
 _SUMMING = frozenset({"ADC", "EOR"})
 _COMPARING = frozenset({"CMP", "CPX", "CPY", "EOR", "SBC"})
 
@@ -236,7 +237,9 @@ def _loop(thread: _Thread, loop: Loop, begin: int, stop: int, *, at_end: bool) -
         return Phase("waits", start, last, text, loop.turns, pc=pcs)
     here = slice(begin, stop)
     idle = not np.isin(thread.accesses.way[here], (WRITE, READ)).any()
-    if idle and thread.opcode_names(rows) & _COUNTING:
+    names = thread.opcode_names(rows)
+    # Without a branch it counts to no end: that is no delay.
+    if idle and names & _COUNTING and names & _DECIDING:
         return Phase("delays", start, last, f"counts for {took}", loop.turns, pc=pcs)
     where = f" at ${pcs[0]:04X}" if pcs is not None else ""
     io = _registers(thread, begin, stop, READ, WRITE)

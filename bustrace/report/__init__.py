@@ -2,7 +2,9 @@
 
 from bustrace.report.board_draft import draft_text
 from bustrace.report.board_map import board_text
+from bustrace.report.boot_story import boot_story
 from bustrace.report.diagnosis_json import diagnosis_document, diagnosis_json, diagnosis_schema
+from bustrace.report.instruction_listing import instruction_lines
 from bustrace.report.layout import Paper, show
 from bustrace.report.listing import listing_lines, why_nothing
 from bustrace.report.look import line_activity, look_text
@@ -12,6 +14,7 @@ from bustrace.report.words import class_words, fault_words, probability_words
 __all__ = [
     "Paper",
     "board_text",
+    "boot_story",
     "class_words",
     "diagnosis_document",
     "diagnosis_json",
@@ -20,6 +23,7 @@ __all__ = [
     "draft_text",
     "fault_words",
     "headline",
+    "instruction_lines",
     "line_activity",
     "listing_lines",
     "look_text",

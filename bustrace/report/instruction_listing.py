@@ -16,9 +16,10 @@ from bustrace.units import count_words
 
 HEAD = (
     f"{'cycle':>9}   {'pc':4}  {'bytes':8}  {'instruction':16} "
-    f"{'A':2} {'X':2} {'Y':2} {'S':2} {'flags':8}  data"
+    f"{'A':2} {'X':2} {'Y':2} {'S':2} {'flags':6}  data"
 )
-_FLAGS = "NV-BDIZC"
+_FLAGS = (("N", 7), ("V", 6), ("D", 3), ("I", 2), ("Z", 1), ("C", 0))
+"""Flags that the register has: B is made when it is pushed."""
 _ROWS_OF_TEXT = 16
 
 
@@ -147,12 +148,9 @@ def _registers(row: ListingRow) -> str:
             shown.append(hex_known(value, known, 2))
     (value, known) = next((v, k) for name, v, k in row.registers if name == "P")
     flags = ""
-    for place, letter in enumerate(_FLAGS):
-        bit = 7 - place
-        if letter == "-" or letter == "B":
-            continue  # no flags of the register: they are made when it is pushed
+    for letter, bit in _FLAGS:
         flags += "-" if not known >> bit & 1 else letter if value >> bit & 1 else "."
-    return " ".join([*shown, f"{flags:8}"])
+    return " ".join([*shown, flags])
 
 
 def _access(row: ListingRow) -> str:

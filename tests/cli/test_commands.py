@@ -119,12 +119,37 @@ def test_draw_writes_the_picture(run, board, capture, options):
 
 def test_listing_of_a_span(run, board, capture):
     """The heading, then one line a cycle."""
-    result = run("listing", capture(SMALL), "--board", board, "--first", "30", "--last", "34")
+    span = ("--cycles", "--from", "30", "--to", "34")
+    result = run("listing", capture(SMALL), "--board", board, *span)
     assert result.exit_code == 0, result.output
     head, *lines = result.stdout.splitlines()
     assert "instruction" in head
     assert 5 <= len(lines) <= 16
     assert any(line.startswith("       30") for line in lines)
+
+
+def test_places_are_cycles_times_addresses_and_names(run, board, capture, tmp_path):
+    """All four of the same instruction: TXS at $E004."""
+    names = tmp_path / "names.sym"
+    names.write_text("set_stack = $E004", encoding="utf-8")
+    whole = run("listing", capture(SMALL), "--board", board).stdout.splitlines()
+    (line,) = (line for line in whole if "TXS" in line)
+    cycle = line.split()[0]
+    for place in (cycle, "$E004", "set_stack", f"{int(cycle) + 1}us"):
+        shown = run(
+            "listing", capture(SMALL), "--board", board, "--symbols", str(names),
+            "--from", place, "--to", place,
+        ).stdout.splitlines()  # fmt: skip
+        assert [text.split()[:4] for text in shown if "TXS" in text] == [line.split()[:4]], place
+        assert len(shown) == 3, place
+
+
+def test_the_story_of_the_boot(run, board, capture):
+    """Phases, then what goes on all along."""
+    result = run("listing", capture(SMALL), "--board", board, "--phases")
+    assert result.exit_code == 0, result.output
+    assert "reset, then starts at $E000" in result.stdout
+    assert "All along" in result.stdout
 
 
 def test_listing_without_a_program_cannot_conclude(run, capture):
