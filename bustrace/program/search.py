@@ -1,0 +1,409 @@
+"""Search for the instructions that cycles were, where executing them cannot begin or goes astray.
+
+The best path over opcode fetches (`_kernels.search`), in windows that slide over the capture: what
+all surviving paths share is settled and leaves the window, so memory does not grow.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.cpu.variants import packed_table, variant_index
+from bustrace.program import _kernels
+from bustrace.program.shapes import bus_shapes, prior_scores
+
+_BITS = _kernels.BIT_UNITS
+
+
+@dataclass(frozen=True, slots=True)
+class Prices:
+    """What deviations cost, in bits of evidence.
+
+    Attributes
+    ----------
+    wrong : float
+        A captured bit that is not what was foretold.
+    stray, strays_on : float
+        The first cycle that is no program, and each one after it.
+    beam : float
+        Paths that are so much worse than the best are given up.
+    interrupt, nmi, reset : float
+        An interrupt; that it is an NMI; a reset.
+    skipped, waited : float
+        A cycle that the capture lacks; a run of waits that were not captured.
+    against : float
+        A branch against flags that are believed.
+    healed, healed_data : float
+        Most that one wrong address or byte costs.
+    crosses : float
+        Indexing or a branch that crosses a page.
+    doubt : float
+        Loss of an instruction from which opcodes one bit away are tried.
+    gap_doubt : float
+        Loss from which waits and cycles that the capture lacks are tried.
+    always_near : bool
+        Try them everywhere.
+    role : float
+        A fetch where code was seen to have one, or an operand.
+    """
+
+    wrong: float = 9.0
+    stray: float = 14.0
+    strays_on: float = 1.0
+    beam: float = 24.0
+    interrupt: float = 8.0
+    nmi: float = 1.0
+    reset: float = 14.0
+    skipped: float = 12.0
+    waited: float = 9.0
+    against: float = 12.0
+    healed: float = 45.0
+    healed_data: float = 18.0
+    crosses: float = 1.0
+    doubt: float = 8.0
+    always_near: bool = False
+    gap_doubt: float = 2.0
+    role: float = 4.0
+    either: float = 1.0
+
+    def packed(self) -> npt.NDArray[np.int64]:
+        """As the kernel takes them."""
+        prices = np.zeros(_kernels.PRICES, np.int64)
+        for at, value in (
+            (_kernels.WRONG, self.wrong),
+            (_kernels.STRAY, self.stray),
+            (_kernels.STRAYS_ON, self.strays_on),
+            (_kernels.BEAM, self.beam),
+            (_kernels.BY_INTERRUPT, self.interrupt),
+            (_kernels.AS_NMI, self.nmi),
+            (_kernels.AFTER_RESET, self.reset),
+            (_kernels.SKIPPED, self.skipped),
+            (_kernels.WAITED, self.waited),
+            (_kernels.AGAINST, self.against),
+            (_kernels.HEALED, self.healed),
+            (_kernels.HEALED_DATA, self.healed_data),
+            (_kernels.CROSSES, self.crosses),
+            (_kernels.DOUBT, self.doubt),
+            (_kernels.GAP_DOUBT, self.gap_doubt),
+            (_kernels.ROLE, self.role),
+            (_kernels.EITHER, self.either),
+        ):
+            prices[at] = round(value * _BITS)
+        prices[_kernels.ALWAYS_NEAR] = self.always_near
+        return prices
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """What was captured of the cycles that the CPU could use, one entry a cycle.
+
+    Attributes
+    ----------
+    address, address_known : uint32
+    data, data_known : uint8
+    rw : uint8
+        0, 1, or 2 where not captured.
+    held : bool
+        RES is low.
+    """
+
+    address: npt.NDArray[np.uint32]
+    address_known: npt.NDArray[np.uint32]
+    data: npt.NDArray[np.uint8]
+    data_known: npt.NDArray[np.uint8]
+    rw: npt.NDArray[np.uint8]
+    held: npt.NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.rw)
+
+    def packed(self) -> npt.NDArray[np.int64]:
+        """One integer a cycle, as the kernel takes them."""
+        known = (self.address_known & 0xFFFF).astype(np.int64)
+        address = self.address.astype(np.int64) & known
+        data_known = self.data_known.astype(np.int64)
+        data = self.data.astype(np.int64) & data_known
+        rw_known = (self.rw != 2).astype(np.int64)
+        cycles = address | known << _kernels.AMASK_AT
+        cycles |= data << _kernels.DATA_AT | data_known << _kernels.DMASK_AT
+        cycles |= (self.rw == 1).astype(np.int64) << _kernels.RW_AT
+        cycles |= rw_known << _kernels.RW_KNOWN_AT
+        repeats = np.zeros(len(cycles), np.int64)
+        repeats[1:] = (cycles[1:] == cycles[:-1]) & (self.rw[1:] != 0)
+        cycles |= self.held.astype(np.int64) << _kernels.HELD_AT
+        return cycles | repeats << _kernels.REPEATS_AT
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """The best path: rows that tile all cycles.
+
+    Attributes
+    ----------
+    first_cycle : int64, shape (n,)
+    edge : uint8
+        Kind of the edge, as in `_kernels`.
+    opcode : int16
+        -1 where it is not known.
+    other : int16
+        Opcode that explains the same cycles next best, or -1.
+    behind : float32
+        How much worse, in bits.
+    score : float32
+        Evidence for the row, in bits.
+    loss : float32
+        What the row lacks of the most that its cycles could give, in bits.
+    registers, known : uint16, shape (n, 6)
+        PC A X Y S P before the row.
+    """
+
+    first_cycle: npt.NDArray[np.int64]
+    edge: npt.NDArray[np.uint8]
+    opcode: npt.NDArray[np.int16]
+    other: npt.NDArray[np.int16]
+    behind: npt.NDArray[np.float32]
+    score: npt.NDArray[np.float32]
+    loss: npt.NDArray[np.float32]
+    registers: npt.NDArray[np.uint16]
+    known: npt.NDArray[np.uint16]
+
+    def __len__(self) -> int:
+        return len(self.first_cycle)
+
+
+WITH_DATA = Prices()
+WITHOUT_DATA = Prices(beam=32.0)
+
+_SEEDS = 8
+"""Cycles in which the first instruction of a capture may begin."""
+
+_STACK_WORDS = 1 << 18
+_DEEPEST = 256
+"""Bytes that the stack can hold."""
+
+_WINDOW = 1 << 15
+_LONGEST_WINDOW = 1 << 19
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Paths:
+    """Best paths over a stretch of cycles: what the kernel knows of each node."""
+
+    nodes: npt.NDArray[np.int32]
+    scores: npt.NDArray[np.int64]
+    links: npt.NDArray[np.int32]
+
+    @classmethod
+    def empty(cls, size: int) -> _Paths:
+        """Nodes that no path has reached."""
+        return cls(
+            np.zeros((size + 1, _kernels.NODE_FIELDS), np.int32),
+            np.full(size + 1, _kernels.NO_SCORE, np.int64),
+            np.full((size + 1, _kernels.LINK_FIELDS), -1, np.int32),
+        )
+
+    def moved(self, common: int, size: int) -> _Paths:
+        """The nodes from `common` on, with room for as many as `size` says."""
+        kept = len(self.scores) - common
+        other = _Paths.empty(size)
+        other.nodes[:kept] = self.nodes[common:]
+        other.scores[:kept] = self.scores[common:]
+        other.links[:kept] = self.links[common:]
+        other.links[:kept, _kernels.FROM] -= common
+        return other
+
+
+def search(
+    seen: Seen,
+    variant: str = "6502",
+    prices: Prices | None = None,
+    image: npt.NDArray[np.int32] | None = None,
+    *,
+    window: int = _WINDOW,
+) -> Found:
+    """Find the best path through all cycles.
+
+    Parameters
+    ----------
+    seen : Seen
+    variant : str
+        CPU part.
+    prices : Prices or None
+    image : int32, shape (65536,), or None
+        Code known beforehand (`code_image`).
+    window : int
+        Cycles taken in at a time; it changes nothing.
+    """
+    return _Search(seen, variant, prices or Prices(), image, window).run()
+
+
+def recover(seen: Seen, variant: str = "6502") -> Found:
+    """Search with what suits the lines captured.
+
+    Parameters
+    ----------
+    seen : Seen
+    variant : str
+        CPU part.
+    """
+    data = int(np.bitwise_or.reduce(seen.data_known, initial=0))
+    return search(seen, variant, WITH_DATA if data else WITHOUT_DATA)
+
+
+class _Search:
+    """One search: the window, and the rows that are settled."""
+
+    def __init__(
+        self,
+        seen: Seen,
+        variant: str,
+        prices: Prices,
+        image: npt.NDArray[np.int32] | None,
+        window: int,
+    ) -> None:
+        self.cycles = seen.packed()
+        bits = np.bitwise_count(seen.address_known & np.uint32(0xFFFF)).astype(np.int64)
+        bits += seen.rw != 2
+        self.potential = np.zeros(len(seen) + 1, np.int64)
+        np.cumsum(bits * _BITS, out=self.potential[1:])
+        self.memory = _memory(variant, prices, image)
+        self.window = window
+        self.rows: list[tuple[npt.NDArray[Any], ...]] = []
+
+    def run(self) -> Found:
+        """Slide the window over all cycles."""
+        n = len(self.cycles)
+        size = min(n, self.window)
+        first = at = 0
+        paths = self._seeds(size)
+        counts = self.memory[_kernels.COUNTS_AT :]
+        counts[_kernels.FAR] = -1
+        while n:
+            last = first + size == n
+            stop = size if last else size - _kernels.AHEAD
+            counts[_kernels.FAR] -= first
+            cycles, potential = self.cycles[first:], self.potential[first:]
+            columns = paths.nodes, paths.scores, paths.links
+            at = int(
+                _kernels.search(
+                    cycles[:size], potential[: size + 1], at - first, stop, *columns, self.memory
+                )
+            )
+            counts[_kernels.FAR] += first
+            _compact(self.memory, paths, at)
+            if last and at == stop:
+                self._take(first, size, paths)
+                break
+            if at == stop:
+                common = self._settled(first, at, paths)
+                self._take(first, common, paths)
+                size = min(n - first - common, size - common + self.window)
+                paths = paths.moved(common, size)
+                first, at = first + common, at + first
+            else:
+                at += first
+        return self._found()
+
+    def _settled(self, first: int, at: int, paths: _Paths) -> int:
+        """Node that all living paths share; of hopelessly long ones, where the best one is."""
+        size = len(paths.scores) - 1
+        common = int(_kernels.settled(paths.links, paths.scores, 0, at, size + 1))
+        if common == 0 and size > _LONGEST_WINDOW:
+            alive = np.flatnonzero(paths.scores[at:] > _kernels.NO_SCORE) + at
+            best = alive[np.argmax(paths.scores[alive] - self.potential[first + alive])]
+            common = int(paths.links[best, _kernels.FROM])
+        return common
+
+    def _seeds(self, size: int) -> _Paths:
+        paths = _Paths.empty(size)
+        paths.nodes[:, _kernels.PM] = 0x30
+        paths.nodes[:, _kernels.STACK] = _kernels.STACKS_AT
+        for t in range(min(_SEEDS, size)):
+            # As though the fetch in it agreed with all that was captured.
+            paths.nodes[t, _kernels.FETCHED] = self.potential[t + 1] - self.potential[t]
+            paths.scores[t] = self.potential[t + 1] - 3 * _BITS * t
+            paths.links[t, _kernels.FROM] = 0
+            paths.links[t, _kernels.EDGE] = _kernels.BY_NOTHING
+        return paths
+
+    def _take(self, first: int, end: int, paths: _Paths) -> None:
+        """Keep the rows up to a node."""
+        path = np.zeros(end + 2, np.int64)
+        number = int(_kernels.traced(paths.links, 0, end, path))
+        path = path[:number][::-1]
+        starts, ends = path[:-1], path[1:]
+        level = paths.scores - paths.nodes[:, _kernels.FETCHED]
+        self.rows.append(
+            (
+                first + starts,
+                paths.links[ends],
+                paths.nodes[starts, :12],
+                level[ends] - level[starts],
+                self.potential[first + ends] - self.potential[first + starts],
+            )
+        )
+
+    def _found(self) -> Found:
+        none = np.zeros((0, _kernels.LINK_FIELDS), np.int64), np.zeros((0, 12), np.int64)
+        rows = self.rows or [(none[0][:, 0], *none, none[0][:, 0], none[0][:, 0])]
+        starts, link, registers, gained, could = (
+            np.concatenate(column) for column in zip(*rows, strict=True)
+        )
+        return Found(
+            first_cycle=starts,
+            edge=link[:, _kernels.EDGE].astype(np.uint8),
+            opcode=link[:, _kernels.CODE].astype(np.int16),
+            other=link[:, _kernels.OTHER].astype(np.int16),
+            behind=(link[:, _kernels.BEHIND] / _BITS).astype(np.float32),
+            score=(gained / _BITS).astype(np.float32),
+            loss=((could - gained) / _BITS).astype(np.float32),
+            registers=registers[:, 0::2].astype(np.uint16),
+            known=registers[:, 1::2].astype(np.uint16),
+        )
+
+
+def _memory(
+    variant: str, prices: Prices, image: npt.NDArray[np.int32] | None
+) -> npt.NDArray[np.int64]:
+    """The array that the kernel works on, filled with all that it is told."""
+    memory = np.zeros(_kernels.STACKS_AT + _STACK_WORDS, np.int64)
+    for at, column in (
+        (_kernels.PRICES_AT, prices.packed()),
+        (_kernels.TABLE_AT, packed_table()[variant_index(variant)]),
+        (_kernels.PRIORS_AT, prior_scores(variant)),
+        (_kernels.SHAPES_AT, bus_shapes(variant).ravel()),
+    ):
+        memory[at : at + len(column)] = column
+    memory[_kernels.COUNTS_AT + _kernels.SHAPES] = len(bus_shapes(variant))
+    memory[_kernels.COUNTS_AT + _kernels.TOP] = _kernels.STACKS_AT + 2
+    memory[_kernels.STACKS_AT] = _kernels.STACKS_AT
+    if image is not None:
+        memory[_kernels.IMAGE_AT : _kernels.IMAGE_AT + len(image)] = image
+        memory[_kernels.PRICES_AT + _kernels.LEARNED] = 1
+    return memory
+
+
+def _compact(memory: npt.NDArray[np.int64], paths: _Paths, at: int) -> None:
+    """Keep only the stack cells that living nodes can reach."""
+    bottom = _kernels.STACKS_AT
+    moved = {bottom: bottom}
+    cells: list[tuple[int, int]] = []
+    for row in (np.flatnonzero(paths.scores[at:] > _kernels.NO_SCORE) + at).tolist():
+        chain: list[int] = []
+        cell = int(paths.nodes[row, _kernels.STACK])
+        while cell not in moved and len(chain) < _DEEPEST:
+            chain.append(cell)
+            cell = int(memory[cell])
+        below = moved.get(cell, bottom)
+        for cell in reversed(chain):
+            place = bottom + 2 + 2 * len(cells)
+            cells.append((below, int(memory[cell + 1])))
+            moved[cell] = below = place
+        paths.nodes[row, _kernels.STACK] = below
+    top = bottom + 2 + 2 * len(cells)
+    memory[bottom + 2 : top] = np.array(cells, np.int64).ravel()
+    memory[_kernels.COUNTS_AT + _kernels.TOP] = top

@@ -1,0 +1,228 @@
+"""The search for instructions without SYNC, on programs of the tests' own and on chip traces.
+
+External witness: `chip_traces/` of the reference data, SYNC of a transistor-level simulation of the
+NMOS 6502. For the W65C02S, and for registers, the executor runs random programs; it is held to the
+per-cycle reference data by the tests of the CPU.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from bustrace.cpu import Executor, variant_named
+from bustrace.program import _kernels
+from bustrace.program.search import Seen, recover, search
+
+LINE_SETS = {
+    "A16+D8+RW": (0xFFFF, 0xFF, True),
+    "A0-7+D8+RW": (0x00FF, 0xFF, True),
+    "A0-3+D8+RW": (0x000F, 0xFF, True),
+    "D8+RW": (0, 0xFF, True),
+    "D8": (0, 0xFF, False),
+    "A16+RW": (0xFFFF, 0, True),
+}
+NAMES = ("addr", "data", "rw", "sync", "registers")
+
+
+def random_program(variant, seed, n):
+    """Bus activity of random documented opcodes, jumps and branches included, from a fetch on.
+
+    All memory is ROM, so what is pulled was not pushed: left out are those that pull.
+    """
+    rng = np.random.default_rng(seed)
+    left_out = ("BRK", "RTI", "RTS", "WAI", "STP", "TXS", "PLA", "PLP", "PLX", "PLY")
+    listed = [
+        o.opcode
+        for o in variant_named(variant).opcodes()
+        if o.documented and o.mnemonic not in left_out
+    ]
+    memory = rng.choice(listed, 0x10000).astype(np.uint8)
+    cpu = Executor(variant, s=0xF0, pc=0x8000)
+    rows = []
+    for _ in range(n):
+        byte = int(memory[cpu.address]) if cpu.rw else cpu.data_out
+        registers = (cpu.pc, cpu.a, cpu.x, cpu.y, cpu.s, cpu.p)
+        rows.append((cpu.address, byte, cpu.rw, cpu.sync, registers))
+        cpu.clock(byte)
+    columns = zip(*rows, strict=True)
+    return {name: np.array(column) for name, column in zip(NAMES, columns, strict=True)}
+
+
+def seen_of(truth, lines, dead_data=0):
+    """What a set of lines shows of true bus activity."""
+    address, data, rw = LINE_SETS[lines]
+    data &= ~dead_data
+    n = len(truth["rw"])
+    return Seen(
+        address=(truth["addr"] & address).astype(np.uint32),
+        address_known=np.full(n, address, np.uint32),
+        data=(truth["data"] & data).astype(np.uint8),
+        data_known=np.full(n, data, np.uint8),
+        rw=np.asarray(truth["rw"] if rw else np.full(n, 2), np.uint8),
+        held=np.zeros(n, np.bool_),
+    )
+
+
+def part_of(truth, chosen):
+    return {name: column[chosen] for name, column in truth.items()}
+
+
+def fetches_found(found):
+    """Cycles in which the search says that an instruction or interrupt begins."""
+    idle = (_kernels.BY_NOTHING, _kernels.BY_STAYING, _kernels.BY_RESET)
+    return found.first_cycle[~np.isin(found.edge, idle)]
+
+
+def shares(found, begins, after=0):
+    """Fetches found, and claimed where there is none, in per cent of those there are."""
+    real = np.flatnonzero(begins)
+    real, told = real[real >= after], fetches_found(found)
+    told = told[told >= after]
+    right = np.isin(told, real).sum()
+    return 100 * right / len(real), 100 * (len(told) - right) / len(real)
+
+
+@pytest.fixture(scope="module")
+def usable(interrupts_trace):
+    """Part of a chip trace: every cycle is one the CPU could use."""
+    return part_of(interrupts_trace, slice(20_000))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("lines", ["A16+D8+RW", "A0-7+D8+RW", "A0-3+D8+RW", "D8+RW", "D8"])
+def test_every_fetch_of_a_chip_trace_is_found(usable, lines):
+    """With data lines, and with ever fewer others, interrupts included."""
+    found, false = shares(recover(seen_of(usable, lines)), usable["sync"] == 1, after=30)
+    # Without R/W what the last cycles were is open: nothing follows that would tell.
+    assert found >= (99.98 if lines == "D8" else 100)
+    assert false == 0
+
+
+@pytest.mark.slow
+def test_addresses_without_data_give_nearly_every_fetch(usable):
+    """The opcodes are not known then, only their shapes on the bus."""
+    part = part_of(usable, slice(4000))
+    result = recover(seen_of(part, "A16+RW"))
+    found, false = shares(result, part["sync"] == 1, after=30)
+    assert found > 99.2
+    assert false < 1
+    assert (result.opcode[result.edge == _kernels.BY_INSTRUCTION] == -1).all()
+
+
+@pytest.mark.slow
+def test_a_dead_data_line_leaves_twins_apart_with_addresses(usable):
+    """Opcodes that differ in the dead line are told by what they do; the loser is kept."""
+    result = recover(seen_of(usable, "A16+D8+RW", dead_data=0x20))
+    found, false = shares(result, usable["sync"] == 1, after=30)
+    assert found > 99.9
+    assert false < 0.1
+    rows = result.edge == _kernels.BY_INSTRUCTION
+    told = result.opcode[rows]
+    right = told == usable["data"][result.first_cycle[rows]]
+    assert right.mean() > 0.8
+    wrong = result.other[rows][~right] == usable["data"][result.first_cycle[rows]][~right]
+    assert wrong.mean() > 0.8
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("lines", "least"), [("A16+D8+RW", 99.8), ("D8+RW", 99.0)])
+def test_missing_cycles_cost_only_their_own_instruction(usable, lines, least):
+    """One cycle in a thousand is not in the capture."""
+    keep = np.random.default_rng(3).random(len(usable["rw"])) >= 0.001
+    part = part_of(usable, keep)
+    found, false = shares(recover(seen_of(part, lines)), part["sync"] == 1, after=30)
+    assert found > least
+    assert false < 1
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("lines", "least"), [("A16+D8+RW", 99.8), ("D8+RW", 99.0)])
+def test_bit_errors_cost_little(usable, lines, least):
+    """One captured bit in a thousand is wrong."""
+    rng = np.random.default_rng(4)
+    bits = (rng.random((len(usable["rw"]), 24)) < 0.001) @ (1 << np.arange(24))
+    part = dict(usable)
+    part["addr"] = usable["addr"] ^ (bits & 0xFFFF).astype(np.uint16)
+    part["data"] = usable["data"] ^ (bits >> 16).astype(np.uint8)
+    found, false = shares(recover(seen_of(part, lines)), part["sync"] == 1, after=30)
+    assert found > least
+    assert false < 1
+
+
+@pytest.mark.slow
+def test_waits_that_were_not_captured_are_skipped(rdy_trace):
+    """RDY stretches cycles, and the capture has no RDY line."""
+    part = part_of(rdy_trace, slice(20_000))
+    begins = part["sync"] == 1
+    begins[1:] &= part["sync"][:-1] == 0
+    found, false = shares(recover(seen_of(part, "A16+D8+RW")), begins, after=30)
+    assert found > 99.7
+    assert false < 0.5
+
+
+@pytest.mark.slow
+def test_windows_change_nothing(usable):
+    """The capture taken in at once or bit by bit gives the same rows and registers."""
+    seen = seen_of(part_of(usable, slice(6000)), "D8+RW")
+    whole = search(seen, window=100_000)
+    for window in (100, 1000, 4096):
+        parts = search(seen, window=window)
+        for name in ("first_cycle", "edge", "opcode", "other", "registers", "known", "score"):
+            np.testing.assert_array_equal(getattr(parts, name), getattr(whole, name), name)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("variant", ["6502", "65C02", "R65C02", "W65C02S"])
+@pytest.mark.parametrize("lines", ["A16+D8+RW", "D8+RW"])
+def test_random_programs_of_every_part(variant, lines):
+    """Rows and registers: whatever is called known is right."""
+    truth = random_program(variant, seed=11, n=6000)
+    result = recover(seen_of(truth, lines), variant)
+    found, false = shares(result, truth["sync"] == 1)
+    assert found > 98.5
+    assert false < 1.5
+    late = (result.first_cycle > 200) & np.isin(result.first_cycle, np.flatnonzero(truth["sync"]))
+    rows = truth["registers"][result.first_cycle[late]]
+    if lines == "A16+D8+RW":
+        off = (rows ^ result.registers[late]) & result.known[late]
+        off[:, 5] &= 0xCF
+        assert (off == 0).all(axis=1).mean() > 0.999
+        assert (result.known[late][:, 1:5] == 0xFF).mean() > 0.7
+
+
+def test_the_search_finds_a_short_program(execute):
+    """Every instruction of a loop, its opcodes, and the registers before them."""
+    code = bytes.fromhex("a205 a9f0 9d0002 ca d0fa 4c00f0".replace(" ", ""))
+    truth = execute(code, 120)
+    keep = slice(19, None)
+    part = part_of(truth, keep)
+    result = recover(seen_of(part, "D8+RW"))
+    np.testing.assert_array_equal(fetches_found(result), np.flatnonzero(part["sync"]))
+    rows = result.edge == _kernels.BY_INSTRUCTION
+    np.testing.assert_array_equal(
+        result.opcode[rows], part["data"][result.first_cycle[rows]].astype(np.int16)
+    )
+    stores = np.flatnonzero(result.opcode == 0x9D)
+    assert result.registers[stores[0], 2] == 5
+    assert result.known[stores[0], 2] == 0xFF
+
+
+def test_no_cycles_give_no_rows():
+    """An empty capture is no error."""
+    empty = {name: np.zeros(0, np.uint16) for name in ("addr", "data", "rw")}
+    assert len(recover(seen_of(empty, "A16+D8+RW"))) == 0
+
+
+def test_random_bytes_are_no_program():
+    """Most cycles of noise are not explained."""
+    rng = np.random.default_rng(5)
+    noise = {
+        "addr": rng.integers(0, 0x10000, 2000),
+        "data": rng.integers(0, 256, 2000),
+        "rw": rng.integers(0, 2, 2000),
+    }
+    result = recover(seen_of(noise, "A16+D8+RW"))
+    lengths = np.diff(result.first_cycle, append=2000)
+    explained = lengths[result.loss < 10].sum()
+    assert explained < 100
