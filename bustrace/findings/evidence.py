@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -84,6 +84,8 @@ Rule = Callable[[Evidence], Iterable[Finding]]
 
 def gather(reading: Reading) -> Evidence:
     """Prepare a reading for the rules; linear in its cycles."""
+    # A rule is never fed a guess: what was only searched for is lost to it.
+    reading = replace(reading, program=reading.program.certain())
     replay = BoardReplay(reading)
     cycles, n = reading.cycles, replay.n
     flags = cycles.flags[:n]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from typing import Literal
 
@@ -106,11 +106,14 @@ class Program:
         0 to 1: 1 where SYNC or the executed prediction confirms the row.
     registers, registers_known : uint8, shape (n, 5)
         A X Y S P before the row, and which bits are known.
+    searched : bool, shape (n,)
+        The row is the likeliest reading of what was captured, and was not executed: nothing is
+        known of what the CPU meant there. `certain` leaves such rows out.
     alternatives : tuple of (row, opcode)
         Other readings of a row that the capture cannot tell apart.
     intent : Intent
-    method : {"sync", "follow", "none"}
-        Where the boundaries come from.
+    method : {"sync", "follow", "search", "none"}
+        Where the boundaries come from; ``search`` where nothing was executed, nor marked by SYNC.
     reason : str or None
         Why there is no program, or why the thread was lost.
     lost_at : int or None
@@ -139,7 +142,8 @@ class Program:
     registers: npt.NDArray[np.uint8]
     registers_known: npt.NDArray[np.uint8]
     intent: Intent
-    method: Literal["sync", "follow", "none"]
+    method: Literal["sync", "follow", "search", "none"]
+    searched: npt.NDArray[np.bool_]
     alternatives: tuple[tuple[int, int], ...] = ()
     reason: str | None = None
     lost_at: int | None = None
@@ -161,6 +165,26 @@ class Program:
     def __repr__(self) -> str:
         why = f", {self.reason}" if self.reason else ""
         return f"<Program: {len(self):,} rows, by {self.method}{why}>"
+
+    def certain(self) -> Program:
+        """The program without what was only searched for: such rows are lost."""
+        if not self.searched.any():
+            return self
+        guessed = self.searched
+        return replace(
+            self,
+            kind=np.where(guessed, np.uint8(Kind.LOST), self.kind).astype(np.uint8),
+            opcode=np.where(guessed, np.int16(-1), self.opcode).astype(np.int16),
+            pc=np.where(guessed, np.int32(-1), self.pc).astype(np.int32),
+            confidence=np.where(guessed, np.float32(0), self.confidence).astype(np.float32),
+            registers=np.where(guessed[:, None], np.uint8(0), self.registers).astype(np.uint8),
+            registers_known=np.where(guessed[:, None], np.uint8(0), self.registers_known).astype(
+                np.uint8
+            ),
+            method="none" if self.method == "search" else self.method,
+            searched=np.zeros(len(guessed), np.bool_),
+            alternatives=(),
+        )
 
     def row_of(self, cycle: int) -> int:
         """Row that covers a cycle.

@@ -14,6 +14,7 @@ from bustrace.cycles.model import CONTROL_BIT, OWNER_FOREIGN, Cycles
 from bustrace.program.boundaries import Boundaries, halted, in_reset, sync_boundaries, sync_usable
 from bustrace.program.follow import Followed, follow
 from bustrace.program.model import Intent, Kind, Program, ReadCorrection
+from bustrace.program.searched import Searched, search_cycles
 from bustrace.program.slipped import resting_data, without_clips
 from bustrace.program.thread import Thread
 
@@ -59,6 +60,7 @@ class _Rows:
     confidence: npt.NDArray[np.float32]
     registers: npt.NDArray[np.uint8]
     known: npt.NDArray[np.uint8]
+    searched: npt.NDArray[np.bool_]
 
     def ordered(self, chosen: npt.NDArray[np.int64]) -> _Rows:
         """Some of the rows, in another order."""
@@ -70,7 +72,8 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
 
     The program is entered at a reset (or, failing that, a vector fetch, a fetch whose address is
     on the bus, or the start that explains the writes) and followed by executing what was read.
-    Where it cannot be followed, SYNC alone gives the rows, or they are lost.
+    Where it cannot be followed, SYNC alone gives the rows, or the search for the likeliest ones, or
+    they are lost.
 
     Parameters
     ----------
@@ -95,15 +98,25 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
     if whole and board is not None and (followed.lost or followed.began is None):
         thread, followed, clips_off = _with_clips_off(cycles, board, thread, followed)
     rows = _executed(thread)
+    searched: Searched | str | None = None
     if not thread.done.all() or not len(cycles):
         rest = sync_boundaries(cycles, part) if by_sync else _reset_and_lost(cycles)
         rows = _merged(rows, rest, thread.done)
+        if not by_sync and not in_reset(cycles).all():
+            left = np.flatnonzero(~thread.done)
+            searched = search_cycles(cycles, part, variant, int(left[0]), int(left[-1]) + 1)
+            if isinstance(searched, Searched):
+                rows = _with_searched(rows, searched, len(cycles))
     rows = _resets_from_low(rows, in_reset(cycles))
     rows = _foreign(rows, cycles.owner == OWNER_FOREIGN)
     rows = _stopped(rows, len(cycles), part)
     rows = _waiting(rows, halted(cycles, part) & (cycles.pin("RDY") == 0), part)
     rows, jam_at = _jammed(rows, len(cycles), part)
     method, reason = _method(cycles, followed, by_sync, whole)
+    if isinstance(searched, Searched) and method == "none":
+        method, reason = "search", f"{reason}; the rows are the likeliest, and were not executed"
+    elif isinstance(searched, str) and method == "none":
+        reason = f"{reason}; {searched}"
     lost_at = (
         followed.lost[-1][0] if followed.lost and followed.lost[-1][1] == len(cycles) else None
     )
@@ -121,11 +134,53 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
         reason=reason,
         lost_at=lost_at,
         jam_at=jam_at,
-        notes=_notes(followed) + _clip_notes(clips_off),
+        alternatives=_alternatives(rows, searched),
+        searched=rows.searched,
+        notes=_notes(followed)
+        + _clip_notes(clips_off)
+        + (searched.notes if isinstance(searched, Searched) else ()),
         lines_aside=followed.aside,
         clips_off=clips_off,
         read_corrections=_read_corrections(followed, cycles),
     )
+
+
+def _with_searched(rows: _Rows, searched: Searched, n: int) -> _Rows:
+    """Rows of the search instead of lost ones, where one of them lies wholly in lost cycles."""
+    lengths = np.diff(rows.first_cycle, append=n)
+    lost = np.append(0, np.cumsum(np.repeat(rows.kind == Kind.LOST, lengths)))
+    begins = searched.first_cycle
+    stops = np.append(begins[1:], n)
+    inside = (lost[stops] - lost[begins] == stops - begins) & (searched.kind != Kind.LOST)
+    if not inside.any():
+        return rows
+    spans = np.diff(np.append(begins, n))
+    taken = np.append(np.zeros(begins[0], np.bool_), np.repeat(inside, spans))
+    keep = ~taken[rows.first_cycle]
+    # What is left of a lost row after one that was found.
+    after = stops[inside][stops[inside] < n]
+    after = after[~taken[after] & ~np.isin(after, rows.first_cycle[keep])]
+    count = len(after)
+    parts = {
+        "first_cycle": (after, begins[inside]),
+        "kind": (np.full(count, Kind.LOST, np.uint8), searched.kind[inside]),
+        "opcode": (np.full(count, -1, np.int16), searched.opcode[inside]),
+        "pc": (np.full(count, -1, np.int32), searched.pc[inside]),
+        "confidence": (np.zeros(count, np.float32), searched.confidence[inside]),
+        "registers": (np.zeros((count, 5), np.uint8), searched.registers[inside]),
+        "known": (np.zeros((count, 5), np.uint8), searched.known[inside]),
+        "searched": (np.zeros(count, np.bool_), np.ones(int(inside.sum()), np.bool_)),
+    }
+    both = _Rows(*(np.concatenate([getattr(rows, name)[keep], *parts[name]]) for name in parts))
+    return both.ordered(np.argsort(both.first_cycle, kind="stable"))
+
+
+def _alternatives(rows: _Rows, searched: Searched | str | None) -> tuple[tuple[int, int], ...]:
+    """Twins of rows that the search gave, by row."""
+    if not isinstance(searched, Searched):
+        return ()
+    at = {int(rows.first_cycle[row]): row for row in np.flatnonzero(rows.searched).tolist()}
+    return tuple((at[cycle], opcode) for cycle, opcode in searched.twins if cycle in at)
 
 
 def _with_clips_off(
@@ -227,6 +282,7 @@ def _merged(executed: _Rows, rest: Boundaries, done: npt.NDArray[np.bool_]) -> _
         confidence=np.where(whole, rest.confidence[source], 0).astype(np.float32),
         registers=np.zeros((len(begins), 5), np.uint8),
         known=np.zeros((len(begins), 5), np.uint8),
+        searched=np.zeros(len(begins), np.bool_),
     )
     both = _Rows(
         *(
@@ -248,6 +304,7 @@ def _executed(thread: Thread) -> _Rows:
             np.zeros(0, np.float32),
             np.zeros((0, 5), np.uint8),
             np.zeros((0, 5), np.uint8),
+            np.zeros(0, np.bool_),
         )
     first = np.concatenate(rows.cycle)
     table = np.zeros(max(_KINDS) + 1, np.uint8)
@@ -271,6 +328,7 @@ def _executed(thread: Thread) -> _Rows:
         confidence=np.where(wide, 1.0, _NARROW_CONFIDENCE).astype(np.float32),
         registers=registers[:, 1:].astype(np.uint8),
         known=known[:, 1:].astype(np.uint8),
+        searched=np.zeros(len(first), np.bool_),
     )
 
 
@@ -345,6 +403,7 @@ def _stopped(rows: _Rows, n: int, part: Variant) -> _Rows:
     """Split off what follows an instruction that is meant to stop the CPU as `Kind.STALLED`."""
     ends = np.append(rows.first_cycle[1:], n)
     stops = np.isin(rows.opcode, part.opcodes_of("STP")) & (rows.kind == Kind.INSTRUCTION)
+    stops &= ~rows.searched
     held = np.flatnonzero(stops & (ends - rows.first_cycle > _STOP_CYCLES))
     if not len(held):
         return rows
@@ -355,6 +414,7 @@ def _jammed(rows: _Rows, n: int, part: Variant) -> tuple[_Rows, int | None]:
     """Split off what follows a jam opcode as `Kind.STALLED`."""
     ends = np.append(rows.first_cycle[1:], n)
     jam = np.isin(rows.opcode, part.opcodes_of("JAM")) & (rows.kind == Kind.INSTRUCTION)
+    jam &= ~rows.searched
     stuck = np.flatnonzero(jam)
     last = len(ends) - 1
     jam_at = int(rows.first_cycle[last]) if len(stuck) and stuck[-1] == last else None
@@ -381,7 +441,7 @@ def _intent(thread: Thread) -> Intent:
 
 def _method(
     cycles: Cycles, followed: Followed, by_sync: bool, whole: bool
-) -> tuple[Literal["sync", "follow", "none"], str | None]:
+) -> tuple[Literal["sync", "follow", "search", "none"], str | None]:
     """How the boundaries were found, and why not better."""
     if len(cycles) and in_reset(cycles).all():
         return "none", "RES is low in every cycle: no instruction ran"

@@ -74,7 +74,11 @@ def program_html(program: Program) -> str:
     """How the program was found, and how far."""
     if program.method == "none":
         return _part("No program", sentence(program.reason or "none was found"))
-    how = {"sync": "instructions begin where SYNC is high", "follow": "by executing what was read"}
+    how = {
+        "sync": "instructions begin where SYNC is high",
+        "follow": "by executing what was read",
+        "search": "the likeliest instructions, not executed and so not checked",
+    }
     text = sentence(how[program.method])
     if program.lost_at is not None:
         text += f" Lost from cycle {program.lost_at:,} on. {sentence(program.reason or '')}"

@@ -149,7 +149,7 @@ def _matters(note: Note, diagnosis: Diagnosis, reading: Reading) -> bool:
     """
     if note in reading.board.notes:
         return False
-    if note not in reading.capture.notes or reading.program.method == "none":
+    if note not in reading.capture.notes or reading.program.method in ("none", "search"):
         return True
     return any(f.rule.startswith("clock-") and f.severity == "fault" for f in diagnosis.findings)
 
@@ -167,7 +167,7 @@ def _derail(paper: Paper, diagnosis: Diagnosis, reading: Reading) -> None:
     derail = diagnosis.derail
     faults = [f.rule for f in diagnosis.findings if f.severity == "fault"]
     if derail is None:
-        if not len(reading.program) or reading.program.method == "none":
+        if not len(reading.program) or reading.program.method in ("none", "search"):
             why = reading.program.reason or reading.cycles.reason or "no program was recovered"
             paper.say(f"Not known: {why}.")
         elif faults and all(rule in HELD_RULES for rule in faults):

@@ -182,6 +182,7 @@ def _program(n, meant, data, rw, sync):
             inside=np.zeros(n, dtype=np.uint8),
         ),
         method="sync" if n else "none",
+        searched=np.zeros(len(first), dtype=bool),
         reason=None if n else "SYNC and the address bus were not captured",
     )
 

@@ -250,6 +250,7 @@ def random_reading(
         registers_known=np.zeros((1, 5), np.uint8),
         intent=intent,
         method="none",
+        searched=np.zeros(1, bool),
     )
     capture = Capture(
         mode="state",
