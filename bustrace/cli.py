@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bustrace.cli_compare import compare
 from bustrace.cli_options import (
     BOARD_OPTIONS,
     CAPTURE_OPTIONS,
@@ -151,6 +152,9 @@ def diagnose(
     if picture is not None:
         draw_picture(reading, picture, diagnosis=verdict)
     raise SystemExit(verdict.exit_code)
+
+
+cli.add_command(compare)
 
 
 @cli.command(short_help="Say what is in a capture: lines, rate, clock, reset, doubts.")

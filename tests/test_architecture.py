@@ -37,6 +37,9 @@ FLOORS = {
     "cli_listing": 11,
     "cli": 12,
     "__main__": 13,
+    "cli_compare": 12,
+    "cli": 13,
+    "__main__": 14,
 }
 
 

@@ -12,6 +12,7 @@ from bustrace.compare.model import (
     Parting,
     RegisterTraffic,
 )
+from bustrace.compare.steps import Step, steps_around
 
 __all__ = [
     "Alignment",
@@ -23,8 +24,10 @@ __all__ = [
     "LineDifference",
     "Parting",
     "RegisterTraffic",
+    "Step",
     "align",
     "beside",
     "compare",
     "compare_rom",
+    "steps_around",
 ]

@@ -11,6 +11,7 @@ from bustrace.compare._kernels import fold_rounds, pair_up
 from bustrace.compare.sides import Side
 from bustrace.cpu import variant_named
 from bustrace.program import Kind
+from bustrace.reading import Reading
 
 Rows = npt.NDArray[np.int64]
 
@@ -147,17 +148,18 @@ def beside(good: Side, bad: Side, alignment: Alignment, cycle: int) -> int | Non
     partner = int(alignment.partner[row])
     if partner < 0:
         return None
-    own = _own_cycles(bad, row)
-    theirs = _own_cycles(good, partner)
+    own = own_cycles(bad.reading, row)
+    theirs = own_cycles(good.reading, partner)
     step = int(np.searchsorted(own, cycle))
     if not len(theirs):
         return int(other.first_cycle[partner])
     return int(theirs[min(step, len(theirs) - 1)])
 
 
-def _own_cycles(side: Side, row: int) -> npt.NDArray[np.int64]:
-    program = side.reading.program
+def own_cycles(reading: Reading, row: int) -> Rows:
+    """Cycles of a row without those in which RDY makes a read wait."""
+    program, cycles = reading.program, reading.cycles
     first = int(program.first_cycle[row])
     span = slice(first, first + int(program.length[row]))
-    waits = (side.reading.cycles.pin("RDY")[span] == 0) & (side.read[span] == 1)
+    waits = (cycles.pin("RDY")[span] == 0) & (program.intent.rw[span] == 1)
     return first + np.flatnonzero(~waits)

@@ -114,6 +114,8 @@ def _concluded(
             *_clip_words(only_clips(bad, expected)),
         ),
         partner=partner,
+        expected=expected.byte,
+        expected_known=expected.known,
     )
 
 

@@ -192,6 +192,8 @@ class Comparison:
         What could not be compared, and why.
     partner : int64, shape (rows of the bad program,)
         Row of the good program beside each, -1 without one.
+    expected, expected_known : uint8, shape (cycles of the bad boot,)
+        Byte that memory should have given in each read, and which bits of it are known.
     exit_code : int
         0 no divergence, 1 divergence, 3 cannot conclude.
     """
@@ -212,6 +214,16 @@ class Comparison:
     interrupts: tuple[InterruptCount, ...]
     not_compared: tuple[str, ...]
     partner: npt.NDArray[np.int64]
+    expected: npt.NDArray[np.uint8]
+    expected_known: npt.NDArray[np.uint8]
+
+    def __post_init__(self) -> None:
+        for column in (self.partner, self.expected, self.expected_known):
+            column.setflags(write=False)
+
+    def __repr__(self) -> str:
+        what = f" in cycle {self.first.cycle:,}" if self.first is not None else ""
+        return f"<Comparison: {self.verdict}{what}>"
 
     @property
     def exit_code(self) -> int:

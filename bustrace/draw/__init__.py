@@ -9,6 +9,7 @@ from bustrace.draw.interrupt import draw_interrupt
 from bustrace.draw.line_moves import draw_line_moves
 from bustrace.draw.picture_file import check_picture_path, save_picture
 from bustrace.draw.reset import draw_reset
+from bustrace.draw.side_by_side import draw_side_by_side
 from bustrace.draw.timeline import draw_timeline
 
 __all__ = [
@@ -21,6 +22,7 @@ __all__ = [
     "draw_interrupt",
     "draw_line_moves",
     "draw_reset",
+    "draw_side_by_side",
     "draw_timeline",
     "save_picture",
 ]

@@ -3,6 +3,8 @@
 from bustrace.report.board_draft import draft_text
 from bustrace.report.board_map import board_text
 from bustrace.report.boot_story import boot_story
+from bustrace.report.compare_json import compare_document, compare_json, compare_schema
+from bustrace.report.compare_text import compare_headline, compare_text
 from bustrace.report.diagnosis_json import diagnosis_document, diagnosis_json, diagnosis_schema
 from bustrace.report.instruction_listing import instruction_lines
 from bustrace.report.layout import Paper, show
@@ -16,6 +18,11 @@ __all__ = [
     "board_text",
     "boot_story",
     "class_words",
+    "compare_document",
+    "compare_headline",
+    "compare_json",
+    "compare_schema",
+    "compare_text",
     "diagnosis_document",
     "diagnosis_json",
     "diagnosis_schema",

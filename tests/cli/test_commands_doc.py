@@ -12,7 +12,7 @@ from bustrace.cli import cli
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = (ROOT / "docs" / "commands.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(
-    r"^ {4,}(bustrace (?:look|diagnose|listing|draw|convert|board) .*)$", TEXT, re.MULTILINE
+    r"^ {4,}(bustrace (?:look|diagnose|compare|listing|draw|convert|board) .*)$", TEXT, re.MULTILINE
 )
 FROM_FIXTURES = [line for line in EXAMPLES if "fixtures/" in line and "hookup.toml" not in line]
 
@@ -54,6 +54,8 @@ def test_examples_run(run, tmp_path, line):
     """Those that use the fixtures do what they say."""
     (tmp_path / "fixtures").symlink_to(ROOT / "fixtures")
     result = run(*shlex.split(line)[1:])
-    assert result.exit_code in ((0, 1) if " diagnose " in line else (0,)), result.output
+    assert result.exit_code in ((0, 1) if re.search(" (diagnose|compare) ", line) else (0,)), (
+        result.output
+    )
     picture = re.search(r"(?:-o|--picture) (\S+)", line)
     assert picture is None or (tmp_path / picture[1]).stat().st_size > 1000

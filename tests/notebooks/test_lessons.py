@@ -34,8 +34,8 @@ def outputs(ran, kind):
                 yield output["data"][kind]
 
 
-def test_there_are_three_lessons():
-    assert len(LESSONS) == 3
+def test_there_are_four_lessons():
+    assert len(LESSONS) == 4
 
 
 @pytest.mark.slow
@@ -62,6 +62,7 @@ def test_values_show_themselves(lesson):
     expected = {
         "1_one_bus_cycle": ["PHI2", "bus cycles", "Tide-gauge display", "where SYNC is high"],
         "2_reset_to_first_instruction": [],
+        "4_a_good_boot_beside_a_bad_one": [],
         "3_dead_board_to_verdict": ["FAULT", "not connected to U4", "NO FAULT SEEN"],
     }[path.stem]
     for words in expected:
