@@ -35,8 +35,6 @@ FLOORS = {
     "cli_options": 10,
     "cli_output": 11,
     "cli_listing": 11,
-    "cli": 12,
-    "__main__": 13,
     "cli_compare": 12,
     "cli": 13,
     "__main__": 14,
