@@ -15,16 +15,31 @@ _uncached: list[str] = []
 def compiled(function: Kernel) -> Kernel:
     """Compile with numba, cached on disk; uncached where no cache folder can be written.
 
+    The kernel makes no arrays, it only fills those handed in. So it need not count references to
+    them, which numba would do at every call of a part, atomically: half the time of many kernels.
+
     The plain function stays reachable as ``.py_func``.
     """
+    return _compiled(function, makes_arrays=False)
+
+
+def compiled_making_arrays(function: Kernel) -> Kernel:
+    """As `compiled`, for a kernel that makes the arrays it returns."""
+    return _compiled(function, makes_arrays=True)
+
+
+def _compiled(function: Kernel, *, makes_arrays: bool) -> Kernel:
     from numba import njit
 
     _hold_the_collector()
+    options: dict[str, Any] = {"nogil": True}
+    if not makes_arrays:
+        options["_nrt"] = False
     try:
-        kernel = njit(cache=True, nogil=True)(function)
+        kernel = njit(cache=True, **options)(function)
     except RuntimeError:  # numba found no folder it may write to
         _uncached.append(function.__name__)
-        kernel = njit(nogil=True)(function)
+        kernel = njit(**options)(function)
     return cast(Kernel, kernel)
 
 

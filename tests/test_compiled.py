@@ -2,10 +2,11 @@
 
 import gc
 
+import numpy as np
 import pytest
 from numba.core import event
 
-from bustrace.compiled import compiled, compiled_part
+from bustrace.compiled import compiled, compiled_making_arrays, compiled_part
 
 
 @pytest.fixture
@@ -30,6 +31,27 @@ def test_a_part_works_within_a_kernel_and_as_the_plain_function_it_is():
     assert doubled_and_one(4) == 9
     assert doubled(4) == 8
     assert not hasattr(doubled, "py_func")
+
+
+@compiled_making_arrays
+def counted(n):
+    return np.arange(n)
+
+
+@compiled
+def filled(column):
+    for k in range(column.size):
+        column[k] = k
+    return column.size
+
+
+def test_a_kernel_counts_no_references_unless_it_makes_arrays():
+    """What is told to numba, and that both kinds do their work."""
+    column = np.zeros(5, np.int64)
+    assert filled(column) == 5
+    np.testing.assert_array_equal(counted(5), column)
+    assert filled.targetoptions["_nrt"] is False
+    assert "_nrt" not in counted.targetoptions
 
 
 @pytest.mark.parametrize("was_on", [True, False])

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from bustrace.compiled import compiled, compiled_part
+from bustrace.compiled import compiled_making_arrays, compiled_part
 
 
-@compiled
+@compiled_making_arrays
 def fold_rounds(pc, longest):
     """Fold what repeats: each further round of a loop counts as its first.
 
@@ -65,7 +65,7 @@ def _next(keys, pc, at):
     return -1
 
 
-@compiled
+@compiled_making_arrays
 def pair_up(good, bad, good_keys, bad_keys, look):
     """Pair two sequences of addresses, going round what only one of them has.
 

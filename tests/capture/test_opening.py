@@ -103,7 +103,7 @@ def test_kernels_work_uncached_where_no_folder_can_be_written_and_say_so(monkeyp
     """numba raises RuntimeError when it finds no folder to write to."""
     import numba
 
-    def njit(*, cache: bool = False, nogil: bool = False):
+    def njit(*, cache: bool = False, **options: bool):
         def decorate(function):
             if cache:
                 raise RuntimeError("no locator available")
