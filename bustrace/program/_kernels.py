@@ -112,8 +112,8 @@ SHAPES_AT = PRIORS_AT + 256
 CHOICES_AT = SHAPES_AT + 256
 CHOICES = 300
 PENDING_AT = CHOICES_AT + CHOICES
-IMAGE_AT = PENDING_AT + FORKS * WALKER_FIELDS
-STACKS_AT = IMAGE_AT + 65536
+VOTES_AT = PENDING_AT + FORKS * WALKER_FIELDS
+STACKS_AT = VOTES_AT + 65536
 
 # Counts: first free stack cell, walkers that wait, number of shapes, node reached with the least
 # loss, that loss, the score below which a walker is given up where the one at hand is, whether
@@ -416,14 +416,12 @@ def _learn_written(w, access, value, known):
 
 @compiled_part
 def _foretold(w, where):
-    """Byte that a read should show, and its known bits: pulled, read twice, or seen before."""
+    """Byte that a read should show, and its known bits: pulled, or read twice."""
     if where == AT_SP:
         return w[PULLED], w[PULLEDM]
     if where != AT_PC:
         return 0, 0
-    if w[PEEKM] or w[PCM] != 0xFFFF or not w[PRICES_AT + LEARNED]:
-        return w[PEEK], w[PEEKM]
-    return w[IMAGE_AT + w[PC]] & 0xFF, w[IMAGE_AT + w[PC]] >> 8 & 0xFF
+    return w[PEEK], w[PEEKM]
 
 
 @compiled_part
@@ -829,18 +827,14 @@ def _fetch_gain(w, cycle):
     if cycle >> RW_KNOWN_AT & 1:
         gain += BIT_UNITS if cycle >> RW_AT & 1 else -w[PRICES_AT + WRONG]
         wrong += 1 - (cycle >> RW_AT & 1)
-    value, told = w[PEEK], w[PEEKM]
     if w[PRICES_AT + LEARNED] and w[PCM] == 0xFFFF:
-        learned = w[IMAGE_AT + w[PC]]
-        role = learned >> 16
-        if role:
-            gain += w[PRICES_AT + ROLE] if role == 1 else -w[PRICES_AT + ROLE]
-        if not told:
-            value, told = learned & 0xFF, learned >> 8 & 0xFF
-    told &= cycle >> DMASK_AT & 0xFF
+        vote = w[VOTES_AT + w[PC]]
+        if vote:
+            gain += w[PRICES_AT + ROLE] if vote == 1 else -w[PRICES_AT + ROLE]
+    told = w[PEEKM] & cycle >> DMASK_AT & 0xFF
     if told:
         gain += BIT_UNITS * _ones(told)
-        clash = _ones((value ^ cycle >> DATA_AT) & told)
+        clash = _ones((w[PEEK] ^ cycle >> DATA_AT) & told)
         if clash:
             gain -= min((w[PRICES_AT + WRONG] + BIT_UNITS) * clash, w[PRICES_AT + HEALED_DATA])
             wrong += clash
@@ -904,7 +898,8 @@ def _stray(w, nodes, scores, links, cycles, potential, t):
     else:
         score -= w[FETCHED]
         score -= w[PRICES_AT + STRAYS_ON] if mode == ASTRAY else w[PRICES_AT + STRAY]
-        w[AM], w[XM], w[YM], w[PM] = 0, 0, 0, 0x30
+        # What was missed may have counted on, or gone elsewhere.
+        w[AM], w[XM], w[YM], w[PM], w[PCM] = 0, 0, 0, 0x30, 0
         w[PEEKM] = 0
         w[MODE] = ASTRAY
     w[SCORE] = score
@@ -1071,9 +1066,9 @@ def search(cycles, potential, begin, stop, nodes, scores, links, w):
     bits before a node could score. nodes int32 (n + 1, NODE_FIELDS), scores int64 (n + 1,),
     links int32 (n + 1, LINK_FIELDS): written. w int64: the walker, and at the places named above
     the prices, the packed table, the score of each opcode, one opcode and the score of each bus
-    shape, code seen before (byte, mask from bit 8, from bit 16 1 where an opcode was fetched, 2
-    where an operand was), and stack cells (cell below; value and mask). Returns the first node that
-    is left: `stop`, or less where the stack cells ran out.
+    shape, votes on each address (1 an opcode is fetched there, 2 an operand), and stack cells
+    (cell below; value and mask). Returns the first node that is left: `stop`, or less where the
+    stack cells ran out.
     """
     room = w.size - 8192
     for t in range(begin, stop):

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.cpu.variants import packed_table, variant_index
+from bustrace.cpu.variants import packed_table, variant_index, variant_named
 from bustrace.program import _kernels
 from bustrace.program.shapes import bus_shapes, prior_scores
 
@@ -181,6 +181,15 @@ WITHOUT_DATA = Prices(beam=32.0)
 _SEEDS = 8
 """Cycles in which the first instruction of a capture may begin."""
 
+_LATER = 5
+"""Price in bits of each cycle before it."""
+
+_FITS = 8.0
+"""Bits that a row may lack, for its bytes to be taken for code."""
+
+_OFTEN = 3
+"""Times that an address was a fetch for each time that it was an operand, or the other way."""
+
 _STACK_WORDS = 1 << 18
 _DEEPEST = 256
 """Bytes that the stack can hold."""
@@ -221,7 +230,7 @@ def search(
     seen: Seen,
     variant: str = "6502",
     prices: Prices | None = None,
-    image: npt.NDArray[np.int32] | None = None,
+    votes: npt.NDArray[np.int64] | None = None,
     *,
     window: int = _WINDOW,
 ) -> Found:
@@ -233,12 +242,12 @@ def search(
     variant : str
         CPU part.
     prices : Prices or None
-    image : int32, shape (65536,), or None
-        Code known beforehand (`code_image`).
+    votes : int64, shape (65536,), or None
+        Where opcodes are fetched, as a first search found (`fetch_votes`).
     window : int
         Cycles taken in at a time; it changes nothing.
     """
-    return _Search(seen, variant, prices or Prices(), image, window).run()
+    return _Search(seen, variant, prices or Prices(), votes, window).run()
 
 
 def recover(seen: Seen, variant: str = "6502") -> Found:
@@ -251,7 +260,12 @@ def recover(seen: Seen, variant: str = "6502") -> Found:
         CPU part.
     """
     data = int(np.bitwise_or.reduce(seen.data_known, initial=0))
-    return search(seen, variant, WITH_DATA if data else WITHOUT_DATA)
+    if not data:
+        return search(seen, variant, WITHOUT_DATA)
+    found = search(seen, variant, WITH_DATA)
+    if seen.address_known.any():
+        return found
+    return search(seen, variant, WITH_DATA, fetch_votes(found, variant))
 
 
 class _Search:
@@ -262,7 +276,7 @@ class _Search:
         seen: Seen,
         variant: str,
         prices: Prices,
-        image: npt.NDArray[np.int32] | None,
+        votes: npt.NDArray[np.int64] | None,
         window: int,
     ) -> None:
         self.cycles = seen.packed()
@@ -270,7 +284,7 @@ class _Search:
         bits += seen.rw != 2
         self.potential = np.zeros(len(seen) + 1, np.int64)
         np.cumsum(bits * _BITS, out=self.potential[1:])
-        self.memory = _memory(variant, prices, image)
+        self.memory = _memory(variant, prices, votes)
         self.window = window
         self.rows: list[tuple[npt.NDArray[Any], ...]] = []
 
@@ -325,7 +339,7 @@ class _Search:
         for t in range(min(_SEEDS, size)):
             # As though the fetch in it agreed with all that was captured.
             paths.nodes[t, _kernels.FETCHED] = self.potential[t + 1] - self.potential[t]
-            paths.scores[t] = self.potential[t + 1] - 3 * _BITS * t
+            paths.scores[t] = self.potential[t + 1] - _LATER * _BITS * t
             paths.links[t, _kernels.FROM] = 0
             paths.links[t, _kernels.EDGE] = _kernels.BY_NOTHING
         return paths
@@ -367,7 +381,7 @@ class _Search:
 
 
 def _memory(
-    variant: str, prices: Prices, image: npt.NDArray[np.int32] | None
+    variant: str, prices: Prices, votes: npt.NDArray[np.int64] | None
 ) -> npt.NDArray[np.int64]:
     """The array that the kernel works on, filled with all that it is told."""
     memory = np.zeros(_kernels.STACKS_AT + _STACK_WORDS, np.int64)
@@ -381,8 +395,8 @@ def _memory(
     memory[_kernels.COUNTS_AT + _kernels.SHAPES] = len(bus_shapes(variant))
     memory[_kernels.COUNTS_AT + _kernels.TOP] = _kernels.STACKS_AT + 2
     memory[_kernels.STACKS_AT] = _kernels.STACKS_AT
-    if image is not None:
-        memory[_kernels.IMAGE_AT : _kernels.IMAGE_AT + len(image)] = image
+    if votes is not None:
+        memory[_kernels.VOTES_AT : _kernels.VOTES_AT + len(votes)] = votes
         memory[_kernels.PRICES_AT + _kernels.LEARNED] = 1
     return memory
 
@@ -407,3 +421,32 @@ def _compact(memory: npt.NDArray[np.int64], paths: _Paths, at: int) -> None:
     top = bottom + 2 + 2 * len(cells)
     memory[bottom + 2 : top] = np.array(cells, np.int64).ravel()
     memory[_kernels.COUNTS_AT + _kernels.TOP] = top
+
+
+def fetch_votes(found: Found, variant: str) -> npt.NDArray[np.int64]:
+    """What a first search says of each address: whether an opcode is fetched there, or an operand.
+
+    Their bytes are not used: what went wrong once would then be believed again.
+
+    Parameters
+    ----------
+    found : Found
+    variant : str
+        CPU part.
+
+    Returns
+    -------
+    int64, shape (65536,)
+        1 for a fetch, 2 for an operand, 0 where neither was seen, or both.
+    """
+    plain = (found.edge == _kernels.BY_INSTRUCTION) & (found.opcode >= 0)
+    plain &= (found.known[:, 0] == 0xFFFF) & (found.loss < _FITS)
+    pc = found.registers[plain, 0].astype(np.int64)
+    sizes = np.array([o.length for o in variant_named(variant).opcodes()])[found.opcode[plain]]
+    fetches = np.bincount(pc, minlength=0x10000)
+    operands = np.bincount((pc[sizes > 1] + 1) & 0xFFFF, minlength=0x10000)
+    operands += np.bincount((pc[sizes > 2] + 2) & 0xFFFF, minlength=0x10000)
+    votes = np.zeros(0x10000, np.int64)
+    votes[fetches > _OFTEN * operands] = 1
+    votes[operands > _OFTEN * fetches] = 2
+    return votes

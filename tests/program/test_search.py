@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bustrace.cpu import Executor, variant_named
+from bustrace.cpu import CpuState, Executor, replay, variant_named
 from bustrace.program import _kernels
-from bustrace.program.search import Seen, recover, search
+from bustrace.program.search import Seen, fetch_votes, recover, search
 
 LINE_SETS = {
     "A16+D8+RW": (0xFFFF, 0xFF, True),
@@ -151,6 +151,20 @@ def test_bit_errors_cost_little(usable, lines, least):
 
 
 @pytest.mark.slow
+def test_votes_on_addresses_help_where_only_data_is_captured(usable):
+    """The second search of a capture without addresses knows where opcodes were fetched."""
+    part = part_of(usable, np.random.default_rng(3).random(len(usable["rw"])) >= 0.003)
+    seen = seen_of(part, "D8")
+    first = search(seen)
+    fetched = np.flatnonzero(fetch_votes(first, "6502") == 1)
+    assert len(fetched) > 500
+    assert np.isin(fetched, part["addr"][part["sync"] == 1]).mean() > 0.8
+    once = shares(first, part["sync"] == 1, after=30)
+    twice = shares(recover(seen), part["sync"] == 1, after=30)
+    assert twice[0] > once[0] + 0.1
+
+
+@pytest.mark.slow
 def test_waits_that_were_not_captured_are_skipped(rdy_trace):
     """RDY stretches cycles, and the capture has no RDY line."""
     part = part_of(rdy_trace, slice(20_000))
@@ -189,6 +203,32 @@ def test_random_programs_of_every_part(variant, lines):
         off[:, 5] &= 0xCF
         assert (off == 0).all(axis=1).mean() > 0.999
         assert (result.known[late][:, 1:5] == 0xFF).mean() > 0.7
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("lines", ["A16+D8+RW", "A0-7+D8+RW"])
+def test_registers_known_in_the_midst_of_a_program_are_right(interrupts_trace, lines):
+    """Started anywhere, from 200 cycles on: none wrong, and nearly all known.
+
+    What they truly are is replayed from the reset of the recording.
+    """
+    trace = interrupts_trace
+    pins = {name: trace[name] for name in ("res", "irq", "nmi", "rdy")}
+    truth = replay(CpuState.at_reset(), trace["data"], **pins)
+    rows = {int(cycle): row for row, cycle in enumerate(truth.first_cycle)}
+    wrong = known = 0
+    total = 0
+    for start in np.random.default_rng(8).integers(200, 79_000, 8).tolist():
+        result = recover(seen_of(part_of(trace, slice(start, start + 1000)), lines))
+        late = (result.first_cycle > 200) & (result.edge == _kernels.BY_INSTRUCTION)
+        at = np.array([rows[start + int(cycle)] for cycle in result.first_cycle[late]])
+        off = (truth.registers[at] ^ result.registers[late]) & result.known[late]
+        off[:, 5] &= 0xCF
+        wrong += int(off.any(axis=1).sum())
+        known += int((result.known[late][:, 1:5] == 0xFF).sum())
+        total += 4 * int(late.sum())
+    assert wrong == 0
+    assert known > 0.9 * total
 
 
 def test_the_search_finds_a_short_program(execute):
