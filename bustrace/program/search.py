@@ -263,7 +263,8 @@ def recover(seen: Seen, variant: str = "6502") -> Found:
     if not data:
         return search(seen, variant, WITHOUT_DATA)
     found = search(seen, variant, WITH_DATA)
-    if seen.address_known.any():
+    # Without R/W the program counter of a first search is too often wrong to vote.
+    if seen.address_known.any() or (seen.rw == 2).all():
         return found
     return search(seen, variant, WITH_DATA, fetch_votes(found, variant))
 
