@@ -82,9 +82,9 @@ RW_AT, RW_KNOWN_AT, HELD_AT, REPEATS_AT = 48, 49, 50, 51
 # Prices in sixteenths of a bit, int64 (PRICES,).
 (
     WRONG, STRAY, STRAYS_ON, BEAM, BY_INTERRUPT, AS_NMI, AFTER_RESET, SKIPPED, WAITED, AGAINST,
-    HEALED, HEALED_DATA, CROSSES, DOUBT, ALWAYS_NEAR, ROLE, EITHER, LEARNED, GAP_DOUBT,
-) = range(19)  # fmt: skip
-PRICES = 19
+    HEALED, HEALED_DATA, CROSSES, DOUBT, EITHER, GAP_DOUBT,
+) = range(16)  # fmt: skip
+PRICES = 16
 BIT_UNITS = 16
 
 NO_SCORE = -(1 << 60)
@@ -112,8 +112,7 @@ SHAPES_AT = PRIORS_AT + 256
 CHOICES_AT = SHAPES_AT + 256
 CHOICES = 300
 PENDING_AT = CHOICES_AT + CHOICES
-VOTES_AT = PENDING_AT + FORKS * WALKER_FIELDS
-STACKS_AT = VOTES_AT + 65536
+STACKS_AT = PENDING_AT + FORKS * WALKER_FIELDS
 
 # Counts: first free stack cell, walkers that wait, number of shapes, node reached with the least
 # loss, that loss, the score below which a walker is given up where the one at hand is, whether
@@ -827,10 +826,6 @@ def _fetch_gain(w, cycle):
     if cycle >> RW_KNOWN_AT & 1:
         gain += BIT_UNITS if cycle >> RW_AT & 1 else -w[PRICES_AT + WRONG]
         wrong += 1 - (cycle >> RW_AT & 1)
-    if w[PRICES_AT + LEARNED] and w[PCM] == 0xFFFF:
-        vote = w[VOTES_AT + w[PC]]
-        if vote:
-            gain += w[PRICES_AT + ROLE] if vote == 1 else -w[PRICES_AT + ROLE]
     told = w[PEEKM] & cycle >> DMASK_AT & 0xFF
     if told:
         gain += BIT_UNITS * _ones(told)
@@ -1066,9 +1061,8 @@ def search(cycles, potential, begin, stop, nodes, scores, links, w):
     bits before a node could score. nodes int32 (n + 1, NODE_FIELDS), scores int64 (n + 1,),
     links int32 (n + 1, LINK_FIELDS): written. w int64: the walker, and at the places named above
     the prices, the packed table, the score of each opcode, one opcode and the score of each bus
-    shape, votes on each address (1 an opcode is fetched there, 2 an operand), and stack cells
-    (cell below; value and mask). Returns the first node that is left: `stop`, or less where the
-    stack cells ran out.
+    shape, and stack cells (cell below; value and mask). Returns the first node that is left:
+    `stop`, or less where the stack cells ran out.
     """
     room = w.size - 8192
     for t in range(begin, stop):
@@ -1099,7 +1093,7 @@ def search(cycles, potential, begin, stop, nodes, scores, links, w):
             w[COUNTS_AT + GAPS] = 1
             for k in range(number):
                 _explore(w, nodes, scores, links, cycles, potential, t, w[CHOICES_AT + k])
-        if captured and (doubtful or w[PRICES_AT + ALWAYS_NEAR]) and nodes[t, MODE] != JAMMED:
+        if captured and doubtful and nodes[t, MODE] != JAMMED:
             # Or the byte was captured with one bit wrong.
             number = 0
             for bit in range(8):

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.cpu.variants import packed_table, variant_index, variant_named
+from bustrace.cpu.variants import packed_table, variant_index
 from bustrace.program import _kernels
 from bustrace.program.shapes import bus_shapes, prior_scores
 
@@ -43,12 +43,10 @@ class Prices:
         Indexing or a branch that crosses a page.
     doubt : float
         Loss of an instruction from which opcodes one bit away are tried.
+    either : float
+        Each way of a branch or a page crossing that nothing decides.
     gap_doubt : float
         Loss from which waits and cycles that the capture lacks are tried.
-    always_near : bool
-        Try them everywhere.
-    role : float
-        A fetch where code was seen to have one, or an operand.
     """
 
     wrong: float = 9.0
@@ -65,9 +63,7 @@ class Prices:
     healed_data: float = 18.0
     crosses: float = 1.0
     doubt: float = 8.0
-    always_near: bool = False
     gap_doubt: float = 2.0
-    role: float = 4.0
     either: float = 1.0
 
     def packed(self) -> npt.NDArray[np.int64]:
@@ -89,11 +85,9 @@ class Prices:
             (_kernels.CROSSES, self.crosses),
             (_kernels.DOUBT, self.doubt),
             (_kernels.GAP_DOUBT, self.gap_doubt),
-            (_kernels.ROLE, self.role),
             (_kernels.EITHER, self.either),
         ):
             prices[at] = round(value * _BITS)
-        prices[_kernels.ALWAYS_NEAR] = self.always_near
         return prices
 
 
@@ -184,12 +178,6 @@ _SEEDS = 8
 _LATER = 5
 """Price in bits of each cycle before it."""
 
-_FITS = 8.0
-"""Bits that a row may lack, for its bytes to be taken for code."""
-
-_OFTEN = 3
-"""Times that an address was a fetch for each time that it was an operand, or the other way."""
-
 _STACK_WORDS = 1 << 18
 _DEEPEST = 256
 """Bytes that the stack can hold."""
@@ -230,7 +218,6 @@ def search(
     seen: Seen,
     variant: str = "6502",
     prices: Prices | None = None,
-    votes: npt.NDArray[np.int64] | None = None,
     *,
     window: int = _WINDOW,
 ) -> Found:
@@ -242,12 +229,10 @@ def search(
     variant : str
         CPU part.
     prices : Prices or None
-    votes : int64, shape (65536,), or None
-        Where opcodes are fetched, as a first search found (`fetch_votes`).
     window : int
         Cycles taken in at a time; it changes nothing.
     """
-    return _Search(seen, variant, prices or Prices(), votes, window).run()
+    return _Search(seen, variant, prices or Prices(), window).run()
 
 
 def recover(seen: Seen, variant: str = "6502") -> Found:
@@ -260,13 +245,7 @@ def recover(seen: Seen, variant: str = "6502") -> Found:
         CPU part.
     """
     data = int(np.bitwise_or.reduce(seen.data_known, initial=0))
-    if not data:
-        return search(seen, variant, WITHOUT_DATA)
-    found = search(seen, variant, WITH_DATA)
-    # Without R/W the program counter of a first search is too often wrong to vote.
-    if seen.address_known.any() or (seen.rw == 2).all():
-        return found
-    return search(seen, variant, WITH_DATA, fetch_votes(found, variant))
+    return search(seen, variant, WITH_DATA if data else WITHOUT_DATA)
 
 
 class _Search:
@@ -277,7 +256,6 @@ class _Search:
         seen: Seen,
         variant: str,
         prices: Prices,
-        votes: npt.NDArray[np.int64] | None,
         window: int,
     ) -> None:
         self.cycles = seen.packed()
@@ -285,7 +263,7 @@ class _Search:
         bits += seen.rw != 2
         self.potential = np.zeros(len(seen) + 1, np.int64)
         np.cumsum(bits * _BITS, out=self.potential[1:])
-        self.memory = _memory(variant, prices, votes)
+        self.memory = _memory(variant, prices)
         self.window = window
         self.rows: list[tuple[npt.NDArray[Any], ...]] = []
 
@@ -381,9 +359,7 @@ class _Search:
         )
 
 
-def _memory(
-    variant: str, prices: Prices, votes: npt.NDArray[np.int64] | None
-) -> npt.NDArray[np.int64]:
+def _memory(variant: str, prices: Prices) -> npt.NDArray[np.int64]:
     """The array that the kernel works on, filled with all that it is told."""
     memory = np.zeros(_kernels.STACKS_AT + _STACK_WORDS, np.int64)
     for at, column in (
@@ -396,9 +372,6 @@ def _memory(
     memory[_kernels.COUNTS_AT + _kernels.SHAPES] = len(bus_shapes(variant))
     memory[_kernels.COUNTS_AT + _kernels.TOP] = _kernels.STACKS_AT + 2
     memory[_kernels.STACKS_AT] = _kernels.STACKS_AT
-    if votes is not None:
-        memory[_kernels.VOTES_AT : _kernels.VOTES_AT + len(votes)] = votes
-        memory[_kernels.PRICES_AT + _kernels.LEARNED] = 1
     return memory
 
 
@@ -422,32 +395,3 @@ def _compact(memory: npt.NDArray[np.int64], paths: _Paths, at: int) -> None:
     top = bottom + 2 + 2 * len(cells)
     memory[bottom + 2 : top] = np.array(cells, np.int64).ravel()
     memory[_kernels.COUNTS_AT + _kernels.TOP] = top
-
-
-def fetch_votes(found: Found, variant: str) -> npt.NDArray[np.int64]:
-    """What a first search says of each address: whether an opcode is fetched there, or an operand.
-
-    Their bytes are not used: what went wrong once would then be believed again.
-
-    Parameters
-    ----------
-    found : Found
-    variant : str
-        CPU part.
-
-    Returns
-    -------
-    int64, shape (65536,)
-        1 for a fetch, 2 for an operand, 0 where neither was seen, or both.
-    """
-    plain = (found.edge == _kernels.BY_INSTRUCTION) & (found.opcode >= 0)
-    plain &= (found.known[:, 0] == 0xFFFF) & (found.loss < _FITS)
-    pc = found.registers[plain, 0].astype(np.int64)
-    sizes = np.array([o.length for o in variant_named(variant).opcodes()])[found.opcode[plain]]
-    fetches = np.bincount(pc, minlength=0x10000)
-    operands = np.bincount((pc[sizes > 1] + 1) & 0xFFFF, minlength=0x10000)
-    operands += np.bincount((pc[sizes > 2] + 2) & 0xFFFF, minlength=0x10000)
-    votes = np.zeros(0x10000, np.int64)
-    votes[fetches > _OFTEN * operands] = 1
-    votes[operands > _OFTEN * fetches] = 2
-    return votes

@@ -12,7 +12,7 @@ import pytest
 
 from bustrace.cpu import CpuState, Executor, replay, variant_named
 from bustrace.program import _kernels
-from bustrace.program.search import Seen, fetch_votes, recover, search
+from bustrace.program.search import Seen, recover, search
 
 LINE_SETS = {
     "A16+D8+RW": (0xFFFF, 0xFF, True),
@@ -154,21 +154,6 @@ def test_bit_errors_cost_little(usable, lines, least):
     found, false = shares(recover(seen_of(part, lines)), part["sync"] == 1, after=30)
     assert found > least
     assert false < 1
-
-
-@pytest.mark.slow
-def test_votes_on_addresses_help_where_none_is_captured(usable):
-    """The second search of data and R/W knows where opcodes were fetched."""
-    part = with_bit_errors(usable, 0.002)
-    seen = seen_of(part, "D8+RW")
-    first = search(seen)
-    fetched = np.flatnonzero(fetch_votes(first, "6502") == 1)
-    assert len(fetched) > 500
-    assert np.isin(fetched, usable["addr"][usable["sync"] == 1]).mean() > 0.7
-    once = shares(first, part["sync"] == 1, after=30)
-    twice = shares(recover(seen), part["sync"] == 1, after=30)
-    assert twice[0] > once[0] + 0.05
-    assert twice[1] < once[1]
 
 
 @pytest.mark.slow
