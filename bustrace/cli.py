@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bustrace.cli_compare import compare
+from bustrace.cli_drill import drill_commands
 from bustrace.cli_options import (
     BOARD_OPTIONS,
     CAPTURE_OPTIONS,
@@ -432,6 +433,9 @@ def draft(output: str | None, rom: tuple[str, ...], **given: Any) -> None:
     with writing(output), whole_file(output) as file:
         file.write(text.encode())
     click.echo(f"Written: {output}, {count_words(len(seen.chips), 'chip')}", err=True)
+
+
+cli.add_command(drill_commands)
 
 
 def _beside(path: str, output: str | None) -> str | None:

@@ -36,6 +36,7 @@ FLOORS = {
     "cli_output": 11,
     "cli_listing": 11,
     "cli_compare": 12,
+    "cli_drill": 12,
     "cli": 13,
     "__main__": 14,
 }

@@ -12,9 +12,15 @@ from bustrace.cli import cli
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = (ROOT / "docs" / "commands.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(
-    r"^ {4,}(bustrace (?:look|diagnose|compare|listing|draw|convert|board) .*)$", TEXT, re.MULTILINE
+    r"^ {4,}(bustrace (?:look|diagnose|compare|listing|draw|convert|board|drill) .*)$",
+    TEXT,
+    re.MULTILINE,
 )
-FROM_FIXTURES = [line for line in EXAMPLES if "fixtures/" in line and "hookup.toml" not in line]
+FROM_FIXTURES = [
+    line
+    for line in EXAMPLES
+    if ("fixtures/" in line and "hookup.toml" not in line) or re.search(r" drill new \w+day", line)
+]
 
 
 def _options(command):
