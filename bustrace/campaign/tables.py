@@ -88,6 +88,7 @@ def split_rows(results: Sequence[Result]) -> list[Row]:
         ("ROM image known", lambda r: r["rom_known"]),
         ("no ROM image", lambda r: not r["rom_known"]),
     ]
+    tests.append(("32 lines or more, and ROM", _well_seen))
     tests += [(f"{name} lines", _has("line_set", name)) for name in LINE_SETS]
     tests += [(f"{count:,} cycles", _has("cycles", count)) for count in LENGTHS]
     tests += [(_span(*span) + " cycles differ", _differs(*span)) for span in _DIFFERING]
@@ -190,6 +191,10 @@ def _board(result: Result) -> str:
 
 def _is_family(family: str) -> Callable[[Result], bool]:
     return lambda result: Fault.parse(_truth(result)[0]).family == family
+
+
+def _well_seen(result: Result) -> bool:
+    return bool(result["rom_known"]) and result["line_set"] in ("all", "32")
 
 
 def _on_board(board: str) -> Callable[[Result], bool]:
