@@ -1,7 +1,7 @@
 """Sixty fixed cases of the campaign that the diagnosis gets right, and healthy boots: a guard.
 
-`slice.jsonl` holds one case a line, drawn by `benchmarks/campaign.py` with its own seed; a change that
-loses one of them has made something worse.
+`slice.jsonl` holds one case a line, drawn by `benchmarks/campaign.py` with its own seed; a change
+that loses one of them has made something worse.
 """
 
 import json
