@@ -196,10 +196,10 @@ def test_version_and_help():
                 assert param.opts[-1] in shown.stdout
 
 
-def test_commands_are_the_five():
+def test_commands_are_these():
     """The names are fixed."""
     assert set(command_line.cli.commands) == {
-        "look", "diagnose", "listing", "draw", "convert", "board",
+        "look", "diagnose", "compare", "listing", "draw", "convert", "board", "drill",
     }  # fmt: skip
 
 

@@ -195,7 +195,8 @@ def test_drawing_leaves_pyplot_and_the_settings_alone():
         "before = seen();"
         "make = runpy.run_path(sys.argv[1])['make_reading'];"
         "import bustrace.draw as d;"
-        "[getattr(d, n)(make(60)) for n in d.__all__ if n.startswith('draw_')];"
+        "of_one = [n for n in d.__all__ if n.startswith('draw_') and n != 'draw_side_by_side'];"
+        "[getattr(d, n)(make(60)) for n in of_one];"
         "assert seen() == before;"
         "assert 'matplotlib.pyplot' not in sys.modules"
     )
