@@ -114,7 +114,10 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
     rows, jam_at = _jammed(rows, len(cycles), part)
     method, reason = _method(cycles, followed, by_sync, whole)
     if isinstance(searched, Searched) and method == "none":
-        method, reason = "search", f"{reason}; the rows are the likeliest, and were not executed"
+        method, reason = (
+            "search",
+            f"{reason}; what the listing shows is the likeliest, not executed",
+        )
     elif isinstance(searched, str) and method == "none":
         reason = f"{reason}; {searched}"
     lost_at = (
