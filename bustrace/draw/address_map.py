@@ -36,7 +36,8 @@ _LEAST = 1.6
 """Points of the smallest range that is still seen."""
 _FOOT = (
     "Each row is 4 KB, $000 to $FFF from left to right; a mark stands for 16 bytes, darker where "
-    "they were touched more often. Addresses are those at the clips, reset left out. What was not "
+    "they were touched more often. Addresses are those at the clips, or what the CPU "
+    "meant where a line was not clipped or has no pin; reset left out. What was not "
     "touched was not tried: that says nothing of the chip.",
 )
 

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from bustrace.draw.answering import responds_met, short_list
+from bustrace.draw.answering import banks_met, responds_met, short_list
 from bustrace.draw.bins import density, mean_by_column, spread_cycles
 from bustrace.draw.lanes import View
 from bustrace.draw.marks import FLAG_HEIGHT, draw_derail
@@ -162,6 +162,10 @@ def _compose(
         else f"cycles {window.first:,} to {window.last:,} of {n:,}, {span}"
     )
     foot = list(_FOOT)
+    banks = banks_met(reading) if reading.board.state_bits else []
+    if len(banks) > 1:
+        met = "; ".join(reading.board.state_words(state) for state in banks[:4])
+        foot.append(f"Chips are those of all banks that were met, together: {met}.")
     if flagged and derail is not None:
         foot.insert(0, f"Derail: {derail.text}")
     head = _RULER + (FLAG_HEIGHT if flagged else 0.0)

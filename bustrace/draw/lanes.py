@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.cycles.model import CONTROL
+from bustrace.cycles.model import CONTROL, OWNER_FOREIGN
 from bustrace.draw.bins import I64
 from bustrace.draw.sheet import Sheet
 from bustrace.draw.window import Window, cycle_starts
@@ -156,15 +156,22 @@ class View:
         return time[low:high], level, min(end, int(time[high]) if high < len(time) else end)
 
     def difference(self, bus: Bus) -> npt.NDArray[np.uint32]:
-        """Bits in which the bus differs from what the CPU meant, one word a cycle of the window."""
+        """Bits in which the bus differs from what the CPU meant, one word a cycle of the window.
+
+        None in cycles of another owner: what is on the bus then is not the CPU's.
+        """
         cycles, intent = self.reading.cycles, self.reading.program.intent
         if len(intent.address) != len(cycles):
             return np.zeros(max(self.window.count, 0), dtype=np.uint32)
+        own = cycles.owner[self.span] != OWNER_FOREIGN
         if bus == "address":
             both = cycles.address_known[self.span] & intent.address_known[self.span]
-            return (cycles.address[self.span] ^ intent.address[self.span]) & both
+            return np.where(
+                own, (cycles.address[self.span] ^ intent.address[self.span]) & both, np.uint32(0)
+            )
         both8 = cycles.data_known[self.span] & intent.data_known[self.span]
-        return ((cycles.data[self.span] ^ intent.data[self.span]) & both8).astype(np.uint32)
+        off = (cycles.data[self.span] ^ intent.data[self.span]) & both8
+        return np.where(own, off, np.uint8(0)).astype(np.uint32)
 
 
 def choose_lanes(view: View, lines: Sequence[str] | None) -> tuple[Lane, ...]:

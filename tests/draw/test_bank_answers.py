@@ -3,15 +3,21 @@
 import numpy as np
 import pytest
 from drill_readings import FIXTURES
+from matplotlib.figure import Figure
 
 from bustrace.board import load_board
 from bustrace.capture import open_capture
-from bustrace.draw import draw_interrupt
+from bustrace.cycles.model import OWNER_FOREIGN
+from bustrace.draw import draw_boot, draw_interrupt
 from bustrace.draw.address_map import _table
 from bustrace.draw.answering import answering_in, banks_met, responds_met
 from bustrace.draw.buses import address_text
+from bustrace.draw.lanes import View
+from bustrace.draw.look import SCREEN
+from bustrace.draw.sheet import Sheet
 from bustrace.draw.story import chips_in
 from bustrace.draw.touched import CODE, touched
+from bustrace.draw.window import Window
 from bustrace.reading import read_boot
 
 pytestmark = pytest.mark.slow
@@ -88,3 +94,19 @@ def test_a_cpu_without_interrupt_pins_is_not_asked_to_clip_them(kiln):
     told = " ".join(text.get_text() for ax in figure.axes for text in ax.texts)
     assert "a 6507 has no interrupt pins" in told
     assert "arm the analyser" not in told
+
+
+def test_stolen_cycles_of_a_healthy_board_differ_from_nothing(departure):
+    """What a display has on the bus is not held against what the CPU meant."""
+    window = Window(0, len(departure.cycles) - 1, 0, 1, "")
+    sheet = Sheet(Figure().add_axes((0, 0, 1, 1)), SCREEN, 0, 1, 500.0)
+    view = View(departure, window, sheet)
+    assert (departure.cycles.owner == OWNER_FOREIGN).any()
+    assert not view.difference("address").any()
+    assert not view.difference("data").any()
+
+
+def test_the_boot_says_which_banks_its_chips_are_of(departure):
+    figure = draw_boot(departure)
+    told = " ".join(text.get_text() for ax in figure.axes for text in ax.texts)
+    assert "BANK = 0; BANK = 1" in told
