@@ -9,8 +9,7 @@ import numpy.typing as npt
 
 from bustrace.compare._kernels import fold_rounds, pair_up
 from bustrace.compare.sides import Side
-from bustrace.cpu import variant_named
-from bustrace.program import Kind
+from bustrace.program import Kind, service_depth
 from bustrace.reading import Reading
 
 Rows = npt.NDArray[np.int64]
@@ -65,20 +64,8 @@ def _instructions(side: Side, which: npt.NDArray[np.bool_]) -> Rows:
 def _in_service(side: Side) -> npt.NDArray[np.bool_]:
     """Rows from an interrupt to the RTI that ends its service; services may nest."""
     program = side.reading.program
-    kind = program.kind
-    taken = (kind == Kind.IRQ) | (kind == Kind.NMI) | (kind == Kind.BRK)
-    returns = np.isin(
-        program.opcode, variant_named(side.reading.board.cpu.variant).opcodes_of("RTI")
-    ) & (kind == Kind.INSTRUCTION)
-    # An RTI without an interrupt does not end one, and a reset ends them all.
-    step = taken.astype(np.int64) - np.append(False, returns[:-1])
-    depth = np.zeros(len(kind), np.int64)
-    begin = 0
-    for reset in (*np.flatnonzero(kind == Kind.RESET).tolist(), len(kind)):
-        level = np.cumsum(step[begin:reset])
-        depth[begin:reset] = level - np.minimum(np.minimum.accumulate(level), 0)
-        begin = reset
-    return np.asarray(np.where(kind == Kind.BRK, depth > 1, depth > 0))
+    depth = service_depth(program)
+    return np.asarray(np.where(program.kind == Kind.BRK, depth > 1, depth > 0))
 
 
 def _pair(good: Side, bad: Side, mine: Rows, others: Rows, partner: Rows) -> None:

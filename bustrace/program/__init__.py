@@ -13,7 +13,7 @@ from bustrace.program.habits import (
     stack_depth,
 )
 from bustrace.program.listing import ListingCycle, ListingRow, listing_rows
-from bustrace.program.loops import RTI, Loop, find_loops, main_rows
+from bustrace.program.loops import RTI, Loop, find_loops, main_rows, service_depth
 from bustrace.program.model import REGISTERS, Intent, Kind, Program, ReadCorrection
 from bustrace.program.phases import Phase, phases_of
 from bustrace.program.recover import recover_program
@@ -50,6 +50,7 @@ __all__ = [
     "main_rows",
     "phases_of",
     "recover_program",
+    "service_depth",
     "stack_depth",
     "states_met",
     "wait_in",

@@ -43,14 +43,29 @@ class Loop:
     inner: tuple[Loop, ...] = ()
 
 
+def service_depth(program: Program) -> Rows:
+    """Interrupts that each row serves, nested ones counted: int64, shape (n,).
+
+    The row of the interrupt itself counts, and the RTI that ends it. A reset ends them all.
+    """
+    kind = program.kind
+    enters = np.isin(kind, (Kind.IRQ, Kind.NMI, Kind.BRK)).astype(np.int64)
+    leaves = (kind == Kind.INSTRUCTION) & (program.opcode == RTI)
+    step = enters - np.append(False, leaves[:-1])
+    depth = np.zeros(len(kind), np.int64)
+    begin = 0
+    for reset in (*np.flatnonzero(kind == Kind.RESET).tolist(), len(kind)):
+        level = np.cumsum(step[begin:reset])
+        if len(level):
+            # A return whose entry lies before the capture takes the count below zero.
+            depth[begin:reset] = level - np.minimum(np.minimum.accumulate(level), 0)
+        begin = reset
+    return depth
+
+
 def main_rows(program: Program) -> Rows:
     """Instructions outside interrupt handlers: row numbers, int64."""
-    enters = np.isin(program.kind, (Kind.IRQ, Kind.NMI, Kind.BRK))
-    leaves = (program.kind == Kind.INSTRUCTION) & (program.opcode == RTI)
-    depth = np.cumsum(enters.astype(np.int64) - np.append(False, leaves[:-1]).astype(np.int64))
-    # A return whose entry lies before the capture takes the count below zero.
-    depth -= np.minimum(np.minimum.accumulate(depth), 0)
-    rows: Rows = np.flatnonzero((program.kind == Kind.INSTRUCTION) & (depth == 0))
+    rows: Rows = np.flatnonzero((program.kind == Kind.INSTRUCTION) & (service_depth(program) == 0))
     return rows
 
 

@@ -7,7 +7,15 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.program import Kind, ListingRow, Loop, find_loops, listing_rows, main_rows
+from bustrace.program import (
+    Kind,
+    ListingRow,
+    Loop,
+    find_loops,
+    listing_rows,
+    main_rows,
+    service_depth,
+)
 from bustrace.program.symbols import Symbols
 from bustrace.reading import Reading
 from bustrace.report.layout import WIDTH, clean
@@ -55,7 +63,7 @@ def instruction_lines(
     if not len(program) or first_row >= end:
         return
     yield HEAD
-    depth = _depth(reading)
+    depth = service_depth(program)
     main = main_rows(program)
     main = main[(main >= first_row) & (main < end)]
     loops = () if everything else find_loops(program, main)
@@ -128,17 +136,6 @@ class _Writer:
             cycles = f" ({row.length:,} cycles)" if row.length > 1 else ""
             return left + text + cycles
         return f"{left}{code:8}  {text:{_ROWS_OF_TEXT}} {_registers(row)}  {_access(row)}"
-
-
-def _depth(reading: Reading) -> npt.NDArray[np.int64]:
-    """Interrupts that have not returned before each row."""
-    program = reading.program
-    enters = np.isin(program.kind, (Kind.IRQ, Kind.NMI, Kind.BRK)).astype(np.int64)
-    leaves = ((program.kind == Kind.INSTRUCTION) & (program.opcode == 0x40)).astype(np.int64)
-    depth = np.cumsum(enters - np.append(0, leaves[:-1]))
-    resets = np.maximum.accumulate(np.where(program.kind == Kind.RESET, depth, 0))
-    depth = depth - np.minimum(np.minimum.accumulate(depth), 0)
-    return np.asarray(np.maximum(depth - resets, 0), dtype=np.int64)
 
 
 def _registers(row: ListingRow) -> str:
