@@ -10,7 +10,7 @@ import numpy.typing as npt
 from bustrace.board import Board
 from bustrace.board.model import N_ADDRESSES
 from bustrace.cycles import IN_RESET, OWNER_CPU, UNSETTLED
-from bustrace.program import LINES, Kind, bank_state, disagreements
+from bustrace.program import LINES, Kind, bank_state, disagreements, reads_of
 from bustrace.reading import Reading
 
 _SETTLED_RESET = 64
@@ -114,9 +114,8 @@ def side_of(reading: Reading) -> Side:
     in_write = read == 0
     seen_byte = np.where(settled, cycles.data_known, np.uint8(0)) & ~intent.data_known
     slipped = sum(1 << int(line[1:]) for line in program.clips_off)
-    data, believed = cycles.data.copy(), np.zeros(n, np.bool_)
-    for fix in program.read_corrections:
-        data[fix.cycle], believed[fix.cycle] = fix.believed, True
+    believed = np.zeros(n, np.bool_)
+    believed[[fix.cycle for fix in program.read_corrections]] = True
     start, from_reset = _start(reading)
     in_reset = cycles.flags & IN_RESET != 0
     judged = (cycles.owner == OWNER_CPU) & ~in_reset & (np.arange(n) >= start)
@@ -133,7 +132,7 @@ def side_of(reading: Reading) -> Side:
         read=read,
         written=(intent.data & intent.data_known) | (cycles.data & seen_byte),
         written_known=np.where(in_write, intent.data_known | seen_byte, np.uint8(0)),
-        data=data,
+        data=reads_of(program, cycles),
         data_known=np.where(settled, cycles.data_known & np.uint8(~slipped & 0xFF), np.uint8(0)),
         judged=judged,
         off=np.where(may, differences.off & lines, np.uint32(0)),

@@ -17,7 +17,7 @@ from bustrace.board import Board
 from bustrace.cycles import CONTROL_BIT, IN_RESET, OWNER_CPU, UNSETTLED, Cycles
 from bustrace.findings._kernels import IO, OTHER, RAM, ROM, SLOTS, TOLD_BANKS, replay_board
 from bustrace.findings.banks import fold_banks
-from bustrace.program import bank_state
+from bustrace.program import bank_state, reads_of
 from bustrace.reading import Reading
 
 KINDS = {"rom": ROM, "ram": RAM, "io": IO}
@@ -228,13 +228,11 @@ class BoardReplay:
         self._clip_address_known = np.where(judged, seen_known, 0).astype(np.int32)
         self._clip_rw = np.where(judged, rw, np.uint8(2)).astype(np.uint8)
         disbelieved = sum(1 << int(line[1:]) for line in reading.program.clips_off)
-        self.data = cycles.data[:n] & np.uint8(~disbelieved & 0xFF)
+        # What the CPU saw is what the board gave.
+        self.data = reads_of(reading.program, cycles)[:n] & np.uint8(~disbelieved & 0xFF)
         self.data_known = np.where(
             settled, cycles.data_known[:n] & np.uint8(~disbelieved & 0xFF), np.uint8(0)
         )
-        for fix in reading.program.read_corrections:
-            if fix.cycle < n:  # what the CPU saw is what the board gave
-                self.data[fix.cycle] = fix.believed & ~disbelieved & 0xFF
         self._left, self._left_known = _left_by_another(cycles, n, disbelieved)
         self._in_reset = (cycles.flags[:n] & IN_RESET != 0).astype(np.uint8)
         self.state, self.state_known = bank_state(cycles, intent, board, n)

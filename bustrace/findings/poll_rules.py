@@ -11,7 +11,7 @@ from bustrace.findings.control_rules import FLAG_I
 from bustrace.findings.evidence import SHOWN, Evidence
 from bustrace.findings.model import Finding
 from bustrace.findings.progress import STACK_END
-from bustrace.program import Kind, Wait, final_wait
+from bustrace.program import Kind, Wait, bit_words, final_wait
 from bustrace.units import count_words, format_time
 
 LONGEST_TIMER = 65_538
@@ -40,7 +40,7 @@ def status_poll(evidence: Evidence) -> Iterator[Finding]:
     chip = evidence.reading.board.chip(ref)
     place = evidence.replay.chips.index(ref)
     offset = int(evidence.replay.offsets(place, wait.cycles[:1])[0])
-    what = _bits(wait.bits)
+    what = "the byte" if wait.bits == 0xFF else bit_words(wait.bits)
     level = f"%{int(seen[0]):08b}" if wait.bits.bit_count() > 1 else str(int(seen[0] != 0))
     overdue = _timer_overdue(evidence, wait, ref, offset)
     if overdue:
@@ -83,13 +83,6 @@ def _long(evidence: Evidence, wait: Wait) -> bool:
 def _span(evidence: Evidence, wait: Wait) -> str:
     time = evidence.reading.cycles.time_ps
     return format_time(int(time[-1] - time[wait.first_cycle]))
-
-
-def _bits(mask: int) -> str:
-    bits = [str(bit) for bit in range(7, -1, -1) if mask >> bit & 1]
-    if len(bits) == 1:
-        return f"bit {bits[0]}"
-    return "the byte" if len(bits) == 8 else f"bits {', '.join(bits)}"
 
 
 def _timer_overdue(evidence: Evidence, wait: Wait, ref: str, offset: int) -> bool:

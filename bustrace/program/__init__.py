@@ -1,6 +1,6 @@
 """The instructions that the cycles were."""
 
-from bustrace.program.accesses import Accesses, accesses_of
+from bustrace.program.accesses import Accesses, accesses_of, reads_of
 from bustrace.program.answering import Answering, answering, states_met
 from bustrace.program.bank_state import bank_state
 from bustrace.program.disagreements import LINES, Disagreements, disagreements
@@ -17,7 +17,7 @@ from bustrace.program.loops import RTI, Loop, find_loops, main_rows, service_dep
 from bustrace.program.model import REGISTERS, Intent, Kind, Program, ReadCorrection
 from bustrace.program.phases import Phase, phases_of
 from bustrace.program.recover import recover_program
-from bustrace.program.waits import Wait, final_wait, wait_in
+from bustrace.program.waits import Wait, bit_words, final_wait, wait_in
 
 __all__ = [
     "LINES",
@@ -41,6 +41,7 @@ __all__ = [
     "accesses_of",
     "answering",
     "bank_state",
+    "bit_words",
     "code_elsewhere",
     "disagreements",
     "final_wait",
@@ -49,6 +50,7 @@ __all__ = [
     "listing_rows",
     "main_rows",
     "phases_of",
+    "reads_of",
     "recover_program",
     "service_depth",
     "stack_depth",

@@ -11,6 +11,7 @@ from bustrace.board import Board, unknown_board
 from bustrace.cpu import Opcode, instruction_text, opcode_info, variant_named
 from bustrace.cpu.opcodes import REACHES_MEMORY
 from bustrace.cycles.model import Cycles
+from bustrace.program.accesses import reads_of
 from bustrace.program.boundaries import halted
 from bustrace.program.disagreements import LINES, disagreements
 from bustrace.program.model import REGISTERS, Kind, Program
@@ -128,9 +129,7 @@ def listing_rows(
     board = unknown_board() if board is None else board
     variant = board.cpu.variant
     off = disagreements(cycles, program.intent).off
-    reads = cycles.data.copy()
-    for correction in program.read_corrections:
-        reads[correction.cycle] = correction.believed
+    reads = reads_of(program, cycles)
     waits = halted(cycles, variant_named(variant))
     end = len(program) if end_row is None else min(end_row, len(program))
     for row in range(max(first_row, 0), end):

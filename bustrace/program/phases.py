@@ -16,7 +16,7 @@ from bustrace.program.accesses import MODIFY, READ, WRITE, Accesses, accesses_of
 from bustrace.program.answering import Answering, answering
 from bustrace.program.loops import Loop, find_loops, main_rows
 from bustrace.program.model import Kind, Program
-from bustrace.program.waits import wait_in
+from bustrace.program.waits import bit_words, wait_in
 from bustrace.program.walks import Walk, walks_of
 from bustrace.units import count_words, format_time, numbered_runs
 
@@ -172,11 +172,12 @@ def _others(thread: _Thread) -> Iterator[Phase]:
 def _stretch(thread: _Thread, first: int, end: int) -> list[Phase]:
     """Phases of one unbroken stretch of the main program."""
     loops = find_loops(thread.program, thread.rows[first:end])
-    shifted = [(loop, loop.first + first, loop.end + first) for loop in loops]
-    told = [item for item in shifted if _worth_telling(thread, *item)]
+    spans = [(loop, loop.first + first, loop.end + first) for loop in loops]
+    walked = [(*span, _walks(thread, *span[1:])) for span in spans]
+    told = [item for item in walked if item[3] or _worth_telling(*item[:3])]
     phases: list[Phase] = []
     at = first
-    for loop, begin, stop in told:
+    for loop, begin, stop, walks in told:
         if begin > at:
             phases += _straight(thread, at, begin, leads=begin - at < FEW)
         leads = bool(phases) and phases[-1].kind == "runs" and not phases[-1].text
@@ -184,20 +185,20 @@ def _stretch(thread: _Thread, first: int, end: int) -> list[Phase]:
         # The last turn may be cut off by the capture's end.
         if end == len(thread.rows) and end - stop < loop.turn_end - loop.first:
             at = end
-            phase = _loop(thread, loop, begin, stop, at_end=True)
+            phase = _loop(thread, loop, begin, stop, walks, at_end=True)
             phase = replace(phase, last=thread.cycles_of(begin, end)[1])
         else:
             at = stop
-            phase = _loop(thread, loop, begin, stop, at_end=False)
+            phase = _loop(thread, loop, begin, stop, walks, at_end=False)
         phases.append(phase if lead is None else replace(phase, first=lead.first))
     if at < end:
         phases += _straight(thread, at, end, leads=False)
     return phases
 
 
-def _worth_telling(thread: _Thread, loop: Loop, begin: int, stop: int) -> bool:
-    long = stop - begin >= SHORT or loop.turns >= MANY_TURNS
-    return long or bool(_walks(thread, begin, stop))
+def _worth_telling(loop: Loop, begin: int, stop: int) -> bool:
+    """Whether a loop that walks nowhere is worth a phase of its own."""
+    return stop - begin >= SHORT or loop.turns >= MANY_TURNS
 
 
 def _straight(thread: _Thread, first: int, end: int, *, leads: bool) -> list[Phase]:
@@ -220,11 +221,13 @@ def _straight(thread: _Thread, first: int, end: int, *, leads: bool) -> list[Pha
     return [Phase("runs", start, last, text, pc=pcs)]
 
 
-def _loop(thread: _Thread, loop: Loop, begin: int, stop: int, *, at_end: bool) -> Phase:
+def _loop(
+    thread: _Thread, loop: Loop, begin: int, stop: int, walks: Sequence[Walk], *, at_end: bool
+) -> Phase:
     start, last = thread.cycles_of(begin, stop)
     rows = thread.rows[begin:stop]
     pcs = thread.pcs(begin, stop)
-    walked = _walk_words(thread, begin, stop)
+    walked = _walk_words(thread, begin, stop, walks)
     ps = thread.cycles.time_ps
     took = format_time(int(ps[last] - ps[max(start - 1, 0)]))
     turn = loop.turn_end - loop.first
@@ -232,7 +235,7 @@ def _loop(thread: _Thread, loop: Loop, begin: int, stop: int, *, at_end: bool) -
         return Phase("walks", start, last, walked, loop.turns, pc=pcs)
     wait = wait_in(thread.program, thread.reads, thread.board.cpu.variant, rows, turn, loop.turns)
     if wait is not None:
-        what = _bits(wait.bits)
+        what = bit_words(wait.bits)
         text = f"waits for ${wait.address:04X} {what}: {count_words(loop.turns, 'look')}, {took}"
         return Phase("waits", start, last, text, loop.turns, pc=pcs)
     here = slice(begin, stop)
@@ -250,11 +253,6 @@ def _loop(thread: _Thread, loop: Loop, begin: int, stop: int, *, at_end: bool) -
     return Phase("loop", start, last, f"goes round{span}{touching}", loop.turns, pc=pcs)
 
 
-def _bits(mask: int) -> str:
-    bits = [str(bit) for bit in range(7, -1, -1) if mask >> bit & 1]
-    return f"bit {bits[0]}" if len(bits) == 1 else f"bits {', '.join(bits)}"
-
-
 def _walks(thread: _Thread, begin: int, stop: int) -> list[Walk]:
     here = slice(begin, stop)
     return walks_of(
@@ -265,9 +263,8 @@ def _walks(thread: _Thread, begin: int, stop: int) -> list[Walk]:
     )
 
 
-def _walk_words(thread: _Thread, begin: int, stop: int) -> str:
+def _walk_words(thread: _Thread, begin: int, stop: int, walks: Sequence[Walk]) -> str:
     """What a loop that walks through memory does there; empty for one that does not."""
-    walks = _walks(thread, begin, stop)
     stores = [walk for walk in walks if walk.way == WRITE]
     loads = [walk for walk in walks if walk.way == READ]
     changed = [walk for walk in walks if walk.way == MODIFY]

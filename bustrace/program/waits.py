@@ -60,6 +60,12 @@ class Wait:
     pc: int
 
 
+def bit_words(mask: int) -> str:
+    """``bit 7``, ``bits 7, 6``: the bits that decide."""
+    bits = [str(bit) for bit in range(7, -1, -1) if mask >> bit & 1]
+    return f"bit {bits[0]}" if len(bits) == 1 else f"bits {', '.join(bits)}"
+
+
 def final_wait(program: Program, reads: npt.NDArray[np.uint8], variant: str, n: int) -> Wait | None:
     """The wait in which the capture ends; None where it ends otherwise.
 
