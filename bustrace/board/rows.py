@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.board.model import N_ADDRESSES, READ, WRITE, AddressMap, Board
-from bustrace.units import count_words
+from bustrace.units import count_words, numbered_runs
 
 VECTORS = 0xFFFA
 """First address of the vectors NMI, RES and IRQ/BRK (W65C02S data sheet, table 3-1)."""
@@ -34,6 +34,9 @@ class MapRow:
         The lower addresses that this row repeats.
     remark : str
         Number of images, gap, doubled drivers, vectors; empty when there is nothing to say.
+    rows_above : int
+        Rows just before this one whose pattern it repeats; its readers and writers are then those
+        of the whole pattern, one here and another there. 0 for a row of its own.
     """
 
     first: int
@@ -42,6 +45,7 @@ class MapRow:
     writers: tuple[str, ...]
     mirror_of: tuple[int, int] | None
     remark: str
+    rows_above: int = 0
 
 
 def map_rows(board: Board) -> tuple[MapRow, ...]:
@@ -99,7 +103,8 @@ def _row(
         images = (last - first + 1) / len(shown)
         remarks.append(count_words(round(images), "more image"))
     if doubled:
-        remarks.append("DOUBLED: " + " and ".join(readers) + " drive the same read")
+        who = numbered_runs(readers).replace(", ", " and ")
+        remarks.append(f"DOUBLED: {who} drive the same read")
     if not readers and writers:
         remarks.append("write only")
     return MapRow(first, last, readers, writers, mirror_of, "; ".join(remarks))
@@ -135,6 +140,7 @@ def _folded(rows: Sequence[MapRow]) -> list[MapRow]:
                 writers=tuple(dict.fromkeys(ref for row in pattern for ref in row.writers)),
                 mirror_of=(pattern[0].first, pattern[-1].last),
                 remark=f"the {period} rows above, {count_words(copies - 1, 'more time')}",
+                rows_above=period,
             )
         )
         at = end

@@ -212,14 +212,17 @@ def _rom(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
             return Rung(name, "ok" if program.method == "follow" else "not captured",
                         f"{ran:,} instructions; their addresses are not captured")  # fmt: skip
         return Rung(name, "not captured", "needs the address and data lines")
-    checked = 0
+    checked = shared = 0
     seen = []
     for chip in roms:
         ref = evidence.replay.chips[chip]
         if evidence.replay.has_image(ref):
-            checked += int(sole_driver(evidence, chip).sum())
+            drives = evidence.replay.healthy.drivers >> np.uint32(chip) & 1 == 1
+            alone = sole_driver(evidence, chip)
+            checked += int(alone.sum())
+            shared += int((drives & ~alone & evidence.live).sum())
             seen.append(f"{share(coverage(evidence, ref))} of {ref}")
-    if checked:
+    if checked > shared:
         text = f"{checked:,} reads equal the image ({', '.join(seen)}); {ran:,} instructions"
         return Rung(name, "ok", text + (f". {jammed}" if jammed else ""))
     if jammed:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.findings.evidence import Evidence
-from bustrace.findings.memory_rules import sole_driver, wrong_bits
+from bustrace.findings.memory_rules import doubled_by_file, sole_driver, wrong_bits
 from bustrace.findings.model import Finding
 
 PLACES = 2
@@ -177,10 +177,14 @@ def _finding(
     text: str,
     along: Sequence[str] = (),
 ) -> Finding:
-    """A finding about one select; a clip that is off is an oddity, the rest are faults."""
+    """A finding about one select; a clip that is off is an oddity, the rest are faults.
+
+    Not so against a board file that has two chips on many reads: it is the file that is wrong.
+    """
+    excused = rule == "clip-off" or doubled_by_file(evidence) is not None
     return Finding(
         rule=rule,
-        severity="oddity" if rule == "clip-off" else "fault",
+        severity="oddity" if excused else "fault",
         lines=(f"select:{ref}",),
         chips=(ref, *along),
         cycles=evidence.show(where),

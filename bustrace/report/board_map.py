@@ -180,11 +180,9 @@ def _row(paper: Paper, row: MapRow) -> None:
     mark: Mark = "quiet" if row.mirror_of or not (row.readers or row.writers) else ""
     if "DOUBLED" in row.remark:
         mark = "bad"
-    cells = [
-        Cell(where, _RANGE, mark),
-        Cell(_who(row.readers), _WHO, mark),
-        Cell(_who(row.writers), _WHO, mark),
-    ]
+    # All chips of a repeated pattern in one cell would look like chips that answer together.
+    who = ["as above"] * 2 if row.rows_above else [_who(row.readers), _who(row.writers)]
+    cells = [Cell(where, _RANGE, mark), *(Cell(text, _WHO, mark) for text in who)]
     paper.say("; ".join(remarks), cells=cells, mark=mark)
 
 

@@ -141,3 +141,26 @@ def test_a_bank_of_narrow_chips_is_one_row(tmp_path):
     assert "  $0000-$BFFF  U20-U27     U20-U27\n" in text
     assert text.count("from its part number") == 1
     assert "U21" not in text
+
+
+def test_a_bank_that_doubles_is_named_whole(tmp_path):
+    """Nine chips on one read: two names."""
+    (tmp_path / "b.toml").write_text(
+        'format = 1\ncpu = "6502"\n'
+        '[[chips]]\nref = ["U20", "U21", "U22", "U23", "U24", "U25", "U26", "U27"]\n'
+        'part = "4164"\nrange = "$0000-$BFFF"\n'
+        '[[chips]]\nref = "U7"\nrole = "io"\nsize = 16\nrange = "$A000-$A00F"\n',
+        encoding="utf-8",
+    )
+    flat = " ".join(board_text(load_board(tmp_path / "b.toml")).plain().split())
+    assert "DOUBLED: U20-U27 and U7 drive the same read" in flat
+
+
+def test_rows_that_repeat_a_pattern_name_no_chips_as_if_they_answered_together():
+    """28 pins: all of the map comes eight times."""
+    text = board_text(load_board(BOARD.parents[1] / "kiln_control" / "board.toml")).plain()
+    (row,) = [line for line in text.splitlines() if line.startswith("  $3000-")]
+    assert row.split("again")[0].split() == ["$3000-$EFFF", "as", "above", "as", "above"]
+    heads = next(line for line in text.splitlines() if line.startswith("  from-to"))
+    assert row.index("as above") == heads.index("reads")
+    assert row.rindex("as above") == heads.index("writes")
