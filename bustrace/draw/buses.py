@@ -15,11 +15,17 @@ from bustrace.draw.look import MONO_ADVANCE
 from bustrace.draw.sheet import PS_PER_US, SMALLEST, card
 
 if TYPE_CHECKING:
+    from bustrace.board import Board
     from bustrace.reading import Reading
 
-BLOCK_BITS = 11
-"""A row of the address strip is a block of 2 KB."""
-_ROWS = 1 << (16 - BLOCK_BITS)
+_ROWS_BITS = 5
+_ROWS = 1 << _ROWS_BITS
+"""Rows of the address strip: blocks of 2 KB where the CPU has all sixteen address pins."""
+
+
+def block_bits(board: Board) -> int:
+    """Address lines below those that choose a row of the address strip."""
+    return board.address_mask.bit_length() - _ROWS_BITS
 
 
 def hex_text(value: int, known: int, digits: int, prefix: str = "") -> str:
@@ -200,8 +206,10 @@ def _address_strip(view: View, top: float, bottom: float) -> None:
     sheet, look = view.sheet, view.sheet.look
     sheet.strip(address_density(view, sheet.columns), top, bottom)
     _strip_frame(view, top, bottom)
-    for value in (0xFFFF, 0xC000, 0x8000, 0x4000, 0x0000):
-        y = bottom - (bottom - top) * value / 0xFFFF
+    top_address = view.reading.board.address_mask
+    for quarter in (4, 3, 2, 1, 0):
+        value = min((top_address + 1) * quarter // 4, top_address)
+        y = bottom - (bottom - top) * quarter / 4
         inside = min(max(y, top + 3), bottom - 3)
         sheet.text(
             sheet.left_us - 5 * sheet.us_per_point,
@@ -212,21 +220,22 @@ def _address_strip(view: View, top: float, bottom: float) -> None:
             ha="right",
             color=look.quiet,
         )
-        if value in (0xC000, 0x8000, 0x4000):
+        if quarter in (1, 2, 3):
             sheet.rule(y, width=0.4)
     _name_regions(view, top, bottom)
 
 
 def address_density(view: View, columns: int) -> npt.NDArray[np.float64]:
-    """Darkness of the address strip, $FFFF at the top: shape (32, columns).
+    """Darkness of the address strip, the last address at the top: shape (32, columns).
 
     Cycles are left out where the block is not known.
     """
     value, known = bus_values(view, "address")
     cycle, column = spread_cycles(view.starts_ps, view.ends_ps, view.sheet.edges_ps)
-    block = np.uint32((_ROWS - 1) << BLOCK_BITS)
+    low = block_bits(view.reading.board)
+    block = np.uint32((_ROWS - 1) << low)
     sure = (known & block == block)[cycle]
-    row = _ROWS - 1 - (value[cycle[sure]] >> np.uint32(BLOCK_BITS)).astype(np.intp)
+    row = _ROWS - 1 - ((value[cycle[sure]] & block) >> np.uint32(low)).astype(np.intp)
     dark = density(row, column[sure], _ROWS, columns)
     return np.where(dark > 0, dark, np.nan)
 
@@ -234,7 +243,7 @@ def address_density(view: View, columns: int) -> npt.NDArray[np.float64]:
 def _name_regions(view: View, top: float, bottom: float) -> None:
     """Write beside the strip which chips the board has at which addresses."""
     board = view.reading.board
-    owner = responds_met(view.reading)[READ][:: 1 << BLOCK_BITS]
+    owner = responds_met(view.reading)[READ][: board.address_mask + 1 : 1 << block_bits(board)]
     first = 0
     free = bottom + 4.0
     for end in range(1, _ROWS + 1):

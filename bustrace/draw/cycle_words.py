@@ -74,7 +74,14 @@ _WRITES: Final = {
 }
 
 
-def cycle_words(opcode: Opcode, table: tuple[Microcycle, ...], place: int) -> tuple[str, str]:
+def cycle_words(
+    opcode: Opcode,
+    table: tuple[Microcycle, ...],
+    place: int,
+    *,
+    sync: bool = True,
+    address_mask: int = 0xFFFF,
+) -> tuple[str, str]:
     """Name of a cycle and the reason for it.
 
     Parameters
@@ -84,16 +91,20 @@ def cycle_words(opcode: Opcode, table: tuple[Microcycle, ...], place: int) -> tu
         The instruction's cycles after the opcode's fetch, from `Variant.modes`.
     place : int
         0 is the opcode's fetch, 1 the first of `table`.
+    sync : bool
+        Whether the CPU has a SYNC pin to speak of.
+    address_mask : int
+        Address lines that it has pins for: its vectors are told as its pins show them.
     """
     if place == 0:
         return (
             "Fetch the opcode",
-            f"SYNC is high in this cycle alone. ${opcode.opcode:02X} is {opcode.mnemonic}: now the "
-            "CPU knows what the next cycles are. PC moves on.",
+            f"{'SYNC is high in this cycle alone. ' if sync else ''}${opcode.opcode:02X} is "
+            f"{opcode.mnemonic}: now the CPU knows what the next cycles are. PC moves on.",
         )
     cycle = table[min(place, len(table)) - 1]
     if cycle.access == "R":
-        return _read_words(opcode, cycle, table, place)
+        return _read_words(opcode, cycle, table, place, address_mask)
     if cycle.access in _WRITES:
         name, text = _WRITES[cycle.access]
         if cycle.access == "W:pcl" and opcode.mode == "call":
@@ -113,7 +124,7 @@ def cycle_words(opcode: Opcode, table: tuple[Microcycle, ...], place: int) -> tu
 
 
 def _read_words(
-    opcode: Opcode, cycle: Microcycle, table: tuple[Microcycle, ...], place: int
+    opcode: Opcode, cycle: Microcycle, table: tuple[Microcycle, ...], place: int, pins: int
 ) -> tuple[str, str]:
     action = cycle.action
     if place > 1 and cycle.end == "end" and table[place - 2].end == "end:binary":
@@ -141,9 +152,10 @@ def _read_words(
             return ("Idle read of the stack", "Dropped, while S counts up to the last byte pushed.")
         return ("Idle read of the stack", "Dropped, while the CPU makes ready to push PC.")
     if cycle.address == "vec":
-        return ("Vector, low byte", "Read from $FFFE; the address of the handler.")
+        return ("Vector, low byte", f"Read from ${0xFFFE & pins:04X}; the address of the handler.")
     if cycle.address == "vec.next":
-        return ("Vector, high byte", "Read from $FFFF; PC is the handler's address now.")
+        text = f"Read from ${0xFFFF & pins:04X}; PC is the handler's address now."
+        return ("Vector, high byte", text)
     if cycle.address == "fffe" or cycle.address == "ffff":
         return ("Jammed", "This opcode stops the CPU for good: only reset helps.")
     if action in ("high+x", "high+y"):

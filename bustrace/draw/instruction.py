@@ -103,9 +103,9 @@ def _choose(reading: Reading, cycle: int | None) -> tuple[int | None, str]:
 
 
 def _compose(reading: Reading, row: int, points: float) -> Plate:
-    program, cycles = reading.program, reading.cycles
-    listed = next(listing_rows(program, cycles, reading.board, first_row=row, end_row=row + 1))
-    variant = variant_named(reading.board.cpu.variant)
+    program, cycles, board = reading.program, reading.cycles, reading.board
+    listed = next(listing_rows(program, cycles, board, first_row=row, end_row=row + 1))
+    variant = variant_named(board.cpu.variant)
     opcode = opcode_info(variant.name, int(program.opcode[row]))
     table = variant.modes()[opcode.microcycles]
     waits = halted(cycles, variant)
@@ -120,7 +120,13 @@ def _compose(reading: Reading, row: int, points: float) -> Plate:
             else:
                 steps.append(_wait(cycle, cycle))
             continue
-        name, text = cycle_words(opcode, table, place)
+        name, text = cycle_words(
+            opcode,
+            table,
+            place,
+            sync=board.has_pin("SYNC"),
+            address_mask=board.address_mask,
+        )
         steps.append(Step(cycle, cycle, str(place + 1), name, text))
         place += 1
     code = " ".join("??" if byte is None else f"{byte:02X}" for byte in listed.code)
@@ -128,6 +134,8 @@ def _compose(reading: Reading, row: int, points: float) -> Plate:
     facts = [*capture_facts(reading), f"bytes {code}", *_registers(reading, row)]
     if not opcode.documented:
         facts.append("undocumented opcode")
+    if listed.pc is not None and listed.pc & ~board.address_mask:
+        facts.append(f"the pins show ${listed.pc:04X} as ${listed.pc & board.address_mask:04X}")
     return story(
         reading,
         steps,

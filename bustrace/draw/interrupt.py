@@ -175,7 +175,7 @@ def _words(reading: Reading, kind: Kind, own: list[int]) -> list[tuple[str, str]
     cycles = reading.cycles
     address = [address_text(reading, c) for c in own]
     data = [hex_text(int(cycles.data[c]), int(cycles.data_known[c]), 2, "$") for c in own]
-    vector = _VECTORS[kind]
+    vector = _VECTORS[kind] & reading.board.address_mask
     if kind == Kind.BRK:
         first = ("BRK fetched", f"$00 at {address[0]}: the break itself. PC moves on.")
         second = ("The byte after", "Dropped, but PC moves past it: two bytes in all.")

@@ -99,9 +99,10 @@ def draw_line_moves(
 
 def _groups(reading: Reading, sampling: Sampling) -> list[_Group]:
     taps = [tap for tap in reading.hookup.taps if tap.pin not in CLOCK_PINS]
+    control = [t for t in taps if t.pin in ("RW", "SYNC")]
     chosen = (
         ("address", [t for t in taps if t.pin in ADDRESS_PINS]),
-        ("R/W, SYNC", [t for t in taps if t.pin in ("RW", "SYNC")]),
+        ("R/W, SYNC" if reading.board.has_pin("SYNC") else "R/W", control),
         ("data", [t for t in taps if t.pin in DATA_PINS]),
         ("selects", list(reading.hookup.selects)),
     )
@@ -262,7 +263,9 @@ class _Picture:
             x = self._x(time)
             sheet.lines([[(x, y), (x, y + 3)]], color=look.ink, width=0.7)
             text = "0" if time == 0 else f"{time // _PS_PER_NS:+,}"
-            sheet.text(x, y + 9, text, size=6.4, mono=True, color=look.quiet)
+            # The mark of the sampling point stands in the row of the numbers.
+            if abs(x - self._x(self._sampling.offset_ps)) > 6 + 2 * len(text):
+                sheet.text(x, y + 9, text, size=6.4, mono=True, color=look.quiet)
         sheet.text(
             self._right + 16, y + 9, "ns from the fall", size=6.4, ha="left", color=look.quiet
         )

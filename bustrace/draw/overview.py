@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from bustrace.draw.buses import BLOCK_BITS, address_density, data_shares
+from bustrace.draw.buses import address_density, block_bits, data_shares
 from bustrace.draw.lanes import View, choose_lanes
 from bustrace.draw.plate import file_name, time_text
 from bustrace.draw.rulers import shade_gaps, shade_reset, window_text
@@ -86,7 +86,8 @@ def draw_overview(
     bottom = top + _STRIP
     whole.name((top + bottom) / 2 - 4, "whole")
     whole.name((top + bottom) / 2 + 5, "capture")
-    if reading.hookup.address_mask >> BLOCK_BITS == 0xFFFF >> BLOCK_BITS:
+    low, pins = block_bits(reading.board), reading.board.address_mask
+    if reading.hookup.address_mask >> low & pins >> low == pins >> low:
         whole.strip(address_density(full, columns), top, bottom)
         whole.readout((top + bottom) / 2, "address", size=5.8)
     elif reading.hookup.data_mask:

@@ -75,7 +75,14 @@ def _why(reading: Reading) -> str:
         return "the address bus was not captured, and the vector's fetch is known by its address"
     reason = reading.program.reason
     told = f" ({reason})" if reason else ""
-    return f"nowhere does the CPU read the reset vector at $FFFC and $FFFD{told}"
+    low, high = _vector_addresses(reading)
+    return f"nowhere does the CPU read the reset vector at ${low:04X} and ${high:04X}{told}"
+
+
+def _vector_addresses(reading: Reading) -> tuple[int, int]:
+    """Where the reset vector is, as the CPU's pins show it."""
+    pins = reading.board.address_mask
+    return 0xFFFC & pins, 0xFFFD & pins
 
 
 def _compose(reading: Reading, vector: int, points: float) -> Plate:
@@ -162,9 +169,14 @@ def _beginning(reading: Reading, forced: int) -> list[Step]:
 
 
 def _vector(reading: Reading, vector: int) -> list[Step]:
+    low, high = _vector_addresses(reading)
     texts = (
-        ("6", "Vector, low byte", "Read from $FFFC: the ROM must answer here."),
-        ("7", "Vector, high byte", "Read from $FFFD. Both bytes are the address to start at."),
+        ("6", "Vector, low byte", f"Read from ${low:04X}: the ROM must answer here."),
+        (
+            "7",
+            "Vector, high byte",
+            f"Read from ${high:04X}. Both bytes are the address to start at.",
+        ),
     )
     steps = []
     for at, (mark, name, text) in enumerate(texts):
@@ -203,7 +215,9 @@ def _first_fetch(reading: Reading, vector: int) -> Step:
     if (cycles.data_known[vector : vector + 2] == 0xFF).all():
         target = int(cycles.data[vector]) | int(cycles.data[vector + 1]) << 8
         known, seen = int(cycles.address_known[fetch]), int(cycles.address[fetch])
-        text = f"{fetched} at the address just read: ${target:04X}."
+        shown = target & reading.board.address_mask
+        on_pins = f", which the pins show as ${shown:04X}" if shown != target else ""
+        text = f"{fetched} at the address just read: ${target:04X}{on_pins}."
         if (target ^ seen) & known:
             text = (
                 f"The bytes read say ${target:04X}, the bus shows "

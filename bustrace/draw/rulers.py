@@ -14,6 +14,8 @@ from bustrace.hookup.model import SELECT, Tap
 
 _STEPS = (1, 2, 5)
 _PS_PER_NS = 1000
+_RESET_HATCH = ".."
+"""Dots, in grey too unlike the strokes of what was not captured."""
 _TIME_UNITS = (("s", 10**12), ("ms", 10**9), ("µs", 10**6), ("ns", _PS_PER_NS))
 
 
@@ -98,7 +100,9 @@ def shade_reset(view: View, top: float, bottom: float) -> None:
             spans[-1] = (spans[-1][0], end)
         else:
             spans.append((begin, end))
-    sheet.boxes(spans, top, bottom, face=look.shade, edge=look.faint, hatch="//", width=0.0, z=0.3)
+    sheet.boxes(
+        spans, top, bottom, face=look.shade, edge=look.quiet, hatch=_RESET_HATCH, width=0.0, z=0.3
+    )
     begin, end = max(spans, key=lambda span: span[1] - span[0])
     text = "in reset"
     if sheet.fits(text, (end - begin) / sheet.us_per_point, 7.0):
@@ -177,6 +181,10 @@ def name_clip(view: View, tap: Tap, label: str, y: float) -> None:
     )
 
 
+def _any_reset(view: View) -> bool:
+    return bool((view.reading.cycles.flags[view.span] & IN_RESET).any())
+
+
 def draw_key(view: View, y: float) -> None:
     """Say what the shapes mean, on one line."""
     sheet, look = view.sheet, view.sheet.look
@@ -189,13 +197,17 @@ def draw_key(view: View, y: float) -> None:
             "dark = often (address), mostly high (lines, data)   ·   a band = both levels within "
             "the column"
         )
+        if _any_reset(view):
+            text += "   ·   dotted = in reset"
         sheet.text(x, y, text, size=6.4, ha="left", color=look.quiet, style="italic")
         return
-    samples = (
+    samples = [
         ("read", False, look.card, look.ink, None),
         ("written by the CPU", True, look.write, look.write, None),
         ("not captured or unknown", False, look.shade, look.quiet, "////"),
-    )
+    ]
+    if _any_reset(view):
+        samples.append(("in reset", False, look.shade, look.quiet, _RESET_HATCH))
     for text, left_cut, face, edge, hatch in samples:
         shape = card(x, x + 16 * point, y - 4, y + 4, 2.5 * point, 2.5, left_cut=left_cut)
         sheet.shapes([shape], face=face, edge=edge, hatch=hatch)

@@ -58,6 +58,8 @@ def touched(reading: Reading) -> Touched:
         address = np.where(meant, intent.address, address)
         known |= meant
         rw = np.where(rw == 2, intent.rw, rw)
+    # What was not followed is placed as the pins show it: lines without a pin are 0.
+    known |= reading.board.shown_lines(cycles.address_known) & 0xFFFF == 0xFFFF
     usable = live & known & (rw != 2)
     kind = np.where(rw == 0, WRITES, READS).astype(np.uint8)
     kind[_code_cycles(reading)] = CODE

@@ -8,7 +8,14 @@ from matplotlib.figure import Figure
 from bustrace.board import load_board
 from bustrace.capture import open_capture
 from bustrace.cycles.model import OWNER_FOREIGN
-from bustrace.draw import draw_boot, draw_interrupt
+from bustrace.draw import (
+    draw_boot,
+    draw_instruction,
+    draw_interrupt,
+    draw_line_moves,
+    draw_reset,
+    draw_timeline,
+)
 from bustrace.draw.address_map import _table
 from bustrace.draw.answering import answering_in, banks_met, responds_met
 from bustrace.draw.buses import address_text
@@ -86,6 +93,30 @@ def test_a_28_pin_cpu_fetches_its_vector_from_1ffc(kiln):
     texts = [address_text(kiln, cycle) for cycle in range(len(kiln.cycles))]
     assert "$1FFC" in texts
     assert not any("?" in text for text in texts)
+
+
+def words_on(picture):
+    return " ".join(text.get_text() for ax in picture.axes for text in ax.texts)
+
+
+def test_texts_of_a_28_pin_cpu_say_what_its_pins_show(kiln):
+    """Thirteen address pins and no SYNC (Rockwell R650X sheet, page 2): the vector is at $1FFC."""
+    told = (
+        words_on(draw_reset(kiln))
+        + words_on(draw_instruction(kiln))
+        + words_on(draw_timeline(kiln))
+    )
+    assert "Read from $1FFC" in told
+    assert "which the pins show as $1000" in told
+    assert "the pins show $F" in told
+    assert "SYNC" not in told + words_on(draw_line_moves(kiln))
+
+
+def test_no_cycle_of_a_28_pin_cpu_has_an_unknown_address(kiln):
+    assert touched(kiln).left_out == 0
+    reset = words_on(draw_timeline(kiln, first=0, last=30))
+    assert "in reset" in reset
+    assert "D7 to D0" not in reset
 
 
 def test_a_cpu_without_interrupt_pins_is_not_asked_to_clip_them(kiln):

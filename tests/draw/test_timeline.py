@@ -233,7 +233,7 @@ def test_reset_is_shaded_and_named(reading_of):
     """The cycles in reset carry a hatch of their own."""
     figure = draw_timeline(reading_of(400), first=0, last=20)
     assert "in reset" in texts(figure)
-    assert any(c.get_hatch() == "//" for ax in figure.axes for c in ax.collections)
+    assert any(c.get_hatch() == ".." for ax in figure.axes for c in ax.collections)
 
 
 def test_unknown_levels_and_gaps_are_hatched_and_named(reading_of):
