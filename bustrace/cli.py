@@ -162,8 +162,9 @@ cli.add_command(compare)
 @click.argument("capture")
 @with_options(BOARD_OPTIONS, HOOKUP_OPTIONS, CAPTURE_OPTIONS)
 @LINES
+@click.option("--timing", is_flag=True, help="Setup and hold too, beside the maker's limits.")
 @click.option("--all", "everything", is_flag=True, help="Show what is folded otherwise.")
-def look(everything: bool, **given: Any) -> None:
+def look(timing: bool, everything: bool, **given: Any) -> None:
     """Say what is in CAPTURE: its lines and what each was taken for, its rate and
     depth, the clock, whether reset is in view, doubts and questions.
 
@@ -182,7 +183,8 @@ def look(everything: bool, **given: Any) -> None:
     with naming_clips(given):
         hookup = identify_hookup(capture, board, told)
     cycles = find_cycles(capture, hookup, board)
-    print_result(look_text(capture, hookup, cycles, everything=everything))
+    timed_for = board if timing else None
+    print_result(look_text(capture, hookup, cycles, timed_for=timed_for, everything=everything))
 
 
 @cli.command(short_help="Print the program, its bus cycles, or the story of the boot.")

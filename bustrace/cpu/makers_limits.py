@@ -35,11 +35,15 @@ class MakersLimits:
     grade : str
         Part and speed, as the sheet has them.
     source : str
+    loosest : mapping of str to int
+        The least demanding limit that any maker gave a part of this kind at the clock: what is
+        beyond it no sheet allows. Same names as `ns`.
     """
 
     ns: dict[str, int]
     grade: str
     source: str
+    loosest: dict[str, int]
 
     def __getitem__(self, name: str) -> int | None:
         return self.ns.get(name)
@@ -80,6 +84,20 @@ _TABLES: dict[str, tuple[_Row, ...]] = {
 }
 
 
+_KINDS: dict[str, tuple[tuple[_Row, ...], ...]] = {
+    "R65C02": (_TABLES["R65C02"], _TABLES["65C02"]),
+    "65C02": (_TABLES["R65C02"], _TABLES["65C02"]),
+    # Its sheet gives one speed at each supply voltage; which of them a board has is not seen.
+    "W65C02S": (
+        _TABLES["W65C02S"],
+        ((14, "W65C02S, 1.8 V", _W, (0, 250, 250, 150, 150, 10, 0, 60, 10, 140, 10)),),
+    ),
+}
+_ANY_NMOS = (_NMOS, _TABLES["6510"])
+"""The 6510's sheet is the slowest of the NMOS parts; a 6502 of the first years was no faster (from
+memory)."""
+
+
 def makers_limits(variant: str, clock_hz: Fraction) -> MakersLimits | None:
     """Limits of the slowest grade of a part that runs at a clock; None above the fastest.
 
@@ -93,9 +111,25 @@ def makers_limits(variant: str, clock_hz: Fraction) -> MakersLimits | None:
     tACC of the W65C02S is left out: the sheet gives it at the rated speed alone, and a slower
     clock leaves the memory more time.
     """
-    for fastest, grade, source, columns in _TABLES.get(variant, _NMOS):
-        # Crystals a little above the grade's figure were common: 1.023 MHz on a 1 MHz part.
-        if clock_hz <= fastest * Fraction(103, 100) * 10**6:
-            found = {n: limit for n, limit in zip(_NAMES, columns, strict=True) if limit}
-            return MakersLimits(found, grade, source)
-    return None
+    row = _row_for(_TABLES.get(variant, _NMOS), clock_hz)
+    if row is None:
+        return None
+    _, grade, source, columns = row
+    limits = _named(columns)
+    loosest = dict(limits)
+    for table in _KINDS.get(variant, _ANY_NMOS):
+        other = _row_for(table, clock_hz)
+        for name, limit in _named(other[3] if other is not None else ()).items():
+            if name in loosest:
+                choose = max if name in AT_MOST else min
+                loosest[name] = choose(loosest[name], limit)
+    return MakersLimits(limits, grade, source, loosest)
+
+
+def _row_for(table: tuple[_Row, ...], clock_hz: Fraction) -> _Row | None:
+    # Crystals a little above the grade's figure were common: 1.023 MHz on a 1 MHz part.
+    return next((row for row in table if clock_hz <= row[0] * Fraction(103, 100) * 10**6), None)
+
+
+def _named(columns: tuple[int, ...]) -> dict[str, int]:
+    return {name: limit for name, limit in zip(_NAMES, columns, strict=False) if limit}

@@ -17,6 +17,23 @@ from bustrace.cycles.model import (
 )
 from bustrace.cycles.state_table import write_state_table
 from bustrace.cycles.stretches import stretches
+from bustrace.cycles.timings import (
+    SKEW_PS,
+    Ruling,
+    SelectTimings,
+    Spread,
+    Timing,
+    can_fail,
+    clock_to_trust,
+    cycle_starts,
+    measure_select,
+    measure_timings,
+    rule_on,
+    sample_ps,
+    settling,
+    slack_ps,
+    slow_lines,
+)
 
 __all__ = [
     "CONTROL",
@@ -26,12 +43,27 @@ __all__ = [
     "OWNER_FOREIGN",
     "OWNER_UNKNOWN",
     "SHORT",
+    "SKEW_PS",
     "STRETCHED",
     "UNSETTLED",
     "Clock",
     "Cycles",
+    "Ruling",
     "Sampling",
+    "SelectTimings",
+    "Spread",
+    "Timing",
+    "can_fail",
+    "clock_to_trust",
+    "cycle_starts",
     "find_cycles",
+    "measure_select",
+    "measure_timings",
+    "rule_on",
+    "sample_ps",
+    "settling",
+    "slack_ps",
+    "slow_lines",
     "stretches",
     "write_state_table",
 ]

@@ -13,7 +13,16 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from bustrace.cpu.makers_limits import AT_MOST, MEANINGS, MakersLimits, makers_limits
-from bustrace.cycles import IN_RESET, SHORT, STRETCHED, UNSETTLED
+from bustrace.cycles import (
+    IN_RESET,
+    SHORT,
+    STRETCHED,
+    UNSETTLED,
+    Timing,
+    measure_timings,
+    rule_on,
+    sample_ps,
+)
 from bustrace.draw.bins import I64
 from bustrace.draw.buses import address_text, hex_text
 from bustrace.draw.lanes import Lane, View, choose_lanes
@@ -22,7 +31,6 @@ from bustrace.draw.plate import Plate, cannot_show, capture_facts, hang, no_cycl
 from bustrace.draw.rulers import draw_cycle_ruler, draw_time_ruler
 from bustrace.draw.sheet import GUTTER, PS_PER_US, Sheet
 from bustrace.draw.story import chips_in
-from bustrace.draw.timings import Timing, measure_timings, sample_ps
 from bustrace.draw.waves import draw_select, draw_wave
 from bustrace.draw.window import Window
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
@@ -94,7 +102,7 @@ def draw_bus_cycle(
     if missing is None and reading.capture.mode == "state":
         missing = "it has one row a cycle, and so no times within the cycle"
     if missing is None:
-        timings = measure_timings(reading)
+        timings = measure_timings(reading.capture, reading.hookup, reading.cycles)
         chosen = _choose(reading, timings) if cycle is None else cycle
         if not 0 <= chosen < len(reading.cycles):
             missing = f"it has no cycle {chosen:,}; the last is {len(reading.cycles) - 1:,}"
@@ -165,7 +173,7 @@ def _compose(reading: Reading, timings: Mapping[str, Timing], first: int) -> Pla
     facts = [*capture_facts(reading), _what(reading, first)]
     if last > first:
         facts.append("then " + _what(reading, last))
-    step = sample_ps(reading)
+    step = sample_ps(reading.capture)
     foot = (
         f"Each edge is seen in the first sample after it, {step / 1000:.3g} ns apart here: times "
         "are right to one sample, besides the skew of the analyser's inputs and its threshold. "
@@ -506,7 +514,7 @@ def _draw_table(
             _ns(here),
             _ns(usual),
             f"{sign} {_ns(worst)}" if worst is not None else "-",
-            "chooses the sheet" if name == "tCYC" else _says(worst, limit, most, step),
+            "chooses the sheet" if name == "tCYC" else _says(name, worst, limits, step),
         )
         for column, (x, text) in enumerate(zip(at, cells, strict=True)):
             sheet.text(
@@ -525,13 +533,8 @@ def _ns(time_ps: int | None) -> str:
     return "-" if time_ps is None else f"{time_ps / 1000:.0f} ns"
 
 
-def _says(worst: int | None, limit: int | None, most: bool, step: int) -> str:
+def _says(name: str, worst: int | None, limits: MakersLimits | None, step: int) -> str:
     """Whether the limit is kept, as far as samples can tell."""
     if worst is None:
         return "not seen"
-    if limit is None:
-        return ""
-    room = limit * 1000 - worst if most else worst - limit * 1000
-    if room >= step:
-        return "kept"
-    return "outside" if room <= -2 * step else "too close to tell"
+    return (rule_on(name, worst, limits, step) if limits else None) or ""

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.cycles.model import CONTROL, OWNER_FOREIGN
+from bustrace.cycles import CONTROL, OWNER_FOREIGN, cycle_starts
 from bustrace.draw.bins import I64
 from bustrace.draw.sheet import Sheet
-from bustrace.draw.window import Window, cycle_starts
+from bustrace.draw.window import Window
 from bustrace.errors import InputError, nearest
 from bustrace.hookup.model import ADDRESS_PINS, CLOCK_PINS, DATA_PINS, SELECT, Tap
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 
-from bustrace.cycles import IN_RESET
+from bustrace.cycles import IN_RESET, cycle_starts
 from bustrace.draw.answering import answering_in, short_list
 from bustrace.draw.buses import draw_bus, draw_meant
 from bustrace.draw.lanes import Lane, View, choose_lanes, lane_gap, lane_height
@@ -18,7 +18,7 @@ from bustrace.draw.plate import Plate
 from bustrace.draw.rulers import draw_cycle_ruler, name_clip, shade_gaps, shade_reset
 from bustrace.draw.sheet import GUTTER, PS_PER_US, SMALLEST, Sheet, wrap
 from bustrace.draw.waves import draw_wave, is_quiet
-from bustrace.draw.window import Window, cycle_starts
+from bustrace.draw.window import Window
 
 if TYPE_CHECKING:
     from bustrace.reading import Reading

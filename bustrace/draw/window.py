@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from bustrace.cycles.model import IN_RESET, Cycles
-from bustrace.draw.bins import I64
+from bustrace.cycles import cycle_starts
+from bustrace.cycles.model import IN_RESET
 from bustrace.program.model import Kind
 
 if TYPE_CHECKING:
@@ -44,31 +44,6 @@ class Window:
     def count(self) -> int:
         """Number of cycles."""
         return self.last - self.first + 1
-
-
-def cycle_starts(cycles: Cycles, start_ps: int) -> I64:
-    """When each cycle began: the fall that ended the one before.
-
-    Nothing tells when the first began, nor a cycle after a rest of the clock: those are given
-    the usual length.
-
-    Parameters
-    ----------
-    start_ps : int
-        Start of the capture, before which no cycle is drawn.
-
-    Returns
-    -------
-    int64, shape (n_cycles,)
-    """
-    end = cycles.time_ps
-    if len(end) == 0:
-        return np.zeros(0, dtype=np.int64)
-    period = cycles.clock.period_ps or (int(np.median(np.diff(end))) if len(end) > 1 else 10**6)
-    start = np.empty_like(end)
-    start[0] = max(int(end[0]) - period, min(start_ps, int(end[0]) - 1))
-    start[1:] = np.where(np.diff(end) > 8 * period, end[1:] - period, end[:-1])
-    return start
 
 
 def choose_window(

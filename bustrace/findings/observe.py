@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from bustrace.findings import (
     bank_rules,
     bus_owner_rules,
+    bus_timing_rules,
     clock_rules,
     control_rules,
     driving_rules,
@@ -38,6 +39,7 @@ RULES: tuple[Rule, ...] = (
     *net_rules.RULES,
     *select_rules.RULES,
     *select_timing_rules.RULES,
+    *bus_timing_rules.RULES,
     *bank_rules.RULES,
     *memory_rules.RULES,
     *driving_rules.RULES,

@@ -10,15 +10,12 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.cpu.makers_limits import MakersLimits, makers_limits
+from bustrace.cycles import SKEW_PS
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.model import Finding
 from bustrace.findings.select_rules import expected_selects, is_systematic_select
 from bustrace.hookup import Tap
 from bustrace.units import PS_PER_SECOND, count_words, format_time
-
-SKEW_PS = 5_000
-"""Leads of different length and thresholds that differ, allowed for on top of a sample (common
-practice)."""
 
 Column = npt.NDArray[np.bool_]
 

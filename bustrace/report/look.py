@@ -7,11 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from bustrace import findings
+from bustrace.board import Board
 from bustrace.capture import Capture
 from bustrace.cycles import Cycles
 from bustrace.hookup import Hookup, Tap
 from bustrace.report.layout import Cell, Mark, Paper
 from bustrace.report.phrases import say_note, sentence
+from bustrace.report.timings import timings_of
 from bustrace.units import PS_PER_SECOND, count_words, format_rate, format_time
 
 _BLOCK = 1 << 18
@@ -109,7 +111,12 @@ def line_activity(capture: Capture) -> tuple[Activity, ...]:
 
 
 def look_text(
-    capture: Capture, hookup: Hookup, cycles: Cycles, *, everything: bool = False
+    capture: Capture,
+    hookup: Hookup,
+    cycles: Cycles,
+    *,
+    timed_for: Board | None = None,
+    everything: bool = False,
 ) -> Paper:
     """The file, its lines and what they were taken for, the clock, reset, doubts, questions.
 
@@ -119,8 +126,10 @@ def look_text(
     hookup : Hookup
     cycles : Cycles
         Found with this hookup.
+    timed_for : Board or None
+        Show the times within the cycle, too, beside the limits of this board's CPU.
     everything : bool
-        Show facts that were read in the file, too.
+        Show facts that were read in the file, too, and the distributions of the times.
     """
     paper = Paper()
     activity = {act.line: act for act in line_activity(capture)}
@@ -149,6 +158,8 @@ def look_text(
     paper.say(_clock(capture, cycles))
     paper.heading("Reset")
     paper.say(_reset(capture, hookup, cycles, activity))
+    if timed_for is not None:
+        timings_of(paper, capture, hookup, cycles, timed_for, everything=everything)
     notes = (*capture.notes, *hookup.notes, *cycles.notes)
     shown = [note for note in notes if everything or note.kind != "fact"]
     shown.sort(key=lambda note: ("doubt", "guess", "fact").index(note.kind))
