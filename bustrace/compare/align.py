@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from bustrace.compare._kernels import fold_rounds, pair_up
 from bustrace.compare.sides import Side
-from bustrace.program import Kind, service_depth
+from bustrace.program import Kind, open_interrupts
 from bustrace.reading import Reading
 
 Rows = npt.NDArray[np.int64]
@@ -64,7 +64,7 @@ def _instructions(side: Side, which: npt.NDArray[np.bool_]) -> Rows:
 def _in_service(side: Side) -> npt.NDArray[np.bool_]:
     """Rows from an interrupt to the RTI that ends its service; services may nest."""
     program = side.reading.program
-    depth = service_depth(program)
+    depth = open_interrupts(program)
     return np.asarray(np.where(program.kind == Kind.BRK, depth > 1, depth > 0))
 
 

@@ -7,17 +7,20 @@ from bustrace.program.disagreements import LINES, Disagreements, disagreements
 from bustrace.program.habits import (
     Depth,
     Elsewhere,
+    Fetched,
     Interrupts,
     code_elsewhere,
+    fetched_from,
     interrupts_of,
     stack_depth,
 )
+from bustrace.program.handlers import RTI, open_interrupts
 from bustrace.program.listing import ListingCycle, ListingRow, listing_rows
-from bustrace.program.loops import RTI, Loop, find_loops, main_rows, service_depth
+from bustrace.program.loops import Loop, find_loops, main_rows
 from bustrace.program.model import REGISTERS, Intent, Kind, Program, ReadCorrection
 from bustrace.program.phases import Phase, phases_of
 from bustrace.program.recover import recover_program
-from bustrace.program.waits import Wait, bit_words, final_wait, wait_in
+from bustrace.program.waits import Poll, Wait, bit_words, final_wait, polls_of, wait_in
 
 __all__ = [
     "LINES",
@@ -28,6 +31,7 @@ __all__ = [
     "Depth",
     "Disagreements",
     "Elsewhere",
+    "Fetched",
     "Intent",
     "Interrupts",
     "Kind",
@@ -35,6 +39,7 @@ __all__ = [
     "ListingRow",
     "Loop",
     "Phase",
+    "Poll",
     "Program",
     "ReadCorrection",
     "Wait",
@@ -44,15 +49,17 @@ __all__ = [
     "bit_words",
     "code_elsewhere",
     "disagreements",
+    "fetched_from",
     "final_wait",
     "find_loops",
     "interrupts_of",
     "listing_rows",
     "main_rows",
+    "open_interrupts",
     "phases_of",
+    "polls_of",
     "reads_of",
     "recover_program",
-    "service_depth",
     "stack_depth",
     "states_met",
     "wait_in",

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.program.handlers import handler_rows
 from bustrace.program.model import Kind, Program
 
 FEWEST_TURNS = 3
@@ -14,8 +15,6 @@ FEWEST_TURNS = 3
 
 _DEEPEST = 6
 """Loops within loops that are looked for."""
-
-RTI = 0x40
 
 Rows = npt.NDArray[np.int64]
 
@@ -43,29 +42,9 @@ class Loop:
     inner: tuple[Loop, ...] = ()
 
 
-def service_depth(program: Program) -> Rows:
-    """Interrupts that each row serves, nested ones counted: int64, shape (n,).
-
-    The row of the interrupt itself counts, and the RTI that ends it. A reset ends them all.
-    """
-    kind = program.kind
-    enters = np.isin(kind, (Kind.IRQ, Kind.NMI, Kind.BRK)).astype(np.int64)
-    leaves = (kind == Kind.INSTRUCTION) & (program.opcode == RTI)
-    step = enters - np.append(False, leaves[:-1])
-    depth = np.zeros(len(kind), np.int64)
-    begin = 0
-    for reset in (*np.flatnonzero(kind == Kind.RESET).tolist(), len(kind)):
-        level = np.cumsum(step[begin:reset])
-        if len(level):
-            # A return whose entry lies before the capture takes the count below zero.
-            depth[begin:reset] = level - np.minimum(np.minimum.accumulate(level), 0)
-        begin = reset
-    return depth
-
-
 def main_rows(program: Program) -> Rows:
     """Instructions outside interrupt handlers: row numbers, int64."""
-    rows: Rows = np.flatnonzero((program.kind == Kind.INSTRUCTION) & (service_depth(program) == 0))
+    rows: Rows = np.flatnonzero((program.kind == Kind.INSTRUCTION) & ~handler_rows(program))
     return rows
 
 

@@ -14,6 +14,8 @@ from bustrace.cpu import variant_named
 from bustrace.cycles import Cycles
 from bustrace.program.accesses import MODIFY, READ, WRITE, Accesses, accesses_of, reads_of
 from bustrace.program.answering import Answering, answering
+from bustrace.program.habits import fetched_from
+from bustrace.program.handlers import RTI, interrupt_spans
 from bustrace.program.loops import Loop, find_loops, main_rows
 from bustrace.program.model import Kind, Program
 from bustrace.program.waits import bit_words, wait_in
@@ -24,8 +26,9 @@ if TYPE_CHECKING:
     from bustrace.board import Board
 
 PhaseKind = Literal[
-    "reset", "runs", "walks", "loop", "waits", "delays", "main loop", "stopped", "lost"
-]
+    "reset", "runs", "walks", "loop", "waits", "delays", "main loop", "storm", "wild", "stopped",
+    "lost",
+]  # fmt: skip
 
 FEW = 12
 """Instructions of a straight stretch that only leads into the loop behind it."""
@@ -37,7 +40,10 @@ SHORT = 64
 """Instructions of a loop that is worth no line of its own, unless it walks through memory."""
 
 MANY_TURNS = 16
-"""Turns of a loop that is worth a line of its own, however short."""
+"""Turns of a loop that is worth a line of its own, however short; and of a main loop."""
+
+STORM = 8
+"""Interrupts one directly behind the other that are a storm: fewer may wait for each other."""
 
 _COUNTING = frozenset({"INX", "DEX", "INY", "DEY", "INC", "DEC", "NOP", "ADC", "SBC", "SEC", "CLC"})
 _DECIDING = frozenset({"BNE", "BEQ", "BPL", "BMI", "BCC", "BCS", "BVC", "BVS"})
@@ -61,7 +67,9 @@ class Phase:
     turns : int
         Of a loop; else 1.
     interrupts : int
-        Taken meanwhile.
+        IRQ and NMI taken meanwhile.
+    breaks : int
+        BRK executed meanwhile.
     pc : tuple of (int, int) or None
         Lowest and highest address of its instructions.
     """
@@ -72,12 +80,17 @@ class Phase:
     text: str
     turns: int = 1
     interrupts: int = 0
+    breaks: int = 0
     pc: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Thread:
-    """The main program and what is needed to tell its story."""
+    """The main program and what is needed to tell its story.
+
+    `astray` and `wild` have one row a row of the program: it has left its path; it has fetched
+    code where there is none. Both last until the next reset.
+    """
 
     program: Program
     cycles: Cycles
@@ -87,6 +100,8 @@ class _Thread:
     accesses: Accesses
     answers: Answering
     reads: npt.NDArray[np.uint8]
+    astray: npt.NDArray[np.bool_]
+    wild: npt.NDArray[np.bool_]
 
     def opcode_names(self, rows: Rows) -> set[str]:
         return {self.names[op] for op in np.unique(self.program.opcode[rows]).tolist() if op >= 0}
@@ -103,7 +118,9 @@ class _Thread:
         return (int(pc.min()), int(pc.max())) if len(pc) and (pc >= 0).all() else None
 
 
-def phases_of(program: Program, cycles: Cycles, board: Board) -> tuple[Phase, ...]:
+def phases_of(
+    program: Program, cycles: Cycles, board: Board, derail: int | None = None
+) -> tuple[Phase, ...]:
     """The story of a recovered program.
 
     Parameters
@@ -112,6 +129,9 @@ def phases_of(program: Program, cycles: Cycles, board: Board) -> tuple[Phase, ..
     cycles : Cycles
         The cycles it was recovered from.
     board : Board
+    derail : int or None
+        Cycle in which the program leaves its path, where that is known: a phase begins there, and
+        no loop behind it is the main loop.
 
     Returns
     -------
@@ -135,18 +155,79 @@ def phases_of(program: Program, cycles: Cycles, board: Board) -> tuple[Phase, ..
     )
     names = tuple(op.mnemonic for op in variant_named(variant).opcodes())
     thread = _Thread(
-        program, cycles, board, rows, names, accesses, answers, reads_of(program, cycles)
-    )
-    found = [*_others(thread)]
-    for first, end in _threads(program, rows):
+        program, cycles, board, rows, names, accesses, answers, reads_of(program, cycles),
+        _until_reset(program, _behind(program, derail)),
+        _until_reset(program, _no_code(program, cycles, board)),
+    )  # fmt: skip
+    storms = _storms(program)
+    found = [*_others(thread), *(_storm(thread, *storm) for storm in storms)]
+    for first, end in _threads(thread, [first for first, *_ in storms]):
         found += _stretch(thread, first, end)
     found.sort(key=lambda phase: phase.first)
     return tuple(_with_interrupts(program, found))
 
 
-def _threads(program: Program, rows: Rows) -> Iterator[tuple[int, int]]:
-    """Stretches of the main program between resets and what was lost: places in `rows`."""
-    breaks = np.flatnonzero(np.isin(program.kind, (Kind.RESET, Kind.LOST, Kind.STALLED)))
+def _behind(program: Program, cycle: int | None) -> Rows:
+    """The first row that begins behind a cycle."""
+    if cycle is None:
+        return np.zeros(0, dtype=np.int64)
+    return np.flatnonzero(program.first_cycle > cycle)[:1]
+
+
+def _no_code(program: Program, cycles: Cycles, board: Board) -> Rows:
+    """Instructions fetched from I/O, or from where nobody answers."""
+    told = fetched_from(program, cycles, board)
+    return told.rows[np.isin(told.place, ("nobody", "io", "other"))]
+
+
+def _until_reset(program: Program, marks: Rows) -> npt.NDArray[np.bool_]:
+    """Rows from a mark to the next reset."""
+    number = np.arange(len(program))
+    marked = np.zeros(len(program), dtype=np.bool_)
+    marked[marks] = True
+    last_mark = np.maximum.accumulate(np.where(marked, number, -1))
+    last_reset = np.maximum.accumulate(np.where(program.kind == Kind.RESET, number, -1))
+    return np.asarray((last_mark >= 0) & (last_mark > last_reset), dtype=np.bool_)
+
+
+def _storms(program: Program) -> list[tuple[int, int, int]]:
+    """Interrupts directly behind each other: row of the first, row after the last, how many."""
+    taken = np.flatnonzero(np.isin(program.kind, (Kind.IRQ, Kind.NMI)))
+    before = np.maximum(taken - 1, 0)
+    behind = (program.kind[before] == Kind.INSTRUCTION) & (program.opcode[before] == RTI)
+    begins, ends, _ = interrupt_spans(program)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], behind, [0]])))
+    storms = []
+    for first, end in edges.reshape(-1, 2).tolist():
+        # The one before the first RTI is of the storm too.
+        start = max(first - 1, 0)
+        if end - start >= STORM:
+            over = int(ends[np.searchsorted(begins, taken[end - 1])])
+            storms.append((int(taken[start]), over, end - start))
+    return storms
+
+
+def _storm(thread: _Thread, first: int, end: int, count: int) -> Phase:
+    program = thread.program
+    start = int(program.first_cycle[first])
+    last = int(program.first_cycle[end - 1] + program.length[end - 1]) - 1
+    lines = numbered_runs(sorted({Kind(kind).name for kind in program.kind[first:end].tolist()
+                                  if kind in (Kind.IRQ, Kind.NMI)}))  # fmt: skip
+    text = f"{count:,} interrupts ({lines}) back to back: the main program stands still"
+    return Phase("storm", start, last, text, turns=count)
+
+
+def _threads(thread: _Thread, storms: Sequence[int]) -> Iterator[tuple[int, int]]:
+    """Stretches of the main program without a break: places in its rows.
+
+    Resets, storms and what was lost break it, and so does where it leaves its path.
+    """
+    program, rows = thread.program, thread.rows
+    stops = np.flatnonzero(np.isin(program.kind, (Kind.RESET, Kind.LOST, Kind.STALLED)))
+    leaves = [
+        np.flatnonzero(np.diff(mark, prepend=False) & mark) for mark in (thread.astray, thread.wild)
+    ]
+    breaks = np.concatenate([stops, *leaves, np.asarray(storms, dtype=np.int64)])
     cuts = np.unique(np.searchsorted(rows, breaks))
     edges = np.unique(np.concatenate([[0], cuts, [len(rows)]])).tolist()
     yield from pairwise(edges)
@@ -204,20 +285,24 @@ def _worth_telling(loop: Loop, begin: int, stop: int) -> bool:
 def _straight(thread: _Thread, first: int, end: int, *, leads: bool) -> list[Phase]:
     """Instructions without a loop worth telling; without text where they only lead into one."""
     start, last = thread.cycles_of(first, end)
-    set_up = _registers(thread, first, end, WRITE)
-    asked = _registers(thread, first, end, READ)
     pcs = thread.pcs(first, end)
+    set_up = _registers(thread, first, end, WRITE)
+    if thread.wild[thread.rows[first]]:
+        text = f"runs wild ({_span(pcs)})" if pcs is not None else "runs wild"
+        text += f", writes to {set_up}" if set_up else ""
+        return [Phase("wild", start, last, text, pc=pcs)]
+    asked = _registers(thread, first, end, READ)
     if set_up:
         verb = "sets up" if "registers" in set_up else "writes to"
         text = f"{verb} {set_up}"
         if pcs is not None and end - first >= LONG:
-            text = f"runs ${pcs[0]:04X}-${pcs[1]:04X}, {text}"
-    elif leads:
+            text = f"runs {_span(pcs)}, {text}"
+    elif leads and not thread.wild[thread.rows[first]]:
         text = ""
     elif pcs is None:
         text = f"runs {count_words(end - first, 'instruction')}"
     else:
-        text = f"runs ${pcs[0]:04X}-${pcs[1]:04X}" + (f", asks {asked}" if asked else "")
+        text = f"runs {_span(pcs)}" + (f", asks {asked}" if asked else "")
     return [Phase("runs", start, last, text, pc=pcs)]
 
 
@@ -236,7 +321,10 @@ def _loop(
     wait = wait_in(thread.program, thread.reads, thread.board.cpu.variant, rows, turn, loop.turns)
     if wait is not None:
         what = bit_words(wait.bits)
-        text = f"waits for ${wait.address:04X} {what}: {count_words(loop.turns, 'look')}, {took}"
+        looks = count_words(loop.turns, "look")
+        whose = _registers(thread, begin, stop, READ)
+        whose = f", {whose}" if whose else ""
+        text = f"waits for ${wait.address:04X} {what}{whose}: {looks}, {took}"
         return Phase("waits", start, last, text, loop.turns, pc=pcs)
     here = slice(begin, stop)
     idle = not np.isin(thread.accesses.way[here], (WRITE, READ)).any()
@@ -247,10 +335,14 @@ def _loop(
     where = f" at ${pcs[0]:04X}" if pcs is not None else ""
     io = _registers(thread, begin, stop, READ, WRITE)
     touching = f", with {io}" if io else ""
-    if at_end:
+    if at_end and loop.turns >= MANY_TURNS and not thread.astray[rows[0]]:
         return Phase("main loop", start, last, f"main loop{where}{touching}", loop.turns, pc=pcs)
-    span = f" ${pcs[0]:04X}-${pcs[1]:04X}" if pcs is not None else ""
+    span = f" {_span(pcs)}" if pcs is not None else ""
     return Phase("loop", start, last, f"goes round{span}{touching}", loop.turns, pc=pcs)
+
+
+def _span(pcs: tuple[int, int]) -> str:
+    return f"${pcs[0]:04X}" + (f"-${pcs[1]:04X}" if pcs[1] > pcs[0] else "")
 
 
 def _walks(thread: _Thread, begin: int, stop: int) -> list[Walk]:
@@ -352,7 +444,10 @@ def _registers(thread: _Thread, first: int, end: int, *ways: int) -> str:
 def _with_interrupts(program: Program, phases: Sequence[Phase]) -> Iterator[Phase]:
     """The phases without holes, and the interrupts taken in each."""
     taken = program.first_cycle[np.isin(program.kind, (Kind.IRQ, Kind.NMI))]
+    breaks = program.first_cycle[program.kind == Kind.BRK]
     end = int(program.first_cycle[-1] + program.length[-1])
     for phase, after in zip(phases, [*(p.first for p in phases[1:]), end], strict=True):
-        count = int(((taken >= phase.first) & (taken < after)).sum())
-        yield replace(phase, last=after - 1, interrupts=count)
+        counts = [
+            int(np.diff(np.searchsorted(each, (phase.first, after)))[0]) for each in (taken, breaks)
+        ]
+        yield replace(phase, last=after - 1, interrupts=counts[0], breaks=counts[1])

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from bustrace.cpu import variant_named
-from bustrace.program.loops import main_rows
+from bustrace.program.loops import Loop, find_loops, main_rows
 from bustrace.program.model import Program
 
 LONGEST_LOOP = 8
@@ -64,6 +65,67 @@ def bit_words(mask: int) -> str:
     """``bit 7``, ``bits 7, 6``: the bits that decide."""
     bits = [str(bit) for bit in range(7, -1, -1) if mask >> bit & 1]
     return f"bit {bits[0]}" if len(bits) == 1 else f"bits {', '.join(bits)}"
+
+
+@dataclass(frozen=True, slots=True)
+class Poll:
+    """A place that the main program looks at until its bits change, however often it comes back.
+
+    Attributes
+    ----------
+    address, bits : int
+        As in `Wait`.
+    pc : int
+        Address of the instruction that looks.
+    looks : int
+        How often it was executed.
+    first, last : int
+        Cycles of the first and the last look.
+    """
+
+    address: int
+    bits: int
+    pc: int
+    looks: int
+    first: int
+    last: int
+
+
+def polls_of(program: Program, reads: npt.NDArray[np.uint8], variant: str) -> tuple[Poll, ...]:
+    """Places that loops of the main program wait for, in the order of their first look.
+
+    Parameters
+    ----------
+    program, reads, variant
+        As in `final_wait`.
+    """
+    rows = main_rows(program)
+    found: dict[tuple[int, int], Poll] = {}
+    judged: set[tuple[int, ...]] = set()
+    for loop in _innermost(find_loops(program, rows)):
+        looped, turn = rows[loop.first : loop.end], loop.turn_end - loop.first
+        body = tuple(program.pc[looped[:turn]].tolist())
+        if turn > LONGEST_LOOP or body in judged:
+            continue
+        judged.add(body)
+        wait = wait_in(program, reads, variant, looped, turn, loop.turns)
+        if wait is None:
+            continue
+        pc = int(program.pc[program.row_of(int(wait.cycles[0]))])
+        if (pc, wait.address) not in found:
+            looks = program.first_cycle[rows[program.pc[rows] == pc]]
+            found[pc, wait.address] = Poll(
+                wait.address, wait.bits, pc, len(looks), int(looks[0]), int(looks[-1])
+            )
+    return tuple(sorted(found.values(), key=lambda poll: poll.first))
+
+
+def _innermost(loops: Sequence[Loop]) -> Iterator[Loop]:
+    for loop in loops:
+        if loop.inner:
+            yield from _innermost(loop.inner)
+        else:
+            yield loop
 
 
 def final_wait(program: Program, reads: npt.NDArray[np.uint8], variant: str, n: int) -> Wait | None:
@@ -130,9 +192,9 @@ def wait_in(
     looks = [row for row, (_, mode) in zip(body, code, strict=True) if mode in _LOOKING]
     if len(looks) != 1:
         return None
-    pc, length = int(program.pc[looks[0]]), int(program.length[looks[0]])
-    mine = looped[program.pc[looped] == pc]
-    cycles = program.first_cycle[mine] + length - 1
+    mine = looped[program.pc[looped] == program.pc[looks[0]]]
+    # Waits and stolen cycles make some looks longer than others.
+    cycles = program.first_cycle[mine] + program.length[mine] - 1
     address = intent.address[cycles]
     if (intent.address_known[cycles] & pins != pins).any() or len(np.unique(address)) != 1:
         return None

@@ -14,7 +14,7 @@ from bustrace.program import (
     find_loops,
     listing_rows,
     main_rows,
-    service_depth,
+    open_interrupts,
 )
 from bustrace.program.symbols import Symbols
 from bustrace.reading import Reading
@@ -63,7 +63,7 @@ def instruction_lines(
     if not len(program) or first_row >= end:
         return
     yield HEAD
-    depth = service_depth(program)
+    depth = open_interrupts(program)
     main = main_rows(program)
     main = main[(main >= first_row) & (main < end)]
     loops = () if everything else find_loops(program, main)
