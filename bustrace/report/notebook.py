@@ -9,7 +9,7 @@ from typing import Any
 from bustrace.capture import Capture
 from bustrace.cycles import CONTROL, Cycles
 from bustrace.diagnosis import Diagnosis
-from bustrace.program import Program
+from bustrace.program import Program, phases_of
 from bustrace.reading import Reading
 from bustrace.report.layout import clean
 from bustrace.report.listing import hex_known
@@ -86,7 +86,7 @@ def program_html(program: Program) -> str:
 
 
 def reading_html(reading: Reading) -> str:
-    """The file, the board it is read against, its cycles and its program."""
+    """The file, the board it is read against, its cycles, its program and the boot in words."""
     board, taps = reading.board, reading.hookup.taps
     clips = ", ".join(f"{tap.line} is {tap.name}" for tap in taps if tap.line != tap.pin)
     rows = [
@@ -99,7 +99,18 @@ def reading_html(reading: Reading) -> str:
         _table((), [row for row in rows if row[1]])
         + cycles_html(reading.cycles)
         + program_html(reading.program)
+        + _boot(reading)
     )
+
+
+def _boot(reading: Reading) -> str:
+    """The boot in words, as far as there is a program."""
+    phases = phases_of(reading.program, reading.cycles, reading.board)
+    rows = [
+        ("...", "") if at is None else (f"{phases[at].first:,}", phases[at].text)
+        for at in _ends(len(phases))
+    ]
+    return _table(("cycle", "what the CPU did"), rows) if rows else ""
 
 
 def diagnosis_html(diagnosis: Diagnosis) -> str:

@@ -64,6 +64,12 @@ def test_each_line_of_a_capture_is_told():
     assert "boot.vcd" in html
 
 
+def test_a_reading_tells_the_boot_in_words(verdict_on):
+    html = html_of(verdict_on("tide_gauge_healthy")[1])
+    assert "clears $0000-$00FF" in html
+    assert "sums $F000-$F0FF" in html
+
+
 def test_what_cannot_be_shown_is_refused():
     with pytest.raises(KeyError):
         html_of(3)
