@@ -15,8 +15,11 @@ from py65.devices.mpu6502 import MPU
 from bustrace.drill import simulate
 from bustrace.program import (
     code_elsewhere,
+    fetched_from,
     interrupts_of,
     phases_of,
+    polls_of,
+    reads_of,
     stack_depth,
 )
 
@@ -94,14 +97,19 @@ def test_the_phases_tile_the_capture(story):
     assert all(a.last + 1 == b.first for a, b in pairwise(phases))
 
 
+def booted(board):
+    """py65 at the reset vector of the board's ROM, its RAM full of $A5."""
+    mpu = MPU()
+    mpu.memory[0xE000:0x10000] = list(bytes(board.chip("U5").images[0].content))
+    mpu.memory[0x0200:0x0500] = [0xA5] * 0x300
+    mpu.pc = mpu.memory[0xFFFC] | mpu.memory[0xFFFD] << 8
+    return mpu
+
+
 def test_what_the_phases_claim_is_so_in_py65(story):
     """Cleared, filled, copied: the same image run by another simulator."""
     reading, phases = story
-    rom = bytes(reading.board.chip("U5").images[0].content)
-    mpu = MPU()
-    mpu.memory[0xE000:0x10000] = list(rom)
-    mpu.memory[0x0200:0x0500] = [0xA5] * 0x300
-    mpu.pc = mpu.memory[0xFFFC] | mpu.memory[0xFFFD] << 8
+    mpu = booted(reading.board)
     for _ in range(5000):
         mpu.step()
     told = " ".join(phase.text for phase in phases)
@@ -114,15 +122,78 @@ def test_what_the_phases_claim_is_so_in_py65(story):
     assert mpu.memory[a : b + 1] == mpu.memory[c : d + 1]
 
 
-def test_the_stack_is_as_deep_as_the_calls(story):
+def test_what_is_summed_is_what_py65_adds_up(story):
+    """The claimed range added with its carries is what py65 has in A behind the loop."""
+    reading, phases = story
+    (phase,) = (phase for phase in phases if phase.text.startswith("sums"))
+    low, high = (int(text, 16) for text in re.findall(r"\$(\w{4})", phase.text))
+    mpu = booted(reading.board)
+    run_to(mpu, 0x18)  # CLC, before the sum
+    total, carry = mpu.a, 0
+    run_to(mpu, 0xA0)  # LDY #$00, behind it
+    for byte in mpu.memory[low : high + 1]:
+        total += byte + carry
+        total, carry = total & 0xFF, total >> 8
+    assert (mpu.a, mpu.p & 1) == (total, carry)
+
+
+def run_to(mpu, opcode):
+    """Run until an opcode comes next."""
+    for _ in range(20_000):
+        if mpu.memory[mpu.pc] == opcode:
+            return
+        mpu.step()
+    raise AssertionError(f"py65 never comes to ${opcode:02X}")
+
+
+def test_the_stack_is_as_deep_as_in_py65(story):
     """JSR pushes two bytes, PHA a third: from $FF down to $FC."""
     depth = stack_depth(story[0].program)
     assert (depth.lowest, depth.highest) == (0xFC, 0xFF)
+    mpu, pointers = booted(story[0].board), []
+    for _ in range(8000):
+        mpu.step()
+        pointers.append(mpu.sp)
+    assert min(pointers[4:]) == depth.lowest
+
+
+def test_the_stack_counts_from_where_the_program_sets_it(story):
+    """Not before, nor behind the cycle that was given."""
+    program = story[0].program
+    assert stack_depth(program, before=20) is None
+    assert stack_depth(program, before=100).lowest == 0xFF
 
 
 def test_code_in_rom_is_nothing_to_tell(story):
     reading, _ = story
     assert code_elsewhere(reading.program, reading.cycles, reading.board) == ()
+    told = fetched_from(reading.program, reading.cycles, reading.board)
+    assert set(told.place) == {"rom"}
+
+
+def test_a_poll_is_told_with_all_its_looks(story):
+    """BIT $10, BPL: as many looks as there are reads of $0010 after it was written."""
+    reading, phases = story
+    program, cycles = reading.program, reading.cycles
+    (poll,) = polls_of(program, reads_of(program, cycles), "6502")
+    assert (poll.address, poll.bits) == (0x10, 0x80)
+    reads = ((cycles.address == 0x10) & (cycles.pin("RW") == 1))[phases[-1].first :]
+    assert abs(poll.looks - int(reads.sum())) <= 1
+    assert poll.first >= phases[-1].first - 20
+    assert poll.last > len(cycles) - 20
+
+
+def test_behind_the_derail_no_loop_is_the_main_loop(ticking):
+    """A phase begins with the first instruction behind it."""
+    program, cycles, board = ticking.program, ticking.cycles, ticking.board
+    whole = phases_of(program, cycles, board)
+    derail = whole[-1].first + 100
+    *before, last = phases_of(program, cycles, board, derail)
+    assert whole[-1].kind == "main loop"
+    assert last.kind == "loop"
+    assert last.text.startswith("goes round $E0")
+    assert derail < last.first <= derail + 8 + 60
+    assert before[-1].last == last.first - 1
 
 
 def test_code_copied_to_ram_and_run_there_is_told(tmp_path):
@@ -145,6 +216,10 @@ def test_code_from_nowhere_is_told(tmp_path):
     found = code_elsewhere(reading.program, reading.cycles, reading.board)
     assert [each.place for each in found][:1] == ["nobody"]
     assert found[0].first >= 0x9000
+    phases = phases_of(reading.program, reading.cycles, reading.board)
+    wild = next(phase for phase in phases if phase.kind == "wild")
+    assert wild.text.startswith("runs wild ($9000")
+    assert wild.first == found[0].cycle
 
 
 @pytest.fixture(scope="module")

@@ -4,6 +4,7 @@ import re
 
 import pytest
 
+from bustrace.program import Kind
 from bustrace.program.symbols import Symbols
 from bustrace.report import boot_story, instruction_lines
 
@@ -57,6 +58,61 @@ def test_the_story_has_phases_and_what_goes_on_all_along(verdict_on):
     for phrase in ("clears $0000-$00FF", "sums $F000-$F0FF", "sets up U6", "3 IRQs"):
         assert phrase in flat, flat
     assert "All code comes from ROM." in flat
+    assert "LEAVES ITS PATH" not in text
+    assert re.search(r"7,298 +7\.298 ms +the capture ends", text)
+
+
+def story_of(verdict_on, name):
+    return " ".join(boot_story(verdict_on(name)[1]).plain().split())
+
+
+def test_every_story_fits_and_marks_the_derail_of_the_verdict(verdict_on, fixture_name):
+    """At its cycle, once, and between the phases that come before and after it."""
+    diagnosis, reading = verdict_on(fixture_name)
+    if not len(reading.program):
+        return
+    lines = boot_story(reading).plain().splitlines()
+    assert max(map(len, lines)) <= 80
+    told = lines[1 : lines.index("All along")]
+    cycles = [int(text.replace(",", "")) for line in told for text in re.findall(r"^[\d,]+", line)]
+    assert cycles == sorted(cycles)
+    marks = [line.split()[0] for line in told if "LEAVES ITS PATH" in line]
+    assert marks == ([f"{diagnosis.derail.cycle:,}"] if diagnosis.derail else [])
+
+
+def test_a_loop_behind_the_derail_is_not_called_the_main_loop(verdict_on):
+    """RAM is silent: the search for its end turns until the capture ends."""
+    flat = story_of(verdict_on, "tide_gauge_ram_silent")
+    assert "goes round $E036-$E05B (29 times)" in flat
+    assert "main loop" not in flat
+
+
+def test_a_stopped_clock_ends_the_story(verdict_on):
+    flat = story_of(verdict_on, "tide_gauge_clock_stops")
+    assert "the clock stops All along" in flat
+    assert "the capture ends" not in flat
+
+
+def test_where_code_came_from_is_not_claimed_without_addresses(verdict_on):
+    """Eight lines, none of an address."""
+    flat = story_of(verdict_on, "tide_gauge_triage")
+    assert re.search(r"Where [\d,]+ instructions came from is not known\.", flat)
+    assert "All code comes from ROM" not in flat
+
+
+def test_what_is_polled_is_told_where_cycles_are_stolen(verdict_on):
+    """The firmware's source: BIT PORTA ($A001), BMI; the display takes cycles of the bus."""
+    flat = story_of(verdict_on, "departure_board_healthy")
+    assert "waits for $A001 bit 7, U6 (register 1): 22 looks" in flat
+    assert "It polls $A001 bit 7 at $E0BD: 25 looks" in flat
+
+
+def test_brks_are_counted_and_said_never_to_return(verdict_on):
+    reading = verdict_on("tide_gauge_io_always_drives")[1]
+    count = int((reading.program.kind == Kind.BRK).sum())
+    flat = story_of(verdict_on, "tide_gauge_io_always_drives")
+    assert f"{count} BRKs, from cycle 24 on, to $0180" in flat
+    assert f"runs $0000; {count} BRKs" in flat
 
 
 def test_a_storm_of_interrupts_is_called_one(verdict_on):
