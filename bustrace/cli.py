@@ -54,6 +54,7 @@ _PICTURES: dict[str, tuple[str, ...]] = {
     "address-map": (),
     "boot": ("first", "last"),
     "line-moves": (),
+    "margins": (),
     "bit-errors": ("chip",),
 }
 """Kinds of picture, and the options that go with each."""
@@ -278,7 +279,8 @@ def draw(
     By default it shows where the program leaves its path, or else the reset
     vector's fetch. --kind draws another picture: a bus cycle against the maker's
     sheet, an instruction, the reset, an interrupt, the address map, the boot,
-    when lines move, or the wrong bits of a memory.
+    when lines move, setup and hold against the maker's limits, or the wrong bits of
+    a memory.
     """
     import bustrace
 

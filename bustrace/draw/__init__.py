@@ -7,6 +7,7 @@ from bustrace.draw.bus_cycle import draw_bus_cycle
 from bustrace.draw.instruction import draw_instruction
 from bustrace.draw.interrupt import draw_interrupt
 from bustrace.draw.line_moves import draw_line_moves
+from bustrace.draw.margins import draw_margins
 from bustrace.draw.picture_file import check_picture_path, save_picture
 from bustrace.draw.reset import draw_reset
 from bustrace.draw.side_by_side import draw_side_by_side
@@ -21,6 +22,7 @@ __all__ = [
     "draw_instruction",
     "draw_interrupt",
     "draw_line_moves",
+    "draw_margins",
     "draw_reset",
     "draw_side_by_side",
     "draw_timeline",
