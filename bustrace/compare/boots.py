@@ -11,14 +11,18 @@ the good boot the same thing happened.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from bustrace.compare.align import Alignment, align, beside
 from bustrace.compare.instructions import row_words
+from bustrace.compare.marginal import marginal_line
 from bustrace.compare.marks import Excused, Mark, chips_of, excused_by, marks_of, only_clips
-from bustrace.compare.memory import Expected, expected_of, roms_of_images, roms_shown_by
+from bustrace.compare.memory import expected_of, roms_of_images, roms_shown_by
 from bustrace.compare.model import Comparison, Divergence, Verdict
 from bustrace.compare.sides import Side, line_names, side_of
+from bustrace.compare.strays import Cleared, cleared
 from bustrace.compare.summaries import (
     chip_traffic,
     find_parting,
@@ -52,10 +56,10 @@ def compare(good: Reading, bad: Reading) -> Comparison:
     """
     mine, other = side_of(good), side_of(bad)
     roms = roms_shown_by(mine)
-    excused = excused_by(mine, roms)
-    expected = expected_of(other, roms, excused.chips)
-    alignment = align(mine, other)
-    return _concluded(mine, other, expected, excused, alignment)
+    shown = cleared(mine, expected_of(mine, roms, frozenset()))
+    excused = excused_by(shown.side, shown.expected)
+    judged = cleared(other, expected_of(other, roms, excused.chips))
+    return _concluded(shown, judged, excused, align(mine, other))
 
 
 def compare_rom(bad: Reading) -> Comparison:
@@ -73,18 +77,19 @@ def compare_rom(bad: Reading) -> Comparison:
     Comparison
     """
     side = side_of(bad)
-    expected = expected_of(side, roms_of_images(side), frozenset())
-    return _concluded(None, side, expected, Excused(), None)
+    found = cleared(side, expected_of(side, roms_of_images(side), frozenset()))
+    return _concluded(None, found, Excused(), None)
 
 
 def _concluded(
-    good: Side | None,
-    bad: Side,
-    expected: Expected,
-    excused: Excused,
-    alignment: Alignment | None,
+    good_boot: Cleared | None, bad_boot: Cleared, excused: Excused, alignment: Alignment | None
 ) -> Comparison:
+    good = good_boot.side if good_boot is not None else None
+    bad, expected = bad_boot.side, bad_boot.expected
     marks = marks_of(bad, expected, excused, good)
+    line = marginal_line(bad, expected, excused)
+    if line is not None:
+        marks = [_marginal(mark) if line in mark.lines else mark for mark in marks]
     divergences = [_divergence(mark, good, bad, alignment) for mark in marks]
     first = divergences[0] if divergences else None
     reason = _reason(good, bad)
@@ -112,6 +117,8 @@ def _concluded(
             *lines_not_compared(good, bad),
             *_excused_words(excused),
             *_clip_words(only_clips(bad, expected)),
+            *(good_boot.words("the good boot") if good_boot is not None else ()),
+            *bad_boot.words("this boot"),
         ),
         partner=partner,
         expected=expected.byte,
@@ -156,6 +163,11 @@ def _ran_alike(bad: Side, alignment: Alignment | None, first: Divergence | None)
     return int(np.count_nonzero(before & (program.kind == Kind.INSTRUCTION)))
 
 
+def _marginal(mark: Mark) -> Mark:
+    text = f"{mark.text}; no other line differs, this one now and then, and the program runs on"
+    return replace(mark, blame="marginal", chips=(), text=text)
+
+
 def _divergence(
     mark: Mark, good: Side | None, bad: Side, alignment: Alignment | None
 ) -> Divergence:
@@ -172,7 +184,7 @@ def _divergence(
         pc = int(program.pc[row]) if program.pc[row] >= 0 else None
         words = row_words(bad.reading, row)
     chips = mark.chips
-    if mark.kind in ("output",) and inside:
+    if mark.kind == "output" and mark.blame != "marginal" and inside:
         chips = chips_of(bad, mark.cycle)
     return Divergence(
         kind=mark.kind,

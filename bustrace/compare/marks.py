@@ -8,10 +8,12 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.compare.memory import Contents, Expected, expected_of
+from bustrace.compare.memory import Expected
 from bustrace.compare.model import Blame
 from bustrace.compare.sides import DATA_LINES, RW_LINE, SYNC_LINE, Side, line_names
+from bustrace.compare.strays import came_alone
 from bustrace.cycles import IN_RESET, OWNER_CPU, UNSETTLED
+from bustrace.hookup.model import SELECT
 
 _RESTING = 200
 """Cycles in which a control line must rest, and move in the good boot, before that counts."""
@@ -75,16 +77,15 @@ class Excused:
     selects: frozenset[str] = frozenset()
 
 
-def excused_by(good: Side, roms: dict[str, Contents]) -> Excused:
+def excused_by(good: Side, expected: Expected) -> Excused:
     """What a good boot excuses."""
     chips = set()
-    expected = expected_of(good, roms, frozenset())
     wrong = expected.wrong != 0
     for bit, ref in enumerate(good.chips):
         if (wrong & (good.responds >> np.uint32(bit) & 1 == 1)).any():
             chips.add(ref)
     lines = int(np.bitwise_or.reduce(good.off, initial=np.uint32(0)))
-    selects = {ref for ref, wrong in _wrong_selects(good) if wrong.any()}
+    selects = {ref for ref, wrong in wrong_selects(good) if wrong.any()}
     return Excused(frozenset(chips), lines, frozenset(selects))
 
 
@@ -246,7 +247,7 @@ def only_clips(side: Side, expected: Expected) -> int:
     return found
 
 
-def _wrong_selects(side: Side) -> list[tuple[str, npt.NDArray[np.bool_]]]:
+def wrong_selects(side: Side) -> list[tuple[str, npt.NDArray[np.bool_]]]:
     """Cycles in which a select line is not what the board's table says, a captured chip each."""
     cycles = side.reading.cycles
     found = []
@@ -257,13 +258,18 @@ def _wrong_selects(side: Side) -> list[tuple[str, npt.NDArray[np.bool_]]]:
         bit = np.uint32(side.chips.index(name))
         level = cycles.select(name)
         sure = usable & (level != 2) & (side.asserts_known >> bit & 1 == 1)
-        found.append((name, sure & ((side.asserts >> bit & 1) != level)))
+        wrong = sure & ((side.asserts >> bit & 1) != level)
+        tap = side.reading.hookup.tap(SELECT + name)
+        extra = np.flatnonzero(wrong & (level == 1))
+        if tap is not None:
+            wrong[extra[came_alone(side, tap, extra)]] = False
+        found.append((name, wrong))
     return found
 
 
 def _first_selects(side: Side, excused: Excused) -> list[Mark]:
     marks = []
-    for ref, wrong in _wrong_selects(side):
+    for ref, wrong in wrong_selects(side):
         rows = np.flatnonzero(wrong)
         if ref in excused.selects or not len(rows):
             continue

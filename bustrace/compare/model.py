@@ -10,13 +10,15 @@ import numpy.typing as npt
 
 from bustrace.reading import Reading
 
-Blame = Literal["answer", "select", "cpu", "line", "clock", "reset", "unknown"]
+Blame = Literal["answer", "select", "cpu", "line", "marginal", "clock", "reset", "unknown"]
 """Who is to blame for a divergence.
 
 ``answer``: the CPU asked the same and got another byte: the chip that answered, or the path from
 it. ``select``: the address is the same and another chip is selected. ``cpu``: what the CPU read is
 the same and what is on its pins is not: the CPU, its pins, its lines. ``line``: a control line that
-others drive rests. ``clock``, ``reset``: what makes them. ``unknown``: not to be told.
+others drive rests. ``marginal``: one line alone differs now and then, and the program does not
+mind: its level is near a threshold, or its clip is bad. ``clock``, ``reset``: what makes them.
+``unknown``: not to be told.
 """
 
 Verdict = Literal["no divergence", "divergence", "cannot conclude"]

@@ -100,6 +100,9 @@ def drop_short_pulses(
 ) -> tuple[int, int, int]:
     """Remove both edges of every pulse that is too short, in place.
 
+    Where two short pulses follow each other, one sample is wrong, and either may be: the first edge
+    stands. Before a fall, address and data are there for longer than they are held after it.
+
     Parameters
     ----------
     time : int64 (m,), row : int64 (m,), level, first : uint8 (m,)
@@ -117,12 +120,21 @@ def drop_short_pulses(
     kept = 0
     dropped = 0
     alone = False  # the last kept edge of this stretch was dropped: the next one is its first
+    skipped = False  # this edge went with the one before
     for i in range(len(time)):
+        if skipped:
+            skipped = False
+            continue
         if first[i] == 1:
             alone = True
         elif kept > 0 and not alone:
             least = least_high if level[kept - 1] == 1 else least_low
             if time[i] - time[kept - 1] < least:
+                least_after = least_high if level[i] == 1 else least_low
+                if i + 1 < len(time) and first[i + 1] == 0 and time[i + 1] - time[i] < least_after:
+                    dropped += 1
+                    skipped = True
+                    continue
                 alone = first[kept - 1] == 1
                 kept -= 1
                 dropped += 1

@@ -24,6 +24,9 @@ _BLAME = {
     "CPU, its pins and socket, or what else pulls at these lines.",
     "line": "The CPU is held by a control line that others drive: what drives it, its pull-up, or "
     "a short.",
+    "marginal": "One line alone, now and then, and the program runs on as though it were right: "
+    "its level is near the analyser's threshold, or its clip or ground is loose. No chip is wrong "
+    "for that.",
     "clock": "What makes the clock: the oscillator, its divider, the path to the CPU.",
     "reset": "What makes the reset: its circuit, the supply that it watches, a watchdog.",
     "unknown": "That cannot be told from the bus.",
@@ -38,6 +41,9 @@ _NEXT = {
     "cpu": "Power off, measure {lines} against its neighbours, ground and supply; then swap the "
     "CPU if it is socketed, and compare again.",
     "line": "Power off, measure {lines} against ground; then lift its drivers one after another.",
+    "marginal": "Look at {lines} with a scope at the CPU's pin: in TTL a level must be below 0.8 V "
+    "or above 2.0 V. Seat its clip and ground again, set the analyser's threshold to 1.4 V, and "
+    "capture again.",
     "clock": "Look at the clock at its source with a scope, and warm and cool the oscillator.",
     "reset": "Measure the supply first, with a meter at the pins; then look at {lines} at its "
     "source with a scope.",

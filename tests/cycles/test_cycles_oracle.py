@@ -134,11 +134,19 @@ def _least(usual: int) -> float:
 
 
 def _without_short_pulses(stretch: list[list[int]], limits: dict[int, float]) -> list[list[int]]:
+    def is_short(run: list[int], following: list[int]) -> bool:
+        return (following[1] - run[1]) * STEP_PS < limits[run[0]]
+
     kept: list[list[int]] = []
-    for run in stretch:
+    left = list(stretch)
+    while left:
+        run = left.pop(0)
         # The first run of a stretch began before it was seen: it is never too short.
-        if len(kept) >= 2 and (run[1] - kept[-1][1]) * STEP_PS < limits[kept[-1][0]]:
-            kept.pop()
+        if len(kept) >= 2 and is_short(kept[-1], run):
+            if left and is_short(run, left[0]):
+                left.pop(0)
+            else:
+                kept.pop()
         else:
             kept.append(run)
     return kept

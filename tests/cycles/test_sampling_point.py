@@ -152,3 +152,21 @@ def test_a_display_that_has_the_bus_while_phase_2_is_low_disturbs_no_cycle(colla
         capture, identify_hookup(capture, given={"CLK": "-"}), SimpleNamespace(clock_hz=10**6)
     )
     assert "without a steady beat" in bare.reason
+
+
+@pytest.mark.parametrize("side", ["before", "after"])
+def test_a_clock_disturbed_beside_its_fall_is_sampled_before_it(sampled_bus, random_bus, side):
+    """One sample of the clock is wrong: low just before the fall, or high just after. Data are
+    there for 100 ns before the fall, and go 10 ns after it (R650X sheet, tDSU, tDHR)."""
+    step = 10**12 // 50_000_000
+
+    def clock(times):
+        level = times % 1_000_000 >= 500_000
+        turned = times // 1_000_000 % 50 == 7
+        at = times % 1_000_000 // step
+        if side == "after":
+            return np.where(turned & (at == 1), True, level)
+        return np.where(turned & (at == 48), False, level)
+
+    capture = sampled_bus(*random_bus, rate=50_000_000, clock=clock, hold_ps=12_000)
+    assert right(read(capture), random_bus)
