@@ -41,10 +41,8 @@ def seen_on(record: BusRecord, lines: Sequence[str], *, start: int = 0) -> Seen:
         if line == "PHI2":
             level = level & (1 - _at(times, levels, before_rise))
         words |= level.astype(np.uint64) << np.uint64(place)
-    for joined in record.clip_shorts:
-        places = [lines.index(line) for line in joined if line in lines]
-        mask = np.uint64(sum(1 << place for place in places))
-        words = np.where(words & mask == mask, words, words & ~mask)
+    for join in record.clip_joins:
+        words = join.apply(words, lines)
     return words[start:]
 
 

@@ -5,13 +5,15 @@ from bustrace.drill.dialects import DIALECTS, NAMING, export
 from bustrace.drill.firmware import MadeBoard, make_board
 from bustrace.drill.healthy import HealthyBoot, healthy_boots, healthy_boots_of
 from bustrace.drill.limits import BusLimits, limits_for
-from bustrace.drill.model import CPU_DRIVES, BusRecord, Display, control_lines
+from bustrace.drill.model import CPU_DRIVES, BusRecord, Display, Join, control_lines
 from bustrace.drill.plantable import plantable
+from bustrace.drill.planting import ALWAYS, Occurrence, Planting, as_planting, variants_of
 from bustrace.drill.sample import sample
 from bustrace.drill.simulate import simulate
 from bustrace.drill.waveform import Waveform, line_names, waveform
 
 __all__ = [
+    "ALWAYS",
     "CPU_DRIVES",
     "DIALECTS",
     "NAMING",
@@ -20,9 +22,13 @@ __all__ = [
     "BusRecord",
     "Display",
     "HealthyBoot",
+    "Join",
     "MadeBoard",
+    "Occurrence",
+    "Planting",
     "SourceError",
     "Waveform",
+    "as_planting",
     "assemble",
     "control_lines",
     "export",
@@ -34,5 +40,6 @@ __all__ = [
     "plantable",
     "sample",
     "simulate",
+    "variants_of",
     "waveform",
 ]

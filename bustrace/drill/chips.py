@@ -1,11 +1,80 @@
-"""The chips that answer on the simulated bus."""
+"""The chips that answer on the simulated bus: memory, and I/O of which nothing is known."""
 
 from __future__ import annotations
 
-from typing import Protocol
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import ClassVar, Protocol
 
 import numpy as np
 import numpy.typing as npt
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """A part of a memory array that reads wrong: a row or a column.
+
+    Attributes
+    ----------
+    mask, match : int
+        It is where ``offset & mask == match``.
+    keeps, sets : int
+        Masks on the byte that is read: ``byte & keeps | sets``.
+    """
+
+    mask: int
+    match: int
+    keeps: int
+    sets: int
+
+
+@dataclass(frozen=True, slots=True)
+class Forgetting:
+    """Cells that lose their charge.
+
+    Attributes
+    ----------
+    after : int
+        Cycles without an access until a row is lost.
+    row_mask : int
+        Address bits that choose the row.
+    left : bytes
+        What is left of each byte then.
+    """
+
+    after: int
+    row_mask: int
+    left: bytes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Inside:
+    """What is wrong inside a chip.
+
+    Attributes
+    ----------
+    cells : mapping of offset to (and, or)
+        Masks that bad cells put on their byte when it is read.
+    rows : tuple of Rows
+    plane : (and, or)
+        The same for every byte.
+    content : bytes or None
+        What a ROM holds instead of its image.
+    forgetting : Forgetting or None
+    ailment : str
+        What an I/O chip no longer does, one of its `AILMENTS`.
+    """
+
+    cells: Mapping[int, tuple[int, int]] = field(default_factory=dict)
+    rows: tuple[Rows, ...] = ()
+    plane: tuple[int, int] = (0xFF, 0x00)
+    content: bytes | None = None
+    forgetting: Forgetting | None = None
+    ailment: str = ""
+
+
+SOUND = Inside()
+"""Nothing is wrong."""
 
 
 class Device(Protocol):
@@ -29,6 +98,10 @@ class Device(Protocol):
         """RES is low."""
         ...
 
+    def suffer(self, inside: Inside) -> None:
+        """From now on so much is wrong inside, and no more."""
+        ...
+
 
 class Memory:
     """RAM, or ROM where `writable` is false.
@@ -38,36 +111,56 @@ class Memory:
     content : uint8, shape (size,)
         At power-on.
     writable : bool
-    cells : mapping of offset to (and, or)
-        Masks that bad cells put on their byte when it is read.
-    plane : (and, or)
-        The same for every byte.
     """
 
-    def __init__(
-        self,
-        content: npt.NDArray[np.uint8],
-        writable: bool,
-        cells: dict[int, tuple[int, int]] | None = None,
-        plane: tuple[int, int] = (0xFF, 0x00),
-    ) -> None:
+    def __init__(self, content: npt.NDArray[np.uint8], writable: bool) -> None:
         self.content = bytearray(content.tobytes())
         self.size = len(self.content)
         self.writable = writable
-        self._cells = cells or {}
-        self._plane = plane
+        self._sound = bytes(self.content)
+        self._used: dict[int, int] = {}
+        self.suffer(SOUND)
+
+    def suffer(self, inside: Inside) -> None:
+        """From now on so much is wrong inside, and no more."""
+        self._inside = inside
+        self._plain = not (inside.cells or inside.rows or inside.forgetting)
+        if not self.writable:
+            self.content = bytearray(inside.content or self._sound)
 
     def read(self, offset: int, cycle: int) -> int:
         """Byte at `offset`, what is bad applied."""
+        inside = self._inside
+        if not self._plain:
+            return self._bad_byte(offset, cycle) & inside.plane[0] | inside.plane[1]
+        return self.content[offset] & inside.plane[0] | inside.plane[1]
+
+    def _bad_byte(self, offset: int, cycle: int) -> int:
+        inside = self._inside
+        self._charge(offset, cycle)
         byte = self.content[offset]
-        cell = self._cells.get(offset)
-        if cell is not None:
-            byte = byte & cell[0] | cell[1]
-        return byte & self._plane[0] | self._plane[1]
+        for rows in inside.rows:
+            if offset & rows.mask == rows.match:
+                byte = byte & rows.keeps | rows.sets
+        keeps, sets = inside.cells.get(offset, (0xFF, 0x00))
+        return byte & keeps | sets
+
+    def _charge(self, offset: int, cycle: int) -> None:
+        """An access refreshes its row, if there is anything left of it."""
+        forgetting = self._inside.forgetting
+        if forgetting is None:
+            return
+        row = offset & forgetting.row_mask
+        if cycle - self._used.get(row, 0) > forgetting.after:
+            for lost in range(self.size):
+                if lost & forgetting.row_mask == row:
+                    self.content[lost] = forgetting.left[lost]
+        self._used[row] = cycle
 
     def write(self, offset: int, byte: int, cycle: int) -> None:
         """Keep the byte; a ROM ignores it."""
         if self.writable:
+            self._charge(offset, cycle)
             self.content[offset] = byte
 
     def requests(self, cycle: int) -> bool:
@@ -81,9 +174,25 @@ class Memory:
 class Registers:
     """An I/O chip of which nothing is known: each register gives back what it last took."""
 
+    AILMENTS: ClassVar[tuple[str, ...]] = ("deaf",)
+    """What can be wrong with an I/O chip, each where it has the part concerned:
+
+    - ``deaf``: its registers do not take what they are given;
+    - ``timer``: its timer does not count;
+    - ``status``: a status bit never changes;
+    - ``quiet``: its interrupt request never comes;
+    - ``asking``: its interrupt request never goes away.
+    """
+    ABOUT_IRQ: ClassVar[tuple[str, ...]] = ("quiet", "asking")
+
     def __init__(self, size: int) -> None:
         self.size = size
         self._bytes = bytearray(size)
+        self.suffer(SOUND)
+
+    def suffer(self, inside: Inside) -> None:
+        """From now on so much is wrong inside, and no more."""
+        self._deaf = inside.ailment == "deaf"
 
     def read(self, offset: int, cycle: int) -> int:
         """Byte last written to the register, 0 after power-on."""
@@ -91,7 +200,8 @@ class Registers:
 
     def write(self, offset: int, byte: int, cycle: int) -> None:
         """Keep the byte."""
-        self._bytes[offset] = byte
+        if not self._deaf:
+            self._bytes[offset] = byte
 
     def requests(self, cycle: int) -> bool:
         """Never interrupts."""
@@ -99,196 +209,3 @@ class Registers:
 
     def reset(self) -> None:
         """Nobody said that it has one."""
-
-
-class PortTimer:
-    """Two ports and one interrupting timer: the part of a 6522 that the demo firmware uses.
-
-    Registers and the timer's length (N + 2 cycles between interrupts, free running) are from
-    memory of the makers' 6522 sheets; shift register, timer 2, handshakes and latching are not
-    there and read 0.
-
-    Parameters
-    ----------
-    inputs : uint8, shape (m, 2)
-        Levels at the pins of ports A and B; each row holds for `HOLD` cycles, then the next.
-    """
-
-    HOLD = 64
-    PORT_B, PORT_A, DDR_B, DDR_A, T1C_L, T1C_H, T1L_L, T1L_H = range(8)
-    ACR, IFR, IER, PORT_A_PLAIN = 0xB, 0xD, 0xE, 0xF
-    T1_FLAG = 0x40
-
-    def __init__(self, inputs: npt.NDArray[np.uint8]) -> None:
-        self.size = 16
-        self._inputs: list[list[int]] = inputs.tolist()
-        self._out = [0, 0]
-        self._direction = [0, 0]
-        self._latch = 0xFFFF
-        self._control = 0
-        self._enabled = 0
-        self._flag = False
-        self._timeout: int | None = None
-
-    def reset(self) -> None:
-        """RES clears all registers but the timer's counter and latches."""
-        self._out = [0, 0]
-        self._direction = [0, 0]
-        self._control = 0
-        self._enabled = 0
-        self._flag = False
-
-    def _tick(self, cycle: int) -> None:
-        while self._timeout is not None and cycle >= self._timeout:
-            self._flag = True
-            free_running = self._control & 0x40
-            self._timeout = self._timeout + self._latch + 2 if free_running else None
-
-    def _port(self, port: int, cycle: int) -> int:
-        levels = self._inputs[cycle // self.HOLD % len(self._inputs)][port]
-        direction = self._direction[port]
-        return self._out[port] & direction | levels & ~direction & 0xFF
-
-    def _flags(self) -> int:
-        flags = self.T1_FLAG if self._flag else 0
-        return flags | (0x80 if flags & self._enabled else 0)
-
-    def read(self, offset: int, cycle: int) -> int:
-        """Register `offset` at `cycle`; reading the counter's low byte drops the request."""
-        self._tick(cycle)
-        if offset in (self.PORT_A, self.PORT_A_PLAIN):
-            return self._port(0, cycle)
-        if offset == self.PORT_B:
-            return self._port(1, cycle)
-        if offset in (self.DDR_A, self.DDR_B):
-            return self._direction[offset == self.DDR_B]
-        if offset in (self.T1C_L, self.T1C_H):
-            left = 0xFFFF if self._timeout is None else max(self._timeout - cycle - 1, 0)
-            if offset == self.T1C_L:
-                self._flag = False
-                return left & 0xFF
-            return left >> 8 & 0xFF
-        if offset in (self.T1L_L, self.T1L_H):
-            return self._latch >> (8 * (offset - self.T1L_L)) & 0xFF
-        if offset == self.ACR:
-            return self._control
-        if offset == self.IFR:
-            return self._flags()
-        if offset == self.IER:
-            return self._enabled | 0x80
-        return 0
-
-    def write(self, offset: int, byte: int, cycle: int) -> None:
-        """Take a byte; writing the counter's high byte starts the timer."""
-        self._tick(cycle)
-        if offset in (self.PORT_A, self.PORT_A_PLAIN):
-            self._out[0] = byte
-        elif offset == self.PORT_B:
-            self._out[1] = byte
-        elif offset in (self.DDR_A, self.DDR_B):
-            self._direction[offset == self.DDR_B] = byte
-        elif offset in (self.T1C_L, self.T1L_L):
-            self._latch = self._latch & 0xFF00 | byte
-        elif offset in (self.T1C_H, self.T1L_H):
-            self._latch = self._latch & 0x00FF | byte << 8
-            self._flag = False
-            if offset == self.T1C_H:
-                self._timeout = cycle + self._latch + 2
-        elif offset == self.ACR:
-            self._control = byte
-        elif offset == self.IFR:
-            self._flag = self._flag and not byte & self.T1_FLAG
-        elif offset == self.IER:
-            chosen = byte & 0x7F
-            self._enabled = self._enabled | chosen if byte & 0x80 else self._enabled & ~chosen
-
-    def requests(self, cycle: int) -> bool:
-        """Whether IRQ is pulled low."""
-        if not self._enabled:
-            return False
-        self._tick(cycle)
-        return bool(self._flags() & 0x80)
-
-
-class PortInterval:
-    """The ports and the timer of a 6532; its RAM is a `Memory` beside it.
-
-    Registers by address lines A4 to A0, from memory of the makers' 6532 sheets: ports and their
-    directions at 0 to 3; with A2 high a read gives the timer (A0 low) or its flag in bit 7 (A0
-    high), and a write with A4 high starts the timer at 1, 8, 64 or 1024 cycles a step. The timer
-    counts a step at once, sets its flag when it passes zero and then counts single cycles; reading
-    it, or starting it, takes the flag away. The edge detector on PA7 is not there.
-
-    Parameters
-    ----------
-    inputs : uint8, shape (m, 2)
-        Levels at the pins of ports A and B; each row holds for `HOLD` cycles, then the next.
-    """
-
-    HOLD = 64
-    SIZE = 32
-    PORT_A, DDR_A, PORT_B, DDR_B = range(4)
-    TIMER, FLAG, START = 0x04, 0x05, 0x14
-    STEPS = (1, 8, 64, 1024)
-
-    def __init__(self, inputs: npt.NDArray[np.uint8]) -> None:
-        self.size = self.SIZE
-        self._inputs: list[list[int]] = inputs.tolist()
-        self._out = [0, 0]
-        self._direction = [0, 0]
-        self._set, self._step, self._started = 0xFF, 1024, 0
-        self._enabled = False
-        self._taken: int | None = None
-
-    def reset(self) -> None:
-        """RES makes all pins inputs; the timer runs on."""
-        self._out = [0, 0]
-        self._direction = [0, 0]
-        self._enabled = False
-
-    def _expires(self) -> int:
-        """Cycle in which the timer passes zero."""
-        return self._started + self._set * self._step + 1
-
-    def _flag(self, cycle: int) -> bool:
-        over = self._expires()
-        return cycle >= over and (self._taken is None or self._taken < over)
-
-    def _count(self, cycle: int) -> int:
-        over = self._expires()
-        if cycle >= over:
-            return (over - cycle - 1) & 0xFF
-        passed = cycle - self._started
-        return (self._set - -(-passed // self._step)) & 0xFF
-
-    def read(self, offset: int, cycle: int) -> int:
-        """Register `offset` at `cycle`; reading the timer takes its flag away."""
-        if offset & 0x04:
-            if offset & 0x01:
-                return 0x80 if self._flag(cycle) else 0x00
-            self._enabled = bool(offset & 0x08)
-            if cycle >= self._expires():
-                self._taken = cycle
-            return self._count(cycle)
-        port = offset >> 1 & 1
-        if offset & 1:
-            return self._direction[port]
-        levels = self._inputs[cycle // self.HOLD % len(self._inputs)][port]
-        direction = self._direction[port]
-        return self._out[port] & direction | levels & ~direction & 0xFF
-
-    def write(self, offset: int, byte: int, cycle: int) -> None:
-        """Take a byte; with A4 and A2 high it starts the timer."""
-        if offset & 0x04:
-            if offset & 0x10:
-                self._set, self._step = byte, self.STEPS[offset & 3]
-                self._started, self._taken = cycle, None
-                self._enabled = bool(offset & 0x08)
-        elif offset & 1:
-            self._direction[offset >> 1 & 1] = byte
-        else:
-            self._out[offset >> 1 & 1] = byte
-
-    def requests(self, cycle: int) -> bool:
-        """Whether IRQ is pulled low."""
-        return self._enabled and self._flag(cycle)

@@ -13,7 +13,7 @@ from bustrace.board import Board, load_board
 from bustrace.drill.dialects import DIALECTS, NAMING, export
 from bustrace.drill.firmware import make_board
 from bustrace.drill.model import BusRecord, Display, address_lines, control_lines
-from bustrace.drill.plant import DATA
+from bustrace.drill.nets import DATA
 from bustrace.drill.sample import sample
 from bustrace.drill.simulate import RESET_LOW, simulate
 from bustrace.drill.waveform import line_names

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -32,6 +33,40 @@ def control_lines(board: Board) -> tuple[str, ...]:
 def address_lines(board: Board) -> tuple[str, ...]:
     """Address pins of the board's CPU, A0 first."""
     return tuple(f"A{bit}" for bit in range(variant_named(board.cpu.variant).address_bits))
+
+
+@dataclass(frozen=True, slots=True)
+class Join:
+    """Lines that touch.
+
+    Attributes
+    ----------
+    lines : tuple of str
+    wins : str
+        ``low``, ``high``, or the name of the line whose driver is the stronger.
+    """
+
+    lines: tuple[str, ...]
+    wins: str
+
+    def apply(self, words: npt.NDArray[np.uint64], lines: Sequence[str]) -> npt.NDArray[np.uint64]:
+        """Levels with the touching lines joined, as far as they are among `lines`.
+
+        Parameters
+        ----------
+        words : uint64
+            Levels, bit i of each is ``lines[i]``.
+        lines : sequence of str
+        """
+        places = [lines.index(line) for line in self.lines if line in lines]
+        mask = np.uint64(sum(1 << place for place in places))
+        if self.wins in lines:
+            high = words >> np.uint64(lines.index(self.wins)) & np.uint64(1) != 0
+        elif self.wins == "high":
+            high = words & mask != 0
+        else:
+            high = words & mask == mask
+        return np.where(high, words | mask, words & ~mask)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +122,9 @@ class BusRecord:
         R/W as the CPU meant it, R/W and SYNC at the clip.
     res, irq, nmi, rdy, be : uint8
         At the clip. While BE is low the clip and the chips see a display's address, the CPU waits.
+    early_data, early_driven : uint8
+        What the data lines show at the clip while phase 2 is low, and on which of them something
+        makes it so; the others keep what they had.
     state : uint16
         Values of ``board.state_bits``, the first in bit 0.
     selects : uint32
@@ -95,8 +133,8 @@ class BusRecord:
         Who drives the data bus: the same bits, and `CPU_DRIVES`; 0 is nobody.
     clip_levels : dict of str to int
         Lines that never move at the clip, for whatever reason: pin name to level.
-    clip_shorts : tuple of tuples of str
-        Lines that the clip sees joined.
+    clip_joins : tuple of Join
+        Lines that touch, as the clip sees it, from the first cycle to the last.
     clock_ends : bool
         The clock stops after the last cycle (or never ran) and rests at `rest_level`.
     rest_cycles : int
@@ -123,11 +161,13 @@ class BusRecord:
     nmi: npt.NDArray[np.uint8]
     rdy: npt.NDArray[np.uint8]
     be: npt.NDArray[np.uint8]
+    early_data: npt.NDArray[np.uint8]
+    early_driven: npt.NDArray[np.uint8]
     state: npt.NDArray[np.uint16]
     selects: npt.NDArray[np.uint32]
     drivers: npt.NDArray[np.uint32]
     clip_levels: dict[str, int]
-    clip_shorts: tuple[tuple[str, ...], ...] = ()
+    clip_joins: tuple[Join, ...] = ()
     clock_ends: bool = False
     rest_cycles: int = 0
     rest_level: int = 0

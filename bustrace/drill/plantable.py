@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from itertools import combinations, permutations
 
-import numpy as np
-
 from bustrace.board.model import Board
+from bustrace.drill.line_faults import HELD_LINES, PROBED_ONLY
 from bustrace.drill.model import address_lines, control_lines
-from bustrace.drill.plant import DATA, HELD_LINES, PROBED_ONLY, plants, select_name
+from bustrace.drill.nets import DATA
+from bustrace.drill.plant import plants
+from bustrace.drill.planted import select_name
 from bustrace.faults import (
     CHIP_FAMILIES,
     FAMILIES,
@@ -39,9 +40,8 @@ def plantable(board: Board) -> tuple[Fault, ...]:
     -------
     tuple of Fault
     """
-    rng = np.random.default_rng(0)
     tried = dict.fromkeys(_thinkable(board))
-    return tuple(fault for fault in tried if plants(board, fault, rng))
+    return tuple(fault for fault in tried if plants(board, fault))
 
 
 def _thinkable(board: Board) -> Iterator[Fault]:

@@ -123,8 +123,6 @@ def _sampled(
         if len(level) < count:
             level = np.append(np.full(count - len(level), levels[0], np.uint8), level)
         state |= level.astype(np.uint64) << np.uint64(bit)
-    for joined in record.clip_shorts:
-        clipped = [line for line in joined if line in lines]
-        mask = np.uint64(sum(1 << lines.index(line) for line in clipped))
-        state = np.where(state & mask == mask, state, state & ~mask)
+    for join in record.clip_joins:
+        state = join.apply(state, lines)
     return state

@@ -11,7 +11,8 @@ import numpy.typing as npt
 from bustrace.board.model import READ, Chip
 from bustrace.drill.limits import BusLimits, limits_for
 from bustrace.drill.model import CPU_DRIVES, BusRecord, address_lines, control_lines
-from bustrace.drill.plant import ADDRESS, DATA, select_active, select_name
+from bustrace.drill.nets import ADDRESS, DATA
+from bustrace.drill.planted import select_active, select_name
 from bustrace.drill.simulate import RESET_LOW
 from bustrace.units import PS_PER_SECOND
 
@@ -230,6 +231,8 @@ class _Timing:
             return {line: _constant(int(rng.integers(2))) for line in DATA}
         byte = record.clip_data
         before = np.append(rng.integers(256, size=1, dtype=np.uint8), byte[:-1])
+        early = record.early_driven
+        before = before & ~early | record.early_data & early
         by_cpu = record.drivers & np.uint32(CPU_DRIVES) != 0
         by_chip = (record.drivers != 0) & ~by_cpu
         fall, end, period = self.fall[:-1], self.fall[1:], float(self.period)

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from bustrace.drill.chips import Memory, PortTimer, Registers
+from bustrace.drill.chips import Inside, Memory, Registers
+from bustrace.drill.ports import PortTimer
 
 
 @pytest.fixture
@@ -63,7 +64,8 @@ def test_request_needs_its_enable_bit_and_reset_takes_it_away(io):
 
 def test_memory_masks_its_bad_cells_and_planes():
     content = np.array([0x00, 0xFF], dtype=np.uint8)
-    ram = Memory(content, True, {0: (0xFF, 0x08), 1: (0xFE, 0x00)}, (0x7F, 0x00))
+    ram = Memory(content, True)
+    ram.suffer(Inside(cells={0: (0xFF, 0x08), 1: (0xFE, 0x00)}, plane=(0x7F, 0x00)))
     assert (ram.read(0, 0), ram.read(1, 0)) == (0x08, 0x7E)
     ram.write(0, 0xF0, 0)
     assert ram.read(0, 0) == 0x78

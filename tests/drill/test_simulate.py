@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from bustrace.cpu import CpuState, replay
-from bustrace.drill import CPU_DRIVES, BusRecord, simulate
+from bustrace.drill import CPU_DRIVES, BusRecord, Join, simulate
 
 CYCLES = 3000
 SEED = 5
@@ -240,7 +240,7 @@ def test_short_makes_low_win(planted):
     rom = run.drives("U5")
     stored = image[run.cpu_address[rom]]
     assert np.array_equal(bit(run.clip_data[rom], 2), bit(stored, 2) & bit(stored, 4))
-    assert run.clip_shorts == (("D2", "D4"),)
+    assert run.clip_joins == (Join(("D2", "D4"), "low"),)
     behind = planted("short:A3+A4@behind")
     assert np.array_equal(bit(behind.decoder_address, 3), bit(behind.decoder_address, 4))
     assert np.array_equal(behind.clip_address, behind.cpu_address)
@@ -388,16 +388,17 @@ def test_held_ready_stops_the_cpu_at_its_next_read(planted):
 @pytest.mark.parametrize(
     ("fault", "says"),
     [
-        ("retention:U4", "not simulated"),
-        ("register:U6", "only a latch"),
-        ("cpu:U1", "not simulated"),
+        ("retention:U5", "not a ram"),
+        ("register:U4", "not a io or logic"),
+        ("cpu:U4", "the CPU of"),
         ("shared:rail", "only shared:ram-bank"),
         ("silent:U9", "U9"),
         ("silent:U1", "address map"),
         ("content:U4", "not a rom"),
         ("swapped:U4+U6", "U6 is not"),
-        ("short:A1+D1@bus", "only shorts within"),
-        ("short:RW+SYNC@bus", "only shorts within"),
+        ("short:A1+D1@U4", "lines of two groups"),
+        ("short:RW+SYNC@bus", "lines of two groups"),
+        ("short:IRQ+NMI@bus", "of the address or data bus"),
         ("short:D1+D2@clip", "place bus"),
         ("stuck:A1=0@read", "no place"),
         ("stuck:D1=0@decoder", "no place"),

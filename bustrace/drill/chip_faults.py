@@ -1,0 +1,212 @@
+"""Faults of chips, of what is inside them, of groups of them, of clock and reset."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from bustrace.board.model import Chip
+from bustrace.drill.chips import Forgetting, Rows
+from bustrace.drill.planted import Plot
+from bustrace.drill.planting import is_dynamic
+
+FORGETS_WITHIN = (300, 3000)
+"""Cycles until a row that nobody refreshes is lost. The makers of dynamic RAM ask for a refresh in
+every 2 or 4 ms and most cells keep their charge far longer; the drill's are the bad ones, so that
+it shows in a short boot."""
+
+REVISED_RUNS = 6
+"""In so many places the bytes of another revision of a ROM differ."""
+
+
+def silent(plot: Plot) -> None:
+    """A chip that never drives, or too late."""
+    _silence(plot, plot.bit(plot.fault.chips[0]))
+
+
+def _silence(plot: Plot, chip: int) -> None:
+    if plot.variant == "late":
+        plot.planted.late |= 1 << chip
+    else:
+        plot.planted.silent |= 1 << chip
+
+
+def always(plot: Plot) -> None:
+    """A chip that drives without being selected."""
+    plot.planted.always |= 1 << plot.bit(plot.fault.chips[0])
+    plot.planted.fights = plot.variant
+
+
+def doubled(plot: Plot) -> None:
+    """A chip that drives where another one answers."""
+    answers, joins = (plot.bit(ref) for ref in plot.fault.chips)
+    plot.planted.doubled.append((answers, joins))
+    plot.planted.fights = plot.variant
+
+
+def swapped(plot: Plot) -> None:
+    """Two chips in each other's sockets."""
+    one, other = (plot.memory(ref, "rom", "ram") for ref in plot.fault.chips)
+    device_of = plot.planted.device_of
+    device_of[one], device_of[other] = device_of[other], device_of[one]
+
+
+# ---- memory
+
+
+def content(plot: Plot) -> None:
+    """A ROM whose bytes are not the image's."""
+    bit = plot.memory(plot.fault.chips[0], "rom")
+    chip = plot.chip(bit)
+    if not chip.images:
+        return  # the run refuses such a board
+    image = chip.images[0].content
+    if plot.variant == "blank":
+        wrong = b"\xff" * len(image)
+    elif plot.variant == "revision":
+        wrong = revised(image.tobytes(), plot.stream())
+    else:
+        wrong = plot.chances.rotten.get(chip.ref, image.tobytes())
+    plot.planted.inside_of(bit).content = wrong
+
+
+def revised(image: bytes, rng: np.random.Generator) -> bytes:
+    """Another revision of an image: some runs of bytes moved on by one to four, as after a change
+    to a routine or a table, and a byte here and there. The vectors stay.
+    """
+    changed = bytearray(image)
+    for _ in range(REVISED_RUNS):
+        room = max(len(image) - 6 - 64, 1)
+        first, length = int(rng.integers(room)), int(rng.integers(8, 64))
+        by = int(rng.integers(1, 5))
+        run = image[first : first + length]
+        changed[first : first + length] = (run[-by:] + run)[:length]
+        changed[int(rng.integers(room))] ^= int(rng.integers(1, 256))
+    return bytes(changed[: len(image) - 6] + image[-6:])
+
+
+def cell(plot: Plot) -> None:
+    """A cell that reads a level, alone or with its whole row or column."""
+    ref, offset_text, bit_text = (plot.fault.chip or "").rsplit(".", 2)
+    chip = plot.memory(ref, "rom", "ram")
+    size = plot.chip(chip).size or 0
+    offset, mask = int(offset_text, 16), 1 << int(bit_text)
+    if offset >= size:
+        raise plot.refuse(f"{ref} has no byte ${offset:04X}")
+    inside, level = plot.planted.inside_of(chip), mask if plot.fault.level else 0
+    if plot.variant == "alone":
+        keeps, sets = inside.cells.get(offset, (0xFF, 0x00))
+        inside.cells[offset] = (keeps & ~mask, sets & ~mask | level)
+        return
+    row = row_mask(plot.chip(chip))
+    chosen = row if plot.variant == "row" else (size - 1) & ~row
+    inside.rows.append(Rows(chosen, offset & chosen, 0xFF & ~mask, level))
+
+
+def row_mask(chip: Chip) -> int:
+    """Address bits that choose a row: the lower half of the lines.
+
+    So it is in dynamic RAM, which is refreshed by counting through them (common practice); in
+    other memories makers differ.
+    """
+    lines = max((chip.size or 1) - 1, 0).bit_length()
+    return (1 << max(lines // 2, 1)) - 1
+
+
+def plane(plot: Plot) -> None:
+    """One bit of every byte."""
+    ref, bit_text = (plot.fault.chip or "").rsplit(".", 1)
+    chip, mask = plot.memory(ref, "rom", "ram"), 1 << int(bit_text)
+    if plot.variant == "weak":
+        plot.planted.weak[chip] = plot.planted.weak.get(chip, 0) | mask
+        return
+    # The fault's id names no level: an output that died sits at one of the two.
+    inside = plot.planted.inside_of(chip)
+    keeps, sets = inside.plane
+    inside.plane = (keeps & ~mask, sets | mask * int(plot.variant == "high"))
+
+
+def retention(plot: Plot) -> None:
+    """RAM that forgets."""
+    _forget(plot, plot.memory(plot.fault.chips[0], "ram"))
+
+
+def _forget(plot: Plot, bit: int) -> None:
+    chip = plot.chip(bit)
+    rng, size = plot.chances.stream(str(plot.fault), chip.ref), chip.size or 0
+    # A dynamic RAM's rows are refreshed as wholes, a static one's cells have a supply each.
+    rows = row_mask(chip) if is_dynamic(chip.part) else size - 1
+    after = int(plot.stream().integers(*FORGETS_WITHIN))
+    left = rng.integers(256, size=size, dtype=np.uint8).tobytes()
+    plot.planted.inside_of(bit).forgetting = Forgetting(after, rows, left)
+
+
+# ---- I/O, CPU, groups
+
+
+def register(plot: Plot) -> None:
+    """An I/O chip, or a latch, that no longer does its work."""
+    ref = plot.fault.chips[0].casefold()
+    for state in plot.board.state_bits:
+        if state.source and state.source.casefold() == ref:
+            plot.planted.deaf.add(state.source)
+            return
+    bit = plot.memory(plot.fault.chips[0], "io", "logic", "other")
+    plot.planted.inside_of(bit).ailment = plot.variant
+
+
+def cpu(plot: Plot) -> None:
+    """A CPU that breaks its sheet."""
+    if plot.fault.chips[0].casefold() != plot.board.cpu.ref.casefold():
+        raise plot.refuse(f"the CPU of {plot.board.name!r} is {plot.board.cpu.ref}")
+    plot.planted.cpu = plot.variant
+
+
+def shared(plot: Plot) -> None:
+    """One cause behind every bit of the RAM."""
+    rams = [bit for bit, chip in enumerate(plot.board.mapped) if chip.role == "ram"]
+    if plot.fault.chip != "ram-bank" or not rams:
+        raise plot.refuse("only shared:ram-bank is simulated, on a board with RAM")
+    rng = plot.stream()
+    line, level = int(rng.integers(3)), int(rng.integers(2))
+    for bit in rams:
+        if plot.variant == "forgets":
+            _forget(plot, bit)
+        elif plot.variant == "address":
+            half = (plot.chip(bit).size or 1).bit_length() // 2
+            bits = [line, line + half] if is_dynamic(plot.chip(bit).part) else [line]
+            for each in bits:
+                plot.planted.address.add(f"chip:{bit}", "stuck", [each], level)
+        else:
+            _silence(plot, bit)
+
+
+def clock(plot: Plot) -> None:
+    """No clock, or one that stops."""
+    if plot.planting.when.activity < 1:
+        raise plot.refuse("a clock that is gone does not come back here")
+    plot.planted.clock = plot.fault.chip
+
+
+def reset(plot: Plot) -> None:
+    """Reset held, or coming again and again."""
+    plot.planted.reset = plot.fault.chip
+
+
+HANDLERS: dict[str, Callable[[Plot], None]] = {
+    "silent": silent,
+    "always": always,
+    "doubled": doubled,
+    "swapped": swapped,
+    "content": content,
+    "cell": cell,
+    "plane": plane,
+    "retention": retention,
+    "register": register,
+    "cpu": cpu,
+    "shared": shared,
+    "clock": clock,
+    "reset": reset,
+}
+"""By family."""

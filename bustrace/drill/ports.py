@@ -1,0 +1,233 @@
+"""I/O chips with ports and a timer: the parts of a 6522 and a 6532 that firmware leans on."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.drill.chips import SOUND, Inside
+
+
+class PortTimer:
+    """Two ports and one interrupting timer: the part of a 6522 that the demo firmware uses.
+
+    Registers and the timer's length (N + 2 cycles between interrupts, free running) are from
+    memory of the makers' 6522 sheets; shift register, timer 2, handshakes and latching are not
+    there and read 0.
+
+    Parameters
+    ----------
+    inputs : uint8, shape (m, 2)
+        Levels at the pins of ports A and B.
+    hold : int
+        Each row of `inputs` holds for so many cycles, then the next.
+    """
+
+    AILMENTS: ClassVar[tuple[str, ...]] = ("deaf", "timer", "status", "quiet", "asking")
+    HOLD = 64
+    PORT_B, PORT_A, DDR_B, DDR_A, T1C_L, T1C_H, T1L_L, T1L_H = range(8)
+    ACR, IFR, IER, PORT_A_PLAIN = 0xB, 0xD, 0xE, 0xF
+    T1_FLAG = 0x40
+
+    def __init__(self, inputs: npt.NDArray[np.uint8], hold: int = HOLD) -> None:
+        self.size = 16
+        self._hold = hold
+        self._ailment = ""
+        self._inputs: list[list[int]] = inputs.tolist()
+        self._out = [0, 0]
+        self._direction = [0, 0]
+        self._latch = 0xFFFF
+        self._control = 0
+        self._enabled = 0
+        self._flag = False
+        self._timeout: int | None = None
+        self.suffer(SOUND)
+
+    def suffer(self, inside: Inside) -> None:
+        """From now on so much is wrong inside, and no more."""
+        self._ailment = inside.ailment
+
+    def reset(self) -> None:
+        """RES clears all registers but the timer's counter and latches."""
+        self._out = [0, 0]
+        self._direction = [0, 0]
+        self._control = 0
+        self._enabled = 0
+        self._flag = False
+
+    def _tick(self, cycle: int) -> None:
+        if self._ailment == "timer" and self._timeout is not None:
+            self._timeout = cycle + self._latch + 2
+            return
+        while self._timeout is not None and cycle >= self._timeout:
+            self._flag = True
+            free_running = self._control & 0x40
+            self._timeout = self._timeout + self._latch + 2 if free_running else None
+
+    def _port(self, port: int, cycle: int) -> int:
+        levels = self._inputs[cycle // self._hold % len(self._inputs)][port]
+        direction = self._direction[port]
+        return self._out[port] & direction | levels & ~direction & 0xFF
+
+    def _flags(self) -> int:
+        flags = self.T1_FLAG if self._flag and self._ailment != "status" else 0
+        return flags | (0x80 if flags & self._enabled else 0)
+
+    def read(self, offset: int, cycle: int) -> int:
+        """Register `offset` at `cycle`; reading the counter's low byte drops the request."""
+        self._tick(cycle)
+        if offset in (self.PORT_A, self.PORT_A_PLAIN):
+            return self._port(0, cycle)
+        if offset == self.PORT_B:
+            return self._port(1, cycle)
+        if offset in (self.DDR_A, self.DDR_B):
+            return self._direction[offset == self.DDR_B]
+        if offset in (self.T1C_L, self.T1C_H):
+            left = 0xFFFF if self._timeout is None else max(self._timeout - cycle - 1, 0)
+            if offset == self.T1C_L:
+                self._flag = False
+                return left & 0xFF
+            return left >> 8 & 0xFF
+        if offset in (self.T1L_L, self.T1L_H):
+            return self._latch >> (8 * (offset - self.T1L_L)) & 0xFF
+        if offset == self.ACR:
+            return self._control
+        if offset == self.IFR:
+            return self._flags()
+        if offset == self.IER:
+            return self._enabled | 0x80
+        return 0
+
+    def write(self, offset: int, byte: int, cycle: int) -> None:
+        """Take a byte; writing the counter's high byte starts the timer."""
+        self._tick(cycle)
+        if self._ailment == "deaf":
+            return
+        if offset in (self.PORT_A, self.PORT_A_PLAIN):
+            self._out[0] = byte
+        elif offset == self.PORT_B:
+            self._out[1] = byte
+        elif offset in (self.DDR_A, self.DDR_B):
+            self._direction[offset == self.DDR_B] = byte
+        elif offset in (self.T1C_L, self.T1L_L):
+            self._latch = self._latch & 0xFF00 | byte
+        elif offset in (self.T1C_H, self.T1L_H):
+            self._latch = self._latch & 0x00FF | byte << 8
+            self._flag = False
+            if offset == self.T1C_H:
+                self._timeout = cycle + self._latch + 2
+        elif offset == self.ACR:
+            self._control = byte
+        elif offset == self.IFR:
+            self._flag = self._flag and not byte & self.T1_FLAG
+        elif offset == self.IER:
+            chosen = byte & 0x7F
+            self._enabled = self._enabled | chosen if byte & 0x80 else self._enabled & ~chosen
+
+    def requests(self, cycle: int) -> bool:
+        """Whether IRQ is pulled low."""
+        if not self._enabled or self._ailment in ("quiet", "asking"):
+            return self._ailment == "asking"
+        self._tick(cycle)
+        return self._flag and bool(self._enabled & self.T1_FLAG)
+
+
+class PortInterval:
+    """The ports and the timer of a 6532; its RAM is a `Memory` beside it.
+
+    Registers by address lines A4 to A0, from memory of the makers' 6532 sheets: ports and their
+    directions at 0 to 3; with A2 high a read gives the timer (A0 low) or its flag in bit 7 (A0
+    high), and a write with A4 high starts the timer at 1, 8, 64 or 1024 cycles a step. The timer
+    counts a step at once, sets its flag when it passes zero and then counts single cycles; reading
+    it, or starting it, takes the flag away. The edge detector on PA7 is not there.
+
+    Parameters
+    ----------
+    inputs : uint8, shape (m, 2)
+        Levels at the pins of ports A and B.
+    hold : int
+        Each row of `inputs` holds for so many cycles, then the next.
+    """
+
+    AILMENTS: ClassVar[tuple[str, ...]] = ("deaf", "timer", "status", "quiet", "asking")
+    HOLD = 64
+    SIZE = 32
+    PORT_A, DDR_A, PORT_B, DDR_B = range(4)
+    TIMER, FLAG, START = 0x04, 0x05, 0x14
+    STEPS = (1, 8, 64, 1024)
+
+    def __init__(self, inputs: npt.NDArray[np.uint8], hold: int = HOLD) -> None:
+        self.size = self.SIZE
+        self._hold = hold
+        self._inputs: list[list[int]] = inputs.tolist()
+        self._out = [0, 0]
+        self._direction = [0, 0]
+        self._set, self._step, self._started = 0xFF, 1024, 0
+        self._enabled = False
+        self._taken: int | None = None
+        self.suffer(SOUND)
+
+    def suffer(self, inside: Inside) -> None:
+        """From now on so much is wrong inside, and no more."""
+        self._ailment = inside.ailment
+
+    def reset(self) -> None:
+        """RES makes all pins inputs; the timer runs on."""
+        self._out = [0, 0]
+        self._direction = [0, 0]
+        self._enabled = False
+
+    def _expires(self, cycle: int) -> int:
+        """Cycle in which the timer passes zero, seen from `cycle`."""
+        if self._ailment == "timer":
+            return cycle + self._set * self._step + 1
+        return self._started + self._set * self._step + 1
+
+    def _flag(self, cycle: int) -> bool:
+        over = self._expires(cycle)
+        return cycle >= over and (self._taken is None or self._taken < over)
+
+    def _count(self, cycle: int) -> int:
+        over = self._expires(cycle)
+        if cycle >= over:
+            return (over - cycle - 1) & 0xFF
+        passed = 0 if self._ailment == "timer" else cycle - self._started
+        return (self._set - -(-passed // self._step)) & 0xFF
+
+    def read(self, offset: int, cycle: int) -> int:
+        """Register `offset` at `cycle`; reading the timer takes its flag away."""
+        if offset & 0x04:
+            if offset & 0x01:
+                return 0x80 if self._flag(cycle) and self._ailment != "status" else 0x00
+            self._enabled = bool(offset & 0x08)
+            if cycle >= self._expires(cycle):
+                self._taken = cycle
+            return self._count(cycle)
+        port = offset >> 1 & 1
+        if offset & 1:
+            return self._direction[port]
+        levels = self._inputs[cycle // self._hold % len(self._inputs)][port]
+        direction = self._direction[port]
+        return self._out[port] & direction | levels & ~direction & 0xFF
+
+    def write(self, offset: int, byte: int, cycle: int) -> None:
+        """Take a byte; with A4 and A2 high it starts the timer."""
+        if self._ailment == "deaf":
+            return
+        if offset & 0x04:
+            if offset & 0x10:
+                self._set, self._step = byte, self.STEPS[offset & 3]
+                self._started, self._taken = cycle, None
+                self._enabled = bool(offset & 0x08)
+        elif offset & 1:
+            self._direction[offset >> 1 & 1] = byte
+        else:
+            self._out[offset >> 1 & 1] = byte
+
+    def requests(self, cycle: int) -> bool:
+        """Whether IRQ is pulled low."""
+        if self._ailment in ("quiet", "asking"):
+            return self._ailment == "asking"
+        return self._enabled and self._flag(cycle)
