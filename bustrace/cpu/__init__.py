@@ -4,13 +4,17 @@ from bustrace.cpu.executor import (
     REGISTERS,
     CpuState,
     Executor,
+)
+from bustrace.cpu.listing import instruction_length, instruction_text, opcode_info
+from bustrace.cpu.opcodes import Opcode
+from bustrace.cpu.replaying import (
+    Replayed,
     ReplayTrace,
     SequenceKind,
     StopReason,
     replay,
+    replay_levels,
 )
-from bustrace.cpu.listing import instruction_length, instruction_text, opcode_info
-from bustrace.cpu.opcodes import Opcode
 from bustrace.cpu.variants import VARIANTS, Variant, die_of, variant_named
 
 __all__ = [
@@ -20,6 +24,7 @@ __all__ = [
     "Executor",
     "Opcode",
     "ReplayTrace",
+    "Replayed",
     "SequenceKind",
     "StopReason",
     "Variant",
@@ -28,5 +33,6 @@ __all__ = [
     "instruction_text",
     "opcode_info",
     "replay",
+    "replay_levels",
     "variant_named",
 ]

@@ -36,9 +36,15 @@ FETCH, HELD = MODES_AT, MODES_AT + 8
 # Bits of the word of features.
 HAS_CMOS, HAS_PORT = 1, 2
 
-# Pin levels packed in one byte; bits of CONTROLM and the control columns.
+# Pin levels packed in one byte; bits of CONTROLM.
 RES_PIN, IRQ_PIN, NMI_PIN, RDY_PIN, SO_PIN = 1, 2, 4, 8, 16
-RW_BIT, SYNC_BIT, INSIDE_BIT = 1, 2, 4
+ALL_HIGH = 31
+RW_BIT, SYNC_BIT = 1, 2
+
+# The bus in one uint32: A0 to A15, D0 to D7, R/W, SYNC, and whether a port of the CPU is accessed.
+OUT_AT, CONTROL_AT, INSIDE_AT = 16, 24, 26
+RW_LEVEL, SYNC_LEVEL = 1 << 24, 1 << 25
+NO_DATA = 0xFF00FFFF
 
 (
     AT_PC, AT_AD, AT_AD_NEXT, AT_PTR, AT_PTR_NEXT, AT_SP, AT_VEC, AT_VEC_NEXT, AT_FFFE, AT_FFFF,
@@ -76,6 +82,9 @@ FROM_P, FROM_AX, FROM_ZERO, TO_A, TO_S, BRANCH_SET = 5, 6, 7, 1 << 24, 1 << 27, 
 # Why a replay stopped; kinds of rows in the table of sequences.
 RAN_OUT, DISAGREES, UNDECIDED, UNKNOWN_OPCODE = range(4)
 KIND_INSTRUCTION, KIND_RESET, KIND_IRQ, KIND_NMI, KIND_BRK, KIND_BRK_NMI = range(6)
+
+LANE_REST = 24
+"""Cycles before the fast lane is tried again where it got nowhere."""
 
 
 @compiled_part
@@ -577,7 +586,7 @@ def _open(st, table, entry):
 
 
 @compiled_part
-def _decide(st, table, entry, k, offset, address, address_known, control, control_known):
+def _decide(st, table, entry, k, offset, seen, telling):
     """Make the way on from this cycle known; False when it cannot be, or not here.
 
     Where it hangs on an unknown bit, SYNC in the next observed cycle decides. Else the next
@@ -589,9 +598,9 @@ def _decide(st, table, entry, k, offset, address, address_known, control, contro
         return False
     pins = np.int64(table[ADDRESS_MASK_AT])
     ends = -1
-    if k + 1 < control.size and control_known[k + 1] & SYNC_BIT:
-        ends = 1 if control[k + 1] & SYNC_BIT else 0
-    elif k + 2 < address.size and st[PCM] & pins == pins:
+    if k + 1 < seen.size and telling[k + 1] & SYNC_LEVEL:
+        ends = 1 if seen[k + 1] & SYNC_LEVEL else 0
+    elif k + 2 < seen.size and st[PCM] & pins == pins:
         at = k + 1
         way_on, certain = ((st[AH] + 1) & 0xFF) << 8 | st[AL], st[AHM] << 8 | st[ALM]
         way_out = st[PC]
@@ -599,10 +608,11 @@ def _decide(st, table, entry, k, offset, address, address_known, control, contro
             at = k + 2
             way_on, certain = ((st[PC] + 1) & 0xFF00) | ((st[PC] + 1 + offset) & 0xFF), 0xFFFF
             way_out = (st[PC] + 2) & 0xFFFF
-        certain &= pins
-        off = (address[at] ^ way_out) & address_known[at] & pins
-        on = (address[at] ^ way_on) & address_known[at] & certain
-        if (way_on ^ way_out) & address_known[at] & certain and (off == 0 or on == 0):
+        address, told = np.int64(seen[at]), np.int64(telling[at]) & pins
+        certain &= told
+        off = (address ^ way_out) & told
+        on = (address ^ way_on) & certain
+        if (way_on ^ way_out) & certain and (off == 0 or on == 0):
             ends = 1 if off == 0 else 0
     if ends < 0:
         return False
@@ -615,6 +625,320 @@ def _decide(st, table, entry, k, offset, address, address_known, control, contro
         st[CARRY] = 1 - ends
         st[CARRYM] = 1
     return True
+
+
+@compiled_part
+def _mean_known(st, meaning, op, v):
+    """As `_mean`, of registers and flags that are known; -1, and nothing done, where one is not.
+
+    Also where only some opcodes are concerned that are rare: decimal mode, and what differs from
+    die to die. Returns the byte that a read-modify-write puts back.
+    """
+    p, pm = st[P], st[PM]
+    a = st[A]
+    source = meaning >> 17 & 7
+    first = meaning >> 8 & 3
+    shift = meaning >> 10 & 7
+    combine = meaning >> 14 & 7
+    against = meaning >> 20 & 3
+    force = meaning >> 22 & 3
+    asks = 0xFF
+    if source:
+        v, asks = st[2 * source], st[2 * source + 1]
+    if first == AND_X or op == SBX:
+        asks &= st[XM]
+    elif first == AND_S:
+        asks &= st[SM]
+    with_a = first == AND_A or op == BIT or op == TSB or op == TRB or op == SBX
+    adds = combine == WITH_ADD or combine == WITH_SUBTRACT
+    if with_a or (combine != WITH_NOTHING and not against):
+        asks &= st[AM]
+    if meaning >> 13 & 1 and not pm & FLAG_C:
+        return -1
+    if against:
+        asks &= st[2 * against + 1]
+    elif adds and (not pm & FLAG_C or not pm & FLAG_D or p & FLAG_D):
+        return -1
+    if asks != 0xFF or combine == WITH_MAGIC or op == ARR or op == RMB or op == SMB:
+        return -1
+
+    if first == AND_A:
+        v &= a
+    elif first == AND_X:
+        v &= st[X]
+    elif first == AND_S:
+        v &= st[S]
+    c, overflow = p & FLAG_C, p & FLAG_V
+    carry_in = c if meaning >> 13 & 1 else 0
+    if shift == SHIFT_LEFT:
+        c, v = v >> 7, (v << 1 & 0xFF) | carry_in
+    elif shift == SHIFT_RIGHT:
+        c, v = v & 1, v >> 1 | carry_in << 7
+    elif shift != SHIFT_NONE:
+        v = (v + (1 if shift == STEP_UP else 0xFF)) & 0xFF
+    put_back = v
+    z = v
+    if combine == WITH_OR:
+        v = z = a | v
+    elif combine == WITH_XOR:
+        v = z = a ^ v
+    elif combine == WITH_AND:
+        v = z = a & v
+    n = v
+    if adds:
+        w = v ^ 0xFF if combine == WITH_SUBTRACT else v
+        if against:
+            a = (a & st[X]) if op == SBX else st[2 * against]
+            c = 1
+        total = a + w + c
+        v = n = z = total & 0xFF
+        c = total >> 8
+        if not against:
+            overflow = (a ^ v) & (w ^ v) & 0x80
+    elif op == ANC:
+        c = v >> 7
+    elif op == BIT:
+        z, overflow = a & v, v & 0x40
+    elif op == TSB or op == TRB:
+        z = a & v
+        put_back = a | v if op == TSB else v & ~a
+
+    changed = meaning & 0xCF
+    if changed:
+        flags = (n & FLAG_N) | (0 if z else FLAG_Z)
+        if force != FORCE_NONE:
+            c = overflow = 1 if force == FORCE_ONE else 0
+            flags |= FLAG_I | FLAG_D if force == FORCE_ONE else 0
+        flags |= (FLAG_V if overflow else 0) | (FLAG_C if c else 0)
+        if op == PLP:
+            flags = v
+        st[P] = (p & ~changed) | (flags & changed)
+        st[PM] = pm | changed
+    for register in range(4):  # A, X, Y, S
+        if meaning & TO_A << register:
+            st[A + 2 * register], st[AM + 2 * register] = v, 0xFF
+    return put_back
+
+
+@compiled_part
+def _lane_is_open(st):
+    """Whether an instruction begins, nothing interrupts it, and its address is known."""
+    return (
+        st[ENTRY] == FETCH
+        and st[RUNNING] == INSTRUCTION
+        and st[PCM] == 0xFFFF
+        and not (st[PENDING] | st[NMI_SEEN] | st[IRQ_LINE] | st[WAITED])
+        and st[RES_LEVEL]
+        and st[NMI_LEVEL]
+        and st[SO_LEVEL]
+    )
+
+
+@compiled_part
+def _lane(
+    st, table, reads, reads_known, pins, seen, captured, stop_on_mismatch, meant, certain, off,
+    row_cycle, row_kind, row_opcode, row_pc, row_pc_known, row_registers, row_known, k, rows,
+    first,
+):  # fmt: skip
+    """Whole instructions from cycle `k` on, as long as what they use is known and nothing is odd.
+
+    The same table, without masks and without all that seldom happens: ten times as fast. An
+    instruction that cannot be ended here is undone, and left to the slow way. Returns the cycle
+    and the number of rows reached, and the first mismatch or -1.
+    """
+    lines = np.int64(table[ADDRESS_MASK_AT])
+    port = table[FEATURES_AT] & HAS_PORT
+    begun = k
+    n = reads.size
+    pc, carry = st[PC], st[CARRY]
+    al, ah, pointer, latch = st[AL], st[AH], st[POINTER], st[LATCH]
+    code, op = st[OPCODE], st[OPERATION]
+    going = True
+    while going and k < n:
+        row_cycle[rows] = k
+        row_kind[rows] = KIND_INSTRUCTION
+        row_opcode[rows] = reads[k]
+        row_pc[rows], row_pc_known[rows] = pc, 0xFFFF
+        for j in range(5):
+            row_registers[rows, j], row_known[rows, j] = st[2 * j + 2], st[2 * j + 3]
+        mismatch = first
+        at = np.int64(FETCH)
+        now = k
+        while True:
+            entry = np.int64(table[at])
+            where, access = entry & 15, entry >> 4 & 7
+            action, count, end = entry >> 7 & 31, entry >> 12 & 3, entry >> 14 & 15
+            if where == AT_PC:
+                address = pc
+            elif where == AT_AD:
+                address = ah << 8 | al
+            elif where == AT_SP:
+                address = 0x100 | st[S]
+                going = going and st[SM] == 0xFF
+            elif where == AT_PTR:
+                address = pointer
+            elif where == AT_PTR_NEXT:
+                address = (pointer + 1) & 0xFF
+            elif where == AT_AD_NEXT:
+                address = ah << 8 | ((al + 1) & 0xFF)
+            elif where == AT_LAST or where == AT_AD_LAST:
+                address = (pc - 1) & 0xFFFF if where == AT_LAST or carry else ah << 8 | al
+            else:
+                address = ((ah << 8 | al) + 1) & 0xFFFF
+                going = going and where == AT_AD_1
+            datum = np.int64(reads[now])
+            if (pins.size and pins[now] != ALL_HIGH) or (port and address < 2):
+                going = False
+            if access == ACC_READ:
+                level, sure = address & lines | RW_LEVEL, np.int64(0x300FFFF)
+                if reads_known.size and reads_known[now] != 0xFF:
+                    going = False
+            else:
+                out = latch
+                if access == ACC_STORE:
+                    source = table[MEANINGS_AT + op] >> 17 & 7
+                    if source == FROM_AX:
+                        out = st[A] & st[X]
+                        going = going and st[AM] & st[XM] == 0xFF
+                    elif source == FROM_ZERO:
+                        out = np.int64(0)
+                    else:
+                        out = st[2 * source] | (0x30 if source == FROM_P else 0)
+                        going = going and st[2 * source + 1] == 0xFF
+                elif access != ACC_LATCH:
+                    out = pc >> 8 if access == ACC_PCH else pc & 0xFF
+                    going = going and access != ACC_P
+                level, sure = address & lines | out << OUT_AT, np.int64(0x3FFFFFF)
+            if at == FETCH:
+                level |= SYNC_LEVEL
+            meant[now] = level
+            certain[now] = sure
+            off[now] = 0
+            if seen.size:
+                wrong = (level ^ seen[now]) & captured[now] & sure
+                off[now] = wrong
+                if wrong and mismatch < 0:
+                    mismatch = now
+                    going = going and not stop_on_mismatch
+
+            if action == DO_OPCODE:
+                code = datum
+                word = np.int64(table[OPCODES_AT + code])
+                op = word >> 8
+                at = MODES_AT + 8 * (word & 0xFF)
+            elif (
+                action == DO_OPERATE
+                or action == DO_ACCUMULATE
+                or action == DO_MODIFY
+                or (action == DO_OPERATE_CARRY and not carry)
+            ):
+                v = datum
+                if action == DO_ACCUMULATE:
+                    v = st[A]
+                    going = going and st[AM] == 0xFF
+                elif action == DO_MODIFY:
+                    v = latch
+                v = _mean_known(st, np.int64(table[MEANINGS_AT + op]), op, v)
+                if v < 0:
+                    going = False
+                elif action == DO_ACCUMULATE:
+                    st[A] = v
+                elif action == DO_MODIFY:
+                    latch = v
+            elif action == DO_LOW:
+                al, ah = datum, np.int64(0)
+            elif action == DO_HIGH or action == DO_HIGH_X or action == DO_HIGH_Y:
+                ah = datum
+            elif action == DO_LATCH or action == DO_LATCH_CARRY:
+                latch = datum
+            elif action == DO_POINTER:
+                pointer = datum
+            elif action == DO_JUMP:
+                pc = datum << 8 | latch
+            elif action == DO_TARGET:
+                low = (pc & 0xFF) + latch - ((latch & 0x80) << 1)
+                carry = low >> 8
+                pc = (pc & 0xFF00) | (low & 0xFF)
+            elif action == DO_TARGET_CARRY:
+                pc = (pc + (carry << 8)) & 0xFFFF
+            elif action == DO_FLAGS:
+                st[P], st[PM] = (datum | 0x20) & 0xEF, 0xFF
+            elif action == DO_VECTOR or action == DO_CARRY_AND:
+                going = False
+            if carry and (
+                action == DO_CARRY or action == DO_OPERATE_CARRY or action == DO_LATCH_CARRY
+            ):
+                ah = (ah + 1) & 0xFF
+
+            if (
+                action == DO_HIGH_X
+                or action == DO_HIGH_Y
+                or action == DO_LOW_X
+                or action == DO_LOW_Y
+                or action == DO_POINTER_X
+            ):
+                by = Y if action == DO_HIGH_Y or action == DO_LOW_Y else X
+                total = (pointer if action == DO_POINTER_X else al) + st[by]
+                going = going and st[by + 1] == 0xFF
+                carry = total >> 8
+                if action == DO_POINTER_X:
+                    pointer = total & 0xFF
+                else:
+                    al = total & 0xFF
+            if count == COUNT_PC:
+                pc = (pc + 1) & 0xFFFF
+            elif count != COUNT_NONE:
+                st[S] = (st[S] + (1 if count == COUNT_S_UP else 0xFF)) & 0xFF
+                going = going and st[SM] == 0xFF
+
+            now += 1
+            way = np.int64(1)
+            if end == END_YES:
+                way = np.int64(-1)
+            elif end == END_UNTAKEN:
+                value, known = st[P], st[PM]
+                meaning = np.int64(table[MEANINGS_AT + op])
+                bits, when_set = meaning & 0xCF, meaning & BRANCH_SET != 0
+                going = going and op != BBR and op != BBS and known & bits == bits
+                way = np.int64(1) if (value & bits != 0) == when_set else np.int64(-1)
+            elif end == END_STAY:
+                way = np.int64(0)
+                going = going and action == DO_OPCODE
+            elif end == END_SAME:
+                way = np.int64(1) if carry else np.int64(-1)
+            elif end != END_NO:
+                decimal = np.int64(0)
+                if end == END_BINARY or (end == END_SAME_BINARY and not carry):
+                    going = going and st[PM] & FLAG_D != 0
+                    decimal = st[P] & FLAG_D
+                going = going and end != END_WOKEN
+                if end == END_BINARY:
+                    way = np.int64(1) if decimal else np.int64(-1)
+                elif not carry:
+                    way = np.int64(2) if end == END_SKIP_SAME or decimal else np.int64(-1)
+            at += way
+            if way < 0 or at == FETCH or not going:
+                break
+            if now == n:
+                going = False
+                break
+        if going:
+            k = now
+            rows += 1
+            first = mismatch
+    if not going:
+        pc = np.int64(row_pc[rows])
+        for j in range(5):
+            st[2 * j + 2] = row_registers[rows, j]
+            st[2 * j + 3] = row_known[rows, j]
+    if k > begun:
+        st[PC] = pc
+        st[AL], st[AH], st[POINTER], st[LATCH], st[CARRY] = al, ah, pointer, latch, carry
+        st[ALM] = st[AHM] = st[POINTERM] = st[LATCHM] = 0xFF
+        st[CARRYM] = 1
+        st[OPCODE], st[OPERATION], st[VECTOR] = code, op, 0
+        show(st, table)
+    return k, rows, first
 
 
 @compiled_part
@@ -631,31 +955,41 @@ def _row_kind(st):
 
 @compiled
 def replay(
-    st, table, reads, reads_known, pins, address, address_known, data, data_known, control,
-    control_known, stop_on_mismatch, out_address, out_address_known, out_data, out_data_known,
-    out_control, out_control_known, bad_address, bad_data, bad_control, row_cycle, row_kind,
-    row_opcode, row_registers, row_known, counts,
+    st, table, reads, reads_known, pins, seen, captured, telling, stop_on_mismatch, meant, certain,
+    off, row_cycle, row_kind, row_opcode, row_pc, row_pc_known, row_registers, row_known, counts,
 ):  # fmt: skip
     """Execute `reads.size` cycles and compare each prediction with what was observed.
 
     st int64 (STATE_FIELDS,), written; table int32, one row of the packed table. Inputs of n cycles,
-    each of size n, or 0 where absent: reads, reads_known, pins, data, data_known, control,
-    control_known uint8; address, address_known uint16. Outputs of n cycles: out_address,
-    out_address_known, bad_address uint16; out_data, out_data_known, out_control,
-    out_control_known, bad_data, bad_control uint8. Outputs, one row a sequence: row_cycle int64,
-    row_kind, row_opcode uint8 (n,), row_registers, row_known uint16 (n, 6) as PC A X Y S P.
+    each of size n, or 0 where absent: reads, reads_known, pins uint8; seen, captured, telling
+    uint32, the levels of the bus, which of them were observed, and which may decide what hangs on
+    an unknown bit. Outputs of n cycles, uint32: meant, certain, off, the levels foretold, which of
+    them are known, and which were observed otherwise. Outputs, one row a sequence: row_cycle int64,
+    row_kind, row_opcode uint8 (n,), row_pc, row_pc_known uint16 (n,), row_registers, row_known
+    uint8 (n, 5) as A X Y S P.
     counts int64 (5,), written: predicted cycles, ended cycles, rows, first mismatch or -1, reason;
     0 0 0 -1 0 to begin, as it was left to go on once what was undecided is settled.
     """
     n = reads.size
-    begin = counts[1]
+    k = counts[1]
     rows = counts[2]
-    predicted = begin
-    ended = begin
+    predicted = k
     first = counts[3]
     reason = RAN_OUT
     begins = rows == 0
-    for k in range(begin, n):
+    lane_from = k
+    while k < n:
+        if begins and k >= lane_from and _lane_is_open(st):
+            reached, rows, first = _lane(
+                st, table, reads, reads_known, pins, seen, captured, stop_on_mismatch, meant,
+                certain, off, row_cycle, row_kind, row_opcode, row_pc, row_pc_known, row_registers,
+                row_known, k, rows, first,
+            )  # fmt: skip
+            # Where it gets nowhere it is not tried at once again.
+            lane_from = reached + (1 if reached > k else LANE_REST)
+            k = predicted = reached
+            if k == n:
+                break
         entry_at = st[ENTRY]
         entry = np.int64(table[entry_at])
         if begins:
@@ -663,39 +997,31 @@ def replay(
             fetches = entry_at == FETCH and st[RUNNING] == INSTRUCTION
             row_kind[rows] = KIND_INSTRUCTION if fetches else _row_kind(st)
             row_opcode[rows] = reads[k] if fetches else st[OPCODE]
-            for j in range(6):
-                row_registers[rows, j] = st[2 * j]
-                row_known[rows, j] = st[2 * j + 1]
+            row_pc[rows], row_pc_known[rows] = st[PC], st[PCM]
+            for j in range(5):
+                row_registers[rows, j], row_known[rows, j] = st[2 * j + 2], st[2 * j + 3]
             rows += 1
 
         # What the CPU shows, and how it compares.
         shown = st[READ] | (SYNC_BIT if entry_at == FETCH else 0)
-        driven = 0xFF if st[DRIVES] else 0
-        out_address[k] = st[ADDRESS]
-        out_address_known[k] = st[ADDRESSM]
-        out_data[k] = st[OUT]
-        out_data_known[k] = st[OUTM]
-        out_control[k] = shown | (0 if st[DRIVES] else INSIDE_BIT)
-        out_control_known[k] = st[CONTROLM]
+        level = st[ADDRESS] | st[OUT] << OUT_AT | shown << CONTROL_AT
+        sure = st[ADDRESSM] | st[OUTM] << OUT_AT | st[CONTROLM] << CONTROL_AT
+        compared = sure if st[DRIVES] else sure & NO_DATA
+        meant[k] = level | (0 if st[DRIVES] else 1 << INSIDE_AT)
+        certain[k] = sure
+        off[k] = 0
         predicted = k + 1
-        wrong = 0
-        if address.size:
-            bad_address[k] = (address[k] ^ st[ADDRESS]) & address_known[k] & st[ADDRESSM]
-            wrong = wrong | bad_address[k]
-        if data.size:
-            bad_data[k] = (data[k] ^ st[OUT]) & data_known[k] & st[OUTM] & driven
-            wrong = wrong | bad_data[k]
-        if control.size:
-            bad_control[k] = (control[k] ^ shown) & control_known[k] & st[CONTROLM]
-            wrong = wrong | bad_control[k]
-        if wrong:
-            if first < 0:
-                first = k
-            if stop_on_mismatch:
-                reason = DISAGREES
-                break
+        if seen.size:
+            wrong = (level ^ seen[k]) & captured[k] & compared
+            off[k] = wrong
+            if wrong:
+                if first < 0:
+                    first = k
+                if stop_on_mismatch:
+                    reason = DISAGREES
+                    break
 
-        levels = np.int64(pins[k]) if pins.size else 31
+        levels = np.int64(pins[k]) if pins.size else ALL_HIGH
         datum = np.int64(reads[k])
         known = np.int64(reads_known[k]) if reads_known.size else 0xFF
         if not st[DRIVES]:
@@ -705,13 +1031,11 @@ def replay(
             if entry_at == FETCH and known != 0xFF and not st[PENDING] and st[RUNNING] != RESET:
                 reason = UNKNOWN_OPCODE
                 break
-            if _open(st, table, entry) and not _decide(
-                st, table, entry, k, datum, address, address_known, control, control_known
-            ):
+            if _open(st, table, entry) and not _decide(st, table, entry, k, datum, seen, telling):
                 reason = UNDECIDED
                 break
         end_cycle(st, table, datum, known, levels)
-        ended = k + 1
+        k += 1
 
         now = st[ENTRY]
         begins = (now == FETCH and not waits and entry_at != HELD) or (
@@ -724,7 +1048,7 @@ def replay(
             elif entry >> 7 & 31 == DO_VECTOR:
                 row_kind[rows - 1] = _row_kind(st)
     counts[0] = predicted
-    counts[1] = ended
+    counts[1] = k
     counts[2] = rows
     counts[3] = first
     counts[4] = reason

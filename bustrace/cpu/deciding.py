@@ -22,15 +22,20 @@ _AHEAD = 6
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What was observed, as columns of n cycles or of none: those of `replay`."""
+    """What was observed, as columns of n cycles or of none: those of the kernel.
+
+    Attributes
+    ----------
+    reads, reads_known, pins : uint8
+    levels, telling : uint32
+        The bus, and which levels may decide.
+    """
 
     reads: npt.NDArray[np.uint8]
     reads_known: npt.NDArray[np.uint8]
     pins: npt.NDArray[np.uint8]
-    address: npt.NDArray[np.uint16]
-    address_known: npt.NDArray[np.uint16]
-    control: npt.NDArray[np.uint8]
-    control_known: npt.NDArray[np.uint8]
+    levels: npt.NDArray[np.uint32]
+    telling: npt.NDArray[np.uint32]
 
 
 def settle(state: State, row: Row, cycle: int, seen: Seen) -> bool:
@@ -103,9 +108,10 @@ def _with_decimal(state: State, flag: int) -> State:
 
 def _fits(trial: State, at: int, seen: Seen, *, by_sync: bool) -> bool:
     """Whether the cycle may be what was observed: by SYNC where that was, else the address."""
-    if len(seen.control) and int(seen.control_known[at]) & cpu.SYNC_BIT and by_sync:
-        return bool(seen.control[at] & cpu.SYNC_BIT) == bool(trial[cpu.ENTRY] == cpu.FETCH)
-    if not len(seen.address):
+    if not len(seen.levels):
         return True
-    off = (int(seen.address[at]) ^ int(trial[cpu.ADDRESS])) & int(seen.address_known[at])
+    level, known = int(seen.levels[at]), int(seen.telling[at])
+    if by_sync and known & cpu.SYNC_LEVEL:
+        return bool(level & cpu.SYNC_LEVEL) == bool(trial[cpu.ENTRY] == cpu.FETCH)
+    off = (level ^ int(trial[cpu.ADDRESS])) & known & 0xFFFF
     return (off & int(trial[cpu.ADDRESSM])) == 0

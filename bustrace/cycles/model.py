@@ -182,9 +182,10 @@ class Cycles:
         KeyError
             No control pin of that name.
         """
-        bit = np.uint16(CONTROL_BIT[name])
-        level = ((self.control >> bit) & 1).astype(np.uint8)
-        level[(self.control_known >> bit) & 1 == 0] = 2
+        bit = np.uint16(1 << CONTROL_BIT[name])
+        unknown = (self.control_known & bit == 0).view(np.uint8)
+        high = (self.control & self.control_known & bit != 0).view(np.uint8)
+        level: npt.NDArray[np.uint8] = high | unknown << np.uint8(1)
         return level
 
     def select(self, ref: str) -> npt.NDArray[np.uint8]:

@@ -62,7 +62,7 @@ def next_anchor(
     at_start : bool
         Nothing was followed yet: a start may be guessed where no address line was captured.
     """
-    low = thread.believed.pins["res"] == 0
+    low = ~thread.believed.high("res")
     falls = np.flatnonzero(low[after:] & ~np.append(False, low[:-1])[after:])
     reset = Anchor(after + int(falls[0]), CpuState.at_reset(variant)) if len(falls) else None
     until = reset.cycle if reset is not None else len(thread)
@@ -89,6 +89,8 @@ def heal_stack(
     -------
     cycle, value, known : int, or None
     """
+    if int(np.bitwise_and.reduce(run.certain)) & 0xFFFF == 0xFFFF:
+        return None
     part = slice(max(after - run.start, 0), upto - run.start)
     certain, meant = run.certain[part], run.meant[part]
     begin = run.start + part.start

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from bustrace.cpu import Variant, variant_named
 from bustrace.cycles import IN_RESET, OWNER_FOREIGN, Cycles, stretches
+from bustrace.cycles.model import CONTROL_BIT
 from bustrace.program.model import Kind
 
 _RESET_LENGTH = 7
@@ -46,12 +47,16 @@ class Boundaries:
 
 def in_reset(cycles: Cycles) -> npt.NDArray[np.bool_]:
     """Cycles that ended with RES low, as far as RES was captured: bool, shape (n_cycles,)."""
-    low: npt.NDArray[np.bool_] = (cycles.pin("RES") == 0) | (cycles.flags & IN_RESET != 0)
+    bit = np.uint16(1 << CONTROL_BIT["RES"])
+    low: npt.NDArray[np.bool_] = ~cycles.control & cycles.control_known & bit != 0
+    low |= cycles.flags & IN_RESET != 0
     return low
 
 
 def sync_usable(cycles: Cycles) -> bool:
     """Whether SYNC was captured and moves: a SYNC line that never rises marks nothing."""
+    if not int(np.bitwise_or.reduce(cycles.control_known, initial=0)) >> CONTROL_BIT["SYNC"] & 1:
+        return False
     level = cycles.pin("SYNC")
     return bool((level == 1).any() and (level == 0).any())
 

@@ -68,17 +68,21 @@ def captured_levels(cycles: Cycles) -> tuple[npt.NDArray[np.uint32], npt.NDArray
     -------
     level, known : uint32, shape (n_cycles,)
     """
-    rw, sync = cycles.pin("RW"), cycles.pin("SYNC")
-    level = cycles.address & np.uint32(0xFFFF)
-    level |= cycles.data.astype(np.uint32) << np.uint32(_DATA)
-    level |= (rw == 1).astype(np.uint32) << np.uint32(_RW)
-    level |= (sync == 1).astype(np.uint32) << np.uint32(_SYNC)
-    known = cycles.address_known & np.uint32(0xFFFF)
-    known |= cycles.data_known.astype(np.uint32) << np.uint32(_DATA)
-    known |= (rw != 2).astype(np.uint32) << np.uint32(_RW)
-    known |= (sync != 2).astype(np.uint32) << np.uint32(_SYNC)
-    known[cycles.owner == OWNER_FOREIGN] = 0
-    return level & known, known
+    n = len(cycles)
+    level, known = np.empty(n, "<u4"), np.empty(n, "<u4")
+    for to, address, data, control in (
+        (level, cycles.address, cycles.data, cycles.control),
+        (known, cycles.address_known, cycles.data_known, cycles.control_known),
+    ):
+        to.view("<u2")[0::2] = address
+        to.view(np.uint8)[2::4] = data
+        # The registry of control pins begins with R/W and SYNC.
+        to.view(np.uint8)[3::4] = control & np.uint16(3)
+    foreign = cycles.owner == OWNER_FOREIGN
+    if foreign.any():
+        known[foreign] = 0
+    level &= known
+    return level, known
 
 
 def intended_levels(intent: Intent) -> tuple[npt.NDArray[np.uint32], npt.NDArray[np.uint32]]:

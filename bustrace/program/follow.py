@@ -190,6 +190,8 @@ class _Follower:
         The run comes back longer where more had to be seen to tell.
         """
         thread, n = self.thread, len(self.thread)
+        if run.agrees:
+            return None, run
         while True:
             keep = np.uint32(~self.aside & 0x3FFFFFF)
             index = first_trouble(run.off & keep, self.asked, max(tolerated - run.start, 0))

@@ -107,12 +107,12 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
             searched = search_cycles(cycles, part, variant, int(left[0]), int(left[-1]) + 1)
             if isinstance(searched, Searched):
                 rows = _with_searched(rows, searched, len(cycles))
-    rows = _resets_from_low(rows, in_reset(cycles))
+    rows = _resets_from_low(rows, thread.low)
     rows = _foreign(rows, cycles.owner == OWNER_FOREIGN)
     rows = _stopped(rows, len(cycles), part)
-    rows = _waiting(rows, halted(cycles, part) & (cycles.pin("RDY") == 0), part)
+    rows = _waiting(rows, cycles, part)
     rows, jam_at = _jammed(rows, len(cycles), part)
-    method, reason = _method(cycles, followed, by_sync, whole)
+    method, reason = _method(cycles, followed, thread.low, by_sync, whole)
     if isinstance(searched, Searched) and method == "none":
         method, reason = (
             "search",
@@ -314,13 +314,13 @@ def _executed(thread: Thread) -> _Rows:
     table[list(_KINDS)] = list(_KINDS.values())
     sequence = np.concatenate(rows.kind)
     kind = table[sequence]
-    registers, known = np.concatenate(rows.registers), np.concatenate(rows.known)
     opcode = np.concatenate(rows.opcode).astype(np.int16)
     opcode[
         (kind == Kind.RESET) | (sequence == SequenceKind.IRQ) | (sequence == SequenceKind.NMI)
     ] = -1
-    pc = (registers[:, 0] & (known[:, 0] | thread.pins)).astype(np.int32)
-    pc[(known[:, 0] & thread.pins != thread.pins) | (kind == Kind.RESET)] = -1
+    pc_known = np.concatenate(rows.pc_known)
+    pc = (np.concatenate(rows.pc) & (pc_known | np.uint16(thread.pins))).astype(np.int32)
+    pc[(pc_known & thread.pins != thread.pins) | (kind == Kind.RESET)] = -1
     lines = thread.captured[first]
     wide = (np.bitwise_count(lines & 0xFFFF) >= 8) | (lines >> 25 & 1 == 1) | thread.low[first]
     return _Rows(
@@ -329,8 +329,8 @@ def _executed(thread: Thread) -> _Rows:
         opcode=opcode,
         pc=pc,
         confidence=np.where(wide, 1.0, _NARROW_CONFIDENCE).astype(np.float32),
-        registers=registers[:, 1:].astype(np.uint8),
-        known=known[:, 1:].astype(np.uint8),
+        registers=np.concatenate(rows.registers),
+        known=np.concatenate(rows.known),
         searched=np.zeros(len(first), np.bool_),
     )
 
@@ -338,7 +338,7 @@ def _executed(thread: Thread) -> _Rows:
 def _resets_from_low(rows: _Rows, low: npt.NDArray[np.bool_]) -> _Rows:
     """Let a reset row begin where RES went low: the CPU takes two cycles to obey."""
     first = rows.first_cycle.copy()
-    edges = np.flatnonzero(np.diff(low.astype(np.int8), prepend=0) == 1)
+    edges = np.flatnonzero(low & ~np.append(False, low[:-1]))
     moved = False
     for row in np.flatnonzero(rows.kind == Kind.RESET).tolist():
         at = int(np.searchsorted(edges, first[row], side="right")) - 1
@@ -381,13 +381,17 @@ def _foreign(rows: _Rows, foreign: npt.NDArray[np.bool_]) -> _Rows:
     return _split(rows, chosen, (back - rows.first_cycle)[chosen], Kind.FOREIGN, 0)
 
 
-def _waiting(rows: _Rows, held: npt.NDArray[np.bool_], part: Variant) -> _Rows:
+def _waiting(rows: _Rows, cycles: Cycles, part: Variant) -> _Rows:
     """Split off a wait that lasts until the end of the capture as `Kind.STALLED`.
 
     A CPU that waits for an interrupt pulls RDY low itself (W65C02S sheet): that is no stall.
     """
-    n = len(held)
-    free = np.flatnonzero(~held)
+    n = len(cycles)
+    rdy = np.uint16(1 << CONTROL_BIT["RDY"])
+    end = slice(max(n - _LONG_WAIT, 0), n)
+    if (cycles.control[end] & rdy | ~cycles.control_known[end] & rdy).any():
+        return rows
+    free = np.flatnonzero(~(halted(cycles, part) & (cycles.pin("RDY") == 0)))
     begin = int(free[-1]) + 1 if len(free) else 0
     if n - begin < _LONG_WAIT:
         return rows
@@ -405,7 +409,7 @@ def _waiting(rows: _Rows, held: npt.NDArray[np.bool_], part: Variant) -> _Rows:
 def _stopped(rows: _Rows, n: int, part: Variant) -> _Rows:
     """Split off what follows an instruction that is meant to stop the CPU as `Kind.STALLED`."""
     ends = np.append(rows.first_cycle[1:], n)
-    stops = np.isin(rows.opcode, part.opcodes_of("STP")) & (rows.kind == Kind.INSTRUCTION)
+    stops = _named(rows, part, "STP")
     stops &= ~rows.searched
     held = np.flatnonzero(stops & (ends - rows.first_cycle > _STOP_CYCLES))
     if not len(held):
@@ -413,10 +417,18 @@ def _stopped(rows: _Rows, n: int, part: Variant) -> _Rows:
     return _split(rows, held, np.full(len(held), _STOP_CYCLES), Kind.STALLED, 1)
 
 
+def _named(rows: _Rows, part: Variant, mnemonic: str) -> npt.NDArray[np.bool_]:
+    """Rows that are instructions of that name."""
+    ours = np.zeros(257, np.bool_)  # the last one is for opcode -1
+    ours[list(part.opcodes_of(mnemonic))] = True
+    found: npt.NDArray[np.bool_] = ours[rows.opcode] & (rows.kind == Kind.INSTRUCTION)
+    return found
+
+
 def _jammed(rows: _Rows, n: int, part: Variant) -> tuple[_Rows, int | None]:
     """Split off what follows a jam opcode as `Kind.STALLED`."""
     ends = np.append(rows.first_cycle[1:], n)
-    jam = np.isin(rows.opcode, part.opcodes_of("JAM")) & (rows.kind == Kind.INSTRUCTION)
+    jam = _named(rows, part, "JAM")
     jam &= ~rows.searched
     stuck = np.flatnonzero(jam)
     last = len(ends) - 1
@@ -428,28 +440,44 @@ def _jammed(rows: _Rows, n: int, part: Variant) -> tuple[_Rows, int | None]:
 
 
 def _intent(thread: Thread) -> Intent:
-    certain = np.where(thread.done & ~thread.low, thread.certain, 0).astype(np.uint32)
-    meant = thread.meant & certain
-    inside = np.where(thread.done & ~thread.low, thread.meant >> 26 & 1, 0).astype(np.uint8)
+    certain, meant = thread.certain, thread.meant
+    followed = thread.done
+    if thread.low.any():
+        certain = np.where(thread.low, np.uint32(0), certain)
+        followed = followed & ~thread.low
+    shown = meant & certain
+    control, known = _byte(shown, 3), _byte(certain, 3)
     return Intent(
-        address=meant & np.uint32(0xFFFF),
+        address=shown & np.uint32(0xFFFF),
         address_known=certain & np.uint32(0xFFFF),
-        data=(meant >> 16 & 0xFF).astype(np.uint8),
-        data_known=(certain >> 16 & 0xFF).astype(np.uint8),
-        rw=np.where(certain >> 24 & 1, meant >> 24 & 1, 2).astype(np.uint8),
-        sync=np.where(certain >> 25 & 1, meant >> 25 & 1, 2).astype(np.uint8),
-        inside=inside,
+        data=_byte(shown, 2).copy(),
+        data_known=_byte(certain, 2).copy(),
+        rw=control & _ONE | ~known << _ONE & _TWO,
+        sync=control >> _ONE & _ONE | ~known & _TWO,
+        inside=_byte(meant, 3) >> _TWO & followed.view(np.uint8),
     )
 
 
+_ONE, _TWO = np.uint8(1), np.uint8(2)
+
+
+def _byte(levels: npt.NDArray[np.uint32], at: int) -> npt.NDArray[np.uint8]:
+    return levels.astype("<u4", copy=False).view(np.uint8)[at::4]
+
+
 def _method(
-    cycles: Cycles, followed: Followed, by_sync: bool, whole: bool
+    cycles: Cycles,
+    followed: Followed,
+    low: npt.NDArray[np.bool_],
+    by_sync: bool,
+    whole: bool,
 ) -> tuple[Literal["sync", "follow", "search", "none"], str | None]:
     """How the boundaries were found, and why not better."""
-    if len(cycles) and in_reset(cycles).all():
+    if len(cycles) and low.all():
         return "none", "RES is low in every cycle: no instruction ran"
     reason = followed.lost[-1][2] if followed.lost else None
-    resting = [f"D{bit}" for bit in range(8) if resting_data(cycles) >> bit & 1]
+    bits = resting_data(cycles) if reason is not None else 0
+    resting = [f"D{bit}" for bit in range(8) if bits >> bit & 1]
     if reason is not None and resting:
         reason += f"; {' '.join(resting)} never moved: with a clip off, the reads are not true"
     if by_sync:

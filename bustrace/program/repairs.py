@@ -128,11 +128,9 @@ def _candidates(
             if at - back >= starts[0]:
                 yield (Patch("irq", (at - back,), (0,)),)
     yield from _waits(thread, starts[0], at)
-    reads = [
-        cycle
-        for cycle in range(starts[0] + len(meant) - 1, starts[0] - 1, -1)
-        if meant[cycle - starts[0]] >> 24 & 1 and thread.believed.pins["rdy"][cycle]
-    ]
+    window = slice(starts[0], starts[0] + len(meant))
+    used = (meant >> 24 & 1 == 1) & thread.believed.high("rdy", window)
+    reads = (np.flatnonzero(used)[::-1] + starts[0]).tolist()
     for cycle in reads:
         byte = int(thread.believed.reads[cycle])
         for bit in range(8):
@@ -140,7 +138,7 @@ def _candidates(
 
 
 def _ignored_reset(thread: Thread, first: int, at: int) -> Iterator[tuple[Patch, ...]]:
-    low = np.flatnonzero(thread.believed.pins["res"][first:at] == 0) + first
+    low = np.flatnonzero(~thread.believed.high("res", slice(first, at))) + first
     if 0 < len(low) <= 2:
         yield (Patch("res", tuple(low.tolist()), (1,) * len(low)),)
 
@@ -151,18 +149,18 @@ def _interrupts(thread: Thread, starts: list[int], at: int) -> Iterator[tuple[Pa
     The line is latched at the end of the cycle before the one that ends an instruction; branches
     look earlier.
     """
-    pins = thread.believed.pins
+    window = slice(max(starts[0] - 4, 0), at)
+    high = {name: thread.believed.high(name, window) for name in ("irq", "nmi")}
     for begin in reversed(starts):
         if begin < 4 or not _looks_interrupted(thread, begin):
             continue
         for back in (2, 3, 4):
             cycle = begin - back
             for name in ("irq", "nmi"):
-                if pins[name][cycle]:
+                if high[name][cycle - window.start]:
                     yield (Patch(name, (cycle,), (0,)),)
-    window = range(max(starts[0] - 4, 0), at)
     for name in ("nmi", "irq"):
-        low = tuple(cycle for cycle in window if not pins[name][cycle])
+        low = tuple((np.flatnonzero(~high[name]) + window.start).tolist())
         if low:
             yield (Patch(name, low, (1,) * len(low)),)
             yield (Patch(name, low[:1], (1,)),)

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.cpu import CpuState, StopReason, replay
-from bustrace.cycles.model import OWNER_FOREIGN, Cycles
+from bustrace.cpu import CpuState, StopReason, replay_levels
+from bustrace.cycles.model import CONTROL_BIT, OWNER_FOREIGN, Cycles
 from bustrace.program.boundaries import in_reset
 from bustrace.program.disagreements import captured_levels
 
 Bytes = npt.NDArray[np.uint8]
 Masks = npt.NDArray[np.uint32]
 
-_DATA, _RW, _SYNC, _INSIDE = np.uint32(16), np.uint32(24), np.uint32(25), np.uint32(26)
+_SYNC = np.uint32(25)
 
 _WAYS = 64
 """Cycles over which the two ways of an undecided branch are compared."""
@@ -25,6 +24,7 @@ _BRANCH_FLAGS = (0x80, 0x40, 0x01, 0x02)
 """Flag a branch looks at, by the top two bits of its opcode: N V C Z."""
 
 PINS = ("res", "irq", "nmi", "rdy", "so")
+_ALL_HIGH = np.uint8(31)
 
 
 @dataclass(slots=True)
@@ -38,20 +38,33 @@ class Believed:
     ----------
     reads, reads_known : uint8, shape (n_cycles,)
         Data bus.
-    pins : dict of str to uint8 (n_cycles,)
-        Levels of `PINS`.
+    pins : uint8, shape (n_cycles,)
+        Levels of `PINS`, from bit 0 on.
     """
 
     reads: Bytes
     reads_known: Bytes
-    pins: dict[str, Bytes]
+    pins: Bytes
 
     @classmethod
     def from_cycles(cls, cycles: Cycles) -> Believed:
         """Take what was captured; cycles of another bus owner are waits."""
-        pins = {name: (cycles.pin(name.upper()) != 0).astype(np.uint8) for name in PINS}
-        pins["rdy"][cycles.owner == OWNER_FOREIGN] = 0
+        high = cycles.control | ~cycles.control_known
+        # The registry has the pins in this order, from RES on.
+        pins = (high >> np.uint16(CONTROL_BIT["RES"])).astype(np.uint8) & _ALL_HIGH
+        foreign = cycles.owner == OWNER_FOREIGN
+        if foreign.any():
+            pins[foreign] &= np.uint8(~_pin_bit("rdy") & 0xFF)
         return cls(cycles.data.copy(), cycles.data_known.copy(), pins)
+
+    def high(self, name: str, part: slice = slice(None)) -> npt.NDArray[np.bool_]:
+        """Whether a pin is high, one entry a cycle."""
+        level: npt.NDArray[np.bool_] = self.pins[part] & np.uint8(_pin_bit(name)) != 0
+        return level
+
+
+def _pin_bit(name: str) -> int:
+    return 1 << PINS.index(name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,12 +91,15 @@ class Run:
     row_cycle : int64
         First cycles of the sequences, absolute; the first may have begun before.
     row_kind, row_opcode : uint8
-    row_registers, row_known : uint16, shape (rows, 6)
-        PC A X Y S P.
+    row_pc, row_pc_known : uint16
+    row_registers, row_known : uint8, shape (rows, 5)
+        A X Y S P.
     state : CpuState
         At the end.
     stopped : str or None
         Why the run ended early.
+    agrees : bool
+        No captured line is off.
     """
 
     start: int
@@ -93,10 +109,13 @@ class Run:
     row_cycle: npt.NDArray[np.int64]
     row_kind: Bytes
     row_opcode: Bytes
-    row_registers: npt.NDArray[np.uint16]
-    row_known: npt.NDArray[np.uint16]
+    row_pc: npt.NDArray[np.uint16]
+    row_pc_known: npt.NDArray[np.uint16]
+    row_registers: Bytes
+    row_known: Bytes
     state: CpuState
     stopped: str | None
+    agrees: bool
 
     @property
     def end(self) -> int:
@@ -106,23 +125,25 @@ class Run:
 
 @dataclass(slots=True)
 class Rows:
-    """Sequences that were executed, in order, as chunks of columns."""
+    """Sequences that were executed, in order, as chunks of columns: those of `Run`."""
 
     cycle: list[npt.NDArray[np.int64]] = field(default_factory=list)
     kind: list[Bytes] = field(default_factory=list)
     opcode: list[Bytes] = field(default_factory=list)
-    registers: list[npt.NDArray[np.uint16]] = field(default_factory=list)
-    known: list[npt.NDArray[np.uint16]] = field(default_factory=list)
+    pc: list[npt.NDArray[np.uint16]] = field(default_factory=list)
+    pc_known: list[npt.NDArray[np.uint16]] = field(default_factory=list)
+    registers: list[Bytes] = field(default_factory=list)
+    known: list[Bytes] = field(default_factory=list)
 
     def cut(self, cycle: int) -> None:
         """Forget the sequences that begin at `cycle` or later."""
-        columns = (self.cycle, self.kind, self.opcode, self.registers, self.known)
+        columns = [getattr(self, name) for name in self.__dataclass_fields__]
         while self.cycle and len(self.cycle[-1]) and self.cycle[-1][-1] >= cycle:
             keep = int(np.searchsorted(self.cycle[-1], cycle))
             for column in columns:
                 last = column.pop()
                 if keep:
-                    column.append(last[:keep])  # type: ignore[arg-type]
+                    column.append(last[:keep])
 
     def add(self, run: Run, upto: int, goes_on: bool) -> None:
         """Append the run's sequences that begin before `upto`.
@@ -137,11 +158,8 @@ class Rows:
             kind[-1] = run.row_kind[0]
             self.kind[-1] = kind
         if first < keep:
-            self.cycle.append(run.row_cycle[first:keep])
-            self.kind.append(run.row_kind[first:keep])
-            self.opcode.append(run.row_opcode[first:keep])
-            self.registers.append(run.row_registers[first:keep])
-            self.known.append(run.row_known[first:keep])
+            for name in self.__dataclass_fields__:
+                getattr(self, name).append(getattr(run, f"row_{name}")[first:keep])
 
     def last_kind(self) -> int:
         """Kind of the last sequence, -1 without one."""
@@ -192,18 +210,9 @@ class Thread:
         self.believed = Believed.from_cycles(cycles)
         self.rows = Rows()
         # A line that never moves may not be what it seems: it decides no branch.
-        self._columns: dict[str, npt.NDArray[Any]] = {
-            "address": (self.seen & 0xFFFF).astype(np.uint16),
-            "address_known": (self.captured & self.moving & 0xFFFF).astype(np.uint16),
-            "data": (self.seen >> _DATA & 0xFF).astype(np.uint8),
-            "data_known": (self.captured >> _DATA & 0xFF).astype(np.uint8),
-            "rw": (self.seen >> _RW & 1).astype(np.uint8),
-            "rw_known": (self.captured >> _RW & 1).astype(np.uint8),
-            "sync": (self.seen >> _SYNC & 1).astype(np.uint8),
-            "sync_known": (self.captured >> _SYNC & 1).astype(np.uint8),
-        }
-        self._whole_bytes = bool((self.believed.reads_known == 0xFF).all())
-        self._quiet_pins = {name for name, level in self.believed.pins.items() if level.all()}
+        self._telling = self.captured & (self.moving | np.uint32(0xFFFF0000))
+        self._whole_bytes = bool(np.bitwise_and.reduce(self.believed.reads_known) == 0xFF)
+        self._quiet = bool(np.bitwise_and.reduce(self.believed.pins) == _ALL_HIGH)
         self._checkpoints: list[tuple[int, CpuState]] = []
 
     def __len__(self) -> int:
@@ -247,53 +256,47 @@ class Thread:
         self, start: int, state: CpuState, end: int, patches: tuple[Patch, ...] = ()
     ) -> Run:
         window = slice(start, end)
-        pins: dict[str, Bytes | None] = {
-            name: None if name in self._quiet_pins else level[window]
-            for name, level in self.believed.pins.items()
-        }
-        reads = self.believed.reads[window]
+        believed = self.believed
+        reads, pins = believed.reads[window], believed.pins[window]
         for patch in patches:
-            before = reads if patch.column == "reads" else pins[patch.column]
-            column = np.ones(end - start, np.uint8) if before is None else before.copy()
-            for cycle, value in zip(patch.cycles, patch.values, strict=True):
-                if start <= cycle < end:
-                    column[cycle - start] = value
+            inside = [
+                (cycle - start, value)
+                for cycle, value in zip(patch.cycles, patch.values, strict=True)
+                if start <= cycle < end
+            ]
             if patch.column == "reads":
-                reads = column
+                reads = reads.copy()
+                for at, value in inside:
+                    reads[at] = value
             else:
-                pins[patch.column] = column
-        trace = replay(
+                pins = pins.copy()
+                _set_pin(pins, patch.column, inside)
+        found = replay_levels(
             state,
             reads,
-            reads_known=None if self._whole_bytes else self.believed.reads_known[window],
-            **pins,
-            **{name: column[window] for name, column in self._columns.items()},
-            stop_on_mismatch=False,
+            None if self._whole_bytes else believed.reads_known[window],
+            None if self._quiet and not patches else pins,
+            self.seen[window],
+            self.captured[window],
+            self._telling[window],
         )
-        upto = trace.ended
-        meant = trace.address[:upto].astype(np.uint32)
-        meant |= trace.data_out[:upto].astype(np.uint32) << _DATA
-        meant |= trace.rw[:upto].astype(np.uint32) << _RW
-        meant |= trace.sync[:upto].astype(np.uint32) << _SYNC
-        certain = trace.address_known[:upto].astype(np.uint32)
-        certain |= trace.data_out_known[:upto].astype(np.uint32) << _DATA
-        certain |= trace.control_known[:upto].astype(np.uint32) << _RW
-        meant |= trace.inside[:upto].astype(np.uint32) << _INSIDE
-        compared = np.where(trace.inside[:upto], np.uint32(0xFF00FFFF), np.uint32(0xFFFFFFFF))
-        seen = slice(start, start + upto)
+        upto = slice(found.ended)
         why = {StopReason.UNDECIDED: "undecided", StopReason.UNKNOWN_OPCODE: "unknown opcode"}
         return Run(
             start=start,
-            meant=meant,
-            certain=certain,
-            off=(meant ^ self.seen[seen]) & certain & self.captured[seen] & compared,
-            row_cycle=trace.first_cycle + start,
-            row_kind=trace.kind,
-            row_opcode=trace.opcode,
-            row_registers=trace.registers,
-            row_known=trace.registers_known,
-            state=trace.state,
-            stopped=why.get(trace.stop),
+            meant=found.meant[upto],
+            certain=found.certain[upto],
+            off=found.off[upto],
+            row_cycle=found.first_cycle + start,
+            row_kind=found.kind,
+            row_opcode=found.opcode,
+            row_pc=found.pc,
+            row_pc_known=found.pc_known,
+            row_registers=found.registers,
+            row_known=found.registers_known,
+            state=found.state,
+            stopped=why.get(found.stop),
+            agrees=found.first_mismatch is None,
         )
 
     def commit(self, run: Run, state: CpuState, upto: int) -> None:
@@ -314,17 +317,18 @@ class Thread:
             return False
         if not run.meant[0] >> _SYNC & 1:
             return True
-        waited = not self.believed.pins["rdy"][run.start - 1]
+        waited = not self.believed.pins[run.start - 1] & _pin_bit("rdy")
         return waited and bool(self.meant[run.start - 1] >> _SYNC & 1)
 
     def patch(self, patches: tuple[Patch, ...]) -> None:
         """Believe a change from now on."""
         for patch in patches:
-            column = (
-                self.believed.reads if patch.column == "reads" else self.believed.pins[patch.column]
-            )
-            column[list(patch.cycles)] = patch.values
-            self._quiet_pins.discard(patch.column)
+            if patch.column == "reads":
+                self.believed.reads[list(patch.cycles)] = patch.values
+            else:
+                pairs = list(zip(patch.cycles, patch.values, strict=True))
+                _set_pin(self.believed.pins, patch.column, pairs)
+                self._quiet = False
 
     def forget(self, cycle: int) -> None:
         """Forget what was executed from a cycle on."""
@@ -348,6 +352,13 @@ class Thread:
         return None
 
 
+def _set_pin(pins: Bytes, name: str, levels: list[tuple[int, int]]) -> None:
+    """Write levels of one pin, given as (place, level)."""
+    bit = _pin_bit(name)
+    for at, level in levels:
+        pins[at] = pins[at] | bit if level else pins[at] & (0xFF ^ bit)
+
+
 def moving_lines(seen: Masks, captured: Masks) -> np.uint32:
     """Lines that show both levels somewhere, as a mask."""
     high = np.bitwise_or.reduce(seen, initial=0)
@@ -357,24 +368,20 @@ def moving_lines(seen: Masks, captured: Masks) -> np.uint32:
 
 def _joined(parts: list[Run]) -> Run:
     """Runs one after another as one; a sequence cut between two is counted once."""
-    rows = [
-        (part.row_cycle[skip:], part.row_kind[skip:], part.row_opcode[skip:],
-         part.row_registers[skip:], part.row_known[skip:])
-        for part, skip in zip(parts, (0, *(1 for _ in parts[1:])), strict=True)
-    ]  # fmt: skip
-    cycle, kind, opcode, registers, known = (
-        np.concatenate(column) for column in zip(*rows, strict=True)
-    )
+    rows = {
+        name: np.concatenate(
+            [getattr(part, name)[min(number, 1) :] for number, part in enumerate(parts)]
+        )
+        for name in Run.__slots__
+        if name.startswith("row_")
+    }
     return Run(
         start=parts[0].start,
         meant=np.concatenate([part.meant for part in parts]),
         certain=np.concatenate([part.certain for part in parts]),
         off=np.concatenate([part.off for part in parts]),
-        row_cycle=cycle,
-        row_kind=kind,
-        row_opcode=opcode,
-        row_registers=registers,
-        row_known=known,
+        **rows,
         state=parts[-1].state,
         stopped=parts[-1].stopped,
+        agrees=all(part.agrees for part in parts),
     )

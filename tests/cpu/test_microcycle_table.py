@@ -15,7 +15,8 @@ from bustrace.cpu import (
     opcodes,
     variants,
 )
-from bustrace.cpu.executor import REGISTERS, SequenceKind, StopReason
+from bustrace.cpu.executor import REGISTERS
+from bustrace.cpu.replaying import SequenceKind, StopReason
 from bustrace.errors import InputError
 
 
