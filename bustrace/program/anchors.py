@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -143,10 +144,27 @@ def _vector_anchor(
     first = ((seen ^ 0xFFFC) & known == 0) & enough & reads & whole
     second = ((seen ^ 0xFFFD) & known == 0) & enough & reads & whole
     for at in (np.flatnonzero(first[:-1] & second[1:]) + after)[:_FETCHES_TRIED].tolist():
+        if not _is_vector(thread, at, int(mask)):
+            continue
         for anchor in _reset_forms(thread, variant, at):
             if anchor.cycle >= after and _agrees(thread, anchor, aside, asked):
                 return anchor
     return None
+
+
+def _is_vector(thread: Thread, vector: int, mask: int) -> bool:
+    """Whether a fetch of the vector is no jump that lies at such an address in another page.
+
+    Where not all address lines show, the three reads before it tell: they go down the stack.
+    """
+    if int(thread.captured[vector]) & mask & thread.pins == thread.pins:
+        return True
+    before = slice(max(vector - 3, 0), vector)
+    known = int(np.bitwise_and.reduce(thread.captured[before]) & thread.moving) & mask & 0xFF
+    low = (known ^ (known + 1)) >> 1
+    seen = [int(lines) for lines in thread.seen[before]]
+    steps = [(later - sooner) & low for sooner, later in pairwise(seen)]
+    return steps == [low, low]
 
 
 def _reset_forms(thread: Thread, variant: str, vector: int) -> Iterator[Anchor]:

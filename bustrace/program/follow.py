@@ -8,6 +8,7 @@ import numpy as np
 
 from bustrace.cpu import CpuState
 from bustrace.program.anchors import Anchor, amended_stack, heal_stack, next_anchor
+from bustrace.program.deduce import Deducer
 from bustrace.program.disagreements import LINES
 from bustrace.program.repairs import Repair, explain
 from bustrace.program.thread import Run, Thread
@@ -76,6 +77,7 @@ class _Follower:
         self.lost: list[tuple[int, int, str]] = []
         self.releases = np.flatnonzero(np.diff(thread.low.astype(np.int8)) == -1) + 1
         self.began: int | None = None
+        self.deducer = Deducer(thread, variant)
 
     def follow_all(self) -> None:
         """Enter the program wherever it can be entered, until its end or too many losses."""
@@ -130,7 +132,11 @@ class _Follower:
         thread, n = self.thread, len(self.thread)
         thread.patch(anchor.patches)
         position, state = anchor.cycle, anchor.state
-        tolerated = healed_to = position
+        # Out of a reset the program loads what it needs; in its midst much was loaded before.
+        midst = state.register("pc")[1] != 0
+        if midst:
+            state = self.deducer.completed(position, state, self.aside, first=True)
+        tolerated = healed_to = deduced_to = position
         chunk = _SHORTEST
         while position < n:
             end = min(position + chunk, n)
@@ -149,6 +155,15 @@ class _Follower:
                 if run.end == cycle:  # else a decision on the way needs a look beyond it
                     thread.commit(run, state, cycle)
                     position, state = cycle, amended_stack(run.state, value, known)
+                continue
+            fresh = self.deducer.next_row(run, deduced_to) if midst else None
+            if fresh is not None and fresh < upto:
+                deduced_to = fresh
+                run = thread.run(position, state, fresh)
+                if run.end == fresh:
+                    thread.commit(run, state, fresh)
+                    position = fresh
+                    state = self.deducer.completed(position, run.state, self.aside)
                 continue
             if at is None:
                 thread.commit(run, state, run.end)

@@ -1,0 +1,185 @@
+"""Registers that were not loaded yet, told by what the bus shows later.
+
+A recording that begins in mid-program shows the registers only when they are stored, pushed, used
+as an index, or decide a branch. Each bit that is not known is tried at both levels: where one of
+them leads to a cycle that is not what was captured, it was the other. All arithmetic in between is
+that of the executor, so whatever follows from a register speaks for it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from bustrace.cpu import CpuState, variant_named
+from bustrace.program.thread import Run, Thread
+
+_REGISTERS = {"s": 0xFF, "x": 0xFF, "y": 0xFF, "a": 0xFF, "p": 0xCF}
+_A, _P = 1, 5
+_FULL = np.array([0xFF, 0xFF, 0xFF, 0xFF, 0xCF], np.uint16)
+_RESULTS = 0xC3
+"""Flags that come of a result."""
+
+_SOON, _LATE = (64, 512), (64, 512, 2048)
+"""Cycles over which a level is tried: most registers show soon. The first ones are given longer."""
+
+_FEWEST = 32
+"""Cycles that must be all as executed, or nothing is deduced from them."""
+
+_AGAIN = 2
+"""Times that one instruction is tried with the same bits unknown."""
+
+_TRIALS = 10_000
+"""Bound of the work on one capture."""
+
+_WORLDS = 24
+"""Most values of A and carry that are kept side by side."""
+
+_MIXES = (
+    *("ADC", "SBC", "AND", "ORA", "EOR", "ASL", "LSR", "ROL", "ROR"),
+    *("CMP", "CPX", "CPY", "BIT"),
+)
+"""Make of what is not known something new, which may show though what it came from does not."""
+
+_C = 0x01
+
+
+class Deducer:
+    """Completes states of one capture.
+
+    Parameters
+    ----------
+    thread : Thread
+    variant : str
+        CPU part.
+    """
+
+    def __init__(self, thread: Thread, variant: str) -> None:
+        self._thread = thread
+        self._left = _TRIALS
+        self._tried: dict[tuple[int, ...], int] = {}
+        part = variant_named(variant)
+        opcodes = [code for name in _MIXES for code in part.opcodes_of(name)]
+        self._mixes = np.zeros(256, np.bool_)
+        self._mixes[opcodes] = True
+
+    def completed(
+        self, cycle: int, state: CpuState, aside: int, *, first: bool = False
+    ) -> CpuState:
+        """The state at the start of a cycle with all bits that the cycles after it tell.
+
+        Parameters
+        ----------
+        cycle : int
+        state : CpuState
+        aside : int
+            Lines set aside, as a mask.
+        first : bool
+            The program is entered here.
+
+        Returns
+        -------
+        CpuState
+            `state` itself where there is nothing to add.
+        """
+        unknown = self._unknown(state)
+        if not unknown or self._left <= 0:
+            return state
+        keep = self._thread.moving & np.uint32(~aside & 0x3FFFFFF)
+        reaches = _LATE if first else _SOON
+        clean = self._clean(cycle, state, cycle + reaches[-1], keep)
+        if clean == cycle:
+            return state
+        found = state
+        for reach in reaches:
+            end = self._clean(cycle, state, min(cycle + reach, clean), keep)
+            while True:
+                told = self._told(cycle, found, end, keep)
+                if told is None:
+                    return state
+                if told is found:
+                    break
+                found = told
+            if end >= clean or not self._unknown(found):
+                break
+        return self._jointly(cycle, found, end, keep)
+
+    def next_row(self, run: Run, after: int) -> int | None:
+        """First row of a run, behind a cycle, before which A or a flag became new and unknown."""
+        before, known = run.row_opcode[:-1], run.row_known[1:]
+        open_ = (known[:, _A] != 0xFF) | (known[:, _P] & _RESULTS != _RESULTS)
+        open_ &= self._mixes[before]
+        rows = np.flatnonzero(open_ & (run.row_cycle[1:] > after)) + 1
+        for row in rows.tolist():
+            key = (int(run.row_registers[row, 0]), *run.row_known[row].tolist())
+            if self._tried.get(key, 0) < _AGAIN:
+                self._tried[key] = self._tried.get(key, 0) + 1
+                return int(run.row_cycle[row])
+        return None
+
+    def _unknown(self, state: CpuState) -> bool:
+        return any(state.register(name)[1] & full != full for name, full in _REGISTERS.items())
+
+    def _clean(self, cycle: int, state: CpuState, end: int, keep: np.uint32) -> int:
+        """End of the cycles that are as executed and can tell; `cycle` where they are too few."""
+        run = self._thread.run(cycle, state, min(end, len(self._thread)))
+        off = np.flatnonzero(run.off & keep)
+        clean = cycle + int(off[0]) if len(off) else run.end
+        if clean - cycle < _FEWEST:
+            return cycle
+        # Once all is known again, what it was before leaves no more traces.
+        whole = (run.row_known[:, _A:] | ~_FULL == 0xFFFF).all(axis=1)
+        again = run.row_cycle[np.flatnonzero(whole)[:1]]
+        return min(clean, int(again[0])) if len(again) else clean
+
+    def _refuted(self, cycle: int, state: CpuState, end: int, keep: np.uint32) -> bool:
+        """Whether a state leads to a cycle that is not what was captured.
+
+        Where neither way on fits, the run ends before cycles that it reached with less known.
+        """
+        self._left -= 1
+        run = self._thread.run(cycle, state, end)
+        return run.end < end or bool((run.off & keep).any())
+
+    def _told(self, cycle: int, state: CpuState, end: int, keep: np.uint32) -> CpuState | None:
+        """One round over all unknown bits, the lowest first; None where both levels are refuted."""
+        for name, full in _REGISTERS.items():
+            for bit in (1 << n for n in range(8)):
+                known = state.register(name)[1]
+                if known & bit or not full & bit or self._left <= 0:
+                    continue
+                ways = [_amended(state, name, bit, level) for level in (0, bit)]
+                refuted = [self._refuted(cycle, way, end, keep) for way in ways]
+                if all(refuted):
+                    return None
+                if any(refuted):
+                    state = ways[0] if refuted[1] else ways[1]
+        return state
+
+    def _jointly(self, cycle: int, state: CpuState, end: int, keep: np.uint32) -> CpuState:
+        """What all values of A and carry that are not refuted agree on.
+
+        A sum of two unknowns tells nothing of either, but of both.
+        """
+        worlds = [state]
+        for name, bit in (("p", _C), *(("a", 1 << n) for n in range(8))):
+            if state.register(name)[1] & bit:
+                continue
+            ways = [_amended(world, name, bit, level) for world in worlds for level in (0, bit)]
+            worlds = [way for way in ways if not self._refuted(cycle, way, end, keep)]
+            if not 0 < len(worlds) <= _WORLDS or self._left <= 0:
+                return state
+        for name in ("a", "p"):
+            values = [world.register(name) for world in worlds]
+            value, known = values[0]
+            for other, other_known in values[1:]:
+                known &= other_known & ~(value ^ other)
+            state = state.copy()
+            state.amend(name, value, known)
+        return state
+
+
+def _amended(state: CpuState, name: str, bit: int, level: int) -> CpuState:
+    other = state.copy()
+    value, known = state.register(name)
+    other.amend(name, (value & ~bit) | level, known | bit)
+    return other
