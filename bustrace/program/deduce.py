@@ -14,8 +14,8 @@ from bustrace.cpu import CpuState, variant_named
 from bustrace.program.thread import Run, Thread
 
 _REGISTERS = {"s": 0xFF, "x": 0xFF, "y": 0xFF, "a": 0xFF, "p": 0xCF}
-_A, _P = 1, 5
-_FULL = np.array([0xFF, 0xFF, 0xFF, 0xFF, 0xCF], np.uint16)
+_A, _P = 0, 4
+_FULL = np.array([0xFF, 0xFF, 0xFF, 0xFF, 0xCF], np.uint8)
 _RESULTS = 0xC3
 """Flags that come of a result."""
 
@@ -110,7 +110,7 @@ class Deducer:
         open_ &= self._mixes[before]
         rows = np.flatnonzero(open_ & (run.row_cycle[1:] > after)) + 1
         for row in rows.tolist():
-            key = (int(run.row_registers[row, 0]), *run.row_known[row].tolist())
+            key = (int(run.row_pc[row]), *run.row_known[row].tolist())
             if self._tried.get(key, 0) < _AGAIN:
                 self._tried[key] = self._tried.get(key, 0) + 1
                 return int(run.row_cycle[row])
@@ -127,7 +127,7 @@ class Deducer:
         if clean - cycle < _FEWEST:
             return cycle
         # Once all is known again, what it was before leaves no more traces.
-        whole = (run.row_known[:, _A:] | ~_FULL == 0xFFFF).all(axis=1)
+        whole = (run.row_known | ~_FULL == 0xFF).all(axis=1)
         again = run.row_cycle[np.flatnonzero(whole)[:1]]
         return min(clean, int(again[0])) if len(again) else clean
 
