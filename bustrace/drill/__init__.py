@@ -1,9 +1,11 @@
 """Simulated boards with planted faults, sampled as an analyser would."""
 
 from bustrace.drill.assembler import Assembled, SourceError, assemble
+from bustrace.drill.clip_traces import misclip
 from bustrace.drill.dialects import DIALECTS, NAMING, export
 from bustrace.drill.firmware import MadeBoard, make_board
 from bustrace.drill.healthy import HealthyBoot, healthy_boots, healthy_boots_of
+from bustrace.drill.io_firmware import make_io_board
 from bustrace.drill.limits import BusLimits, limits_for
 from bustrace.drill.model import CPU_DRIVES, BusRecord, Display, Join, control_lines
 from bustrace.drill.plantable import plantable
@@ -37,6 +39,8 @@ __all__ = [
     "limits_for",
     "line_names",
     "make_board",
+    "make_io_board",
+    "misclip",
     "plantable",
     "sample",
     "simulate",

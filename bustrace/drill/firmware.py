@@ -68,6 +68,10 @@ class Code:
         self._labels[name] = self.here
         return self.here
 
+    def address(self, label: str) -> int:
+        """The place that has a name."""
+        return self._labels[label]
+
     def fresh(self, stem: str) -> str:
         """A label name not used before."""
         self._names += 1
@@ -155,15 +159,12 @@ class _Maker:
         image = bytearray(self.rng.choice([0xFF, 0xEA, 0x00]).astype(np.uint8).tobytes() * self.rom)
         at = self.code.origin - self.start
         image[at : at + len(body)] = body
-        vectors = [self.address("nmi"), self.address("reset"), self.address("irq")]
+        vectors = [self.code.address(name) for name in ("nmi", "reset", "irq")]
         image[-6:] = b"".join(vector.to_bytes(2, "little") for vector in vectors)
         return MadeBoard(self._toml(), bytes(image), main, self.uses_irq)
 
     def pick_label(self, *names: str) -> str:
         return names[int(self.rng.integers(len(names)))]
-
-    def address(self, label: str) -> int:
-        return self.code._labels[label]
 
     def _stack(self) -> None:
         self.code.op("LDX", "imm", 0xFF)
