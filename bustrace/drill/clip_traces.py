@@ -32,9 +32,9 @@ def misclip(
         One entry a cycle: ``addr`` uint16, ``data``, ``rw`` and the lower-case `TRACE_LINES`
         uint8. Other columns are passed on.
     plantings : iterable of Planting
-        ``clip`` faults, as `bustrace.drill.variants_of` tells their ways for the buses; other lines can
-        only be ``low`` or ``high``. Without a variant: off, at a level by chance. Faults of the
-        same line add up, in this order.
+        ``clip`` faults. On the buses they have the ways of `bustrace.drill.variants_of`, other
+        lines can only be ``low`` or ``high``. Without one: off, at a level by chance. Faults of
+        the same line add up, in this order.
     seed : int
 
     Returns

@@ -74,8 +74,9 @@ class Occurrence:
         if self.activity < 1:
             share = round(self.activity * 1_000_000)
             rng = np.random.default_rng((seed, 3, self.onset, share, self.burst))
-            runs = rng.random(cycles // self.burst + 2) < self.activity
+            # Drawn first, so that a longer run begins like a shorter one.
             start = int(rng.integers(self.burst))
+            runs = rng.random(cycles // self.burst + 2) < self.activity
             acting = np.repeat(runs, self.burst)[start : start + cycles]
         acting[: self.onset] = False
         return acting

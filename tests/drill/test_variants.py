@@ -78,6 +78,7 @@ def test_activity_is_the_share_of_cycles_and_comes_in_bursts(activity, burst):
     assert (np.diff(changes) % burst == 0).all()
     assert np.array_equal(acts, Occurrence(100, activity, burst).acts(100_000, 5))
     assert not np.array_equal(acts, Occurrence(100, activity, burst).acts(100_000, 6))
+    assert np.array_equal(acts[:999], Occurrence(100, activity, burst).acts(999, 5))
 
 
 def test_an_intermittent_fault_acts_in_its_cycles_and_in_no_others(planted, tide_gauge):
