@@ -123,11 +123,21 @@ def cli() -> None:
     metavar="CAPTURE",
     help="Another capture of the board in the same condition: what differs is told.",
 )
+@click.option(
+    "--good",
+    metavar="CAPTURE",
+    help="A boot of a working board of the kind: evidence for and against the suspects.",
+)
 @click.option("--picture", metavar="PATH", help="Write the timeline too: .png, .svg or .pdf.")
 @click.option("--json", "as_json", is_flag=True, help="Print the verdict as JSON.")
 @click.option("--all", "everything", is_flag=True, help="Show what is folded otherwise.")
 def diagnose(
-    again: str | None, picture: str | None, as_json: bool, everything: bool, **given: Any
+    again: str | None,
+    good: str | None,
+    picture: str | None,
+    as_json: bool,
+    everything: bool,
+    **given: Any,
 ) -> None:
     """Say what is wrong, why, and what to do next.
 
@@ -143,7 +153,8 @@ def diagnose(
         second = bustrace.read_boot(
             capture_of({**given, "capture": again}), reading.board, hookup_of(given)
         )
-    verdict = bustrace.diagnose(reading, second)
+    working = _working_boot(good, reading, given) if good is not None else None
+    verdict = bustrace.diagnose(reading, second, working)
     from bustrace.report import diagnosis_json, diagnosis_text
 
     if as_json:
@@ -154,6 +165,15 @@ def diagnose(
     if picture is not None:
         draw_picture(reading, picture, diagnosis=verdict)
     raise SystemExit(verdict.exit_code)
+
+
+def _working_boot(path: str, reading: Reading, given: dict[str, Any]) -> Reading:
+    """The good boot; of the clips that were told, those count that its export has."""
+    import bustrace
+
+    capture = capture_of({**given, "capture": path})
+    told = {line: pin for line, pin in hookup_of(given).items() if line in capture.lines}
+    return bustrace.read_boot(capture, reading.board, told)
 
 
 cli.add_command(compare)

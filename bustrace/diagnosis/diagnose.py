@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -9,6 +10,7 @@ import numpy as np
 from bustrace.board import Board
 from bustrace.capture.model import Note
 from bustrace.diagnosis.advice import RAILS, check_for, check_for_class, tell_apart, wiggle
+from bustrace.diagnosis.against_good import beside_good, weighed_beside
 from bustrace.diagnosis.model import Diagnosis, Suspect, Verdict
 from bustrace.diagnosis.weighing import Weighed, weigh
 from bustrace.diagnosis.without_board import hedged
@@ -68,7 +70,9 @@ BOARD_RULES = {
 """Rules that the replayed hypotheses can explain."""
 
 
-def diagnose(reading: Reading, again: Reading | None = None) -> Diagnosis:
+def diagnose(
+    reading: Reading, again: Reading | None = None, good: Reading | None = None
+) -> Diagnosis:
     """Judge a reading: findings, suspects, verdict, next step. Total: never raises on a dead board.
 
     Parameters
@@ -76,6 +80,9 @@ def diagnose(reading: Reading, again: Reading | None = None) -> Diagnosis:
     reading : Reading
     again : Reading or None
         Another capture of the same board in the same condition: what differs is judged too.
+    good : Reading or None
+        A boot of a working board of the kind, against the same board file: what it shows too is no
+        fault, and where the boots part points to one.
 
     Returns
     -------
@@ -84,8 +91,13 @@ def diagnose(reading: Reading, again: Reading | None = None) -> Diagnosis:
     seen = observe(reading)
     if again is not None:
         seen = replace(seen, findings=in_order([*seen.findings, *differences(reading, again)]))
+    comparison = None
+    if good is not None:
+        seen, comparison = beside_good(seen, good)
     faults = [f for f in seen.findings if f.severity == "fault"]
     suspects = _suspects(seen, faults)
+    if comparison is not None:
+        suspects = _in_order(weighed_beside(suspects, seen.findings, comparison, reading.board))
     verdict, summary = _verdict(seen, faults, suspects)
     return Diagnosis(
         verdict=verdict,
@@ -124,11 +136,16 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     explained = {rule for s in suspects for rule in s.explains}
     if not held & {"clock", "reset"}:
         suspects += _cpu(seen, faults, explained, board)
-    # What is seen on a line stands first, in the ladder's order; the rest by probability.
+    return _in_order(suspects)
+
+
+def _in_order(suspects: Iterable[Suspect]) -> tuple[Suspect, ...]:
+    """What is seen on a line stands first, in the ladder's order; the rest by probability."""
+    suspects = tuple(suspects)
     direct = [s for s in suspects if s.fault.family in ("clock", "reset")]
     others = [s for s in suspects if s not in direct]
     others.sort(key=lambda s: -s.probability)
-    return tuple(direct + others)
+    return (*direct, *others)
 
 
 def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Suspect]:

@@ -129,7 +129,8 @@ def test_ids_in_a_sentence_become_words():
 
 def test_every_rule_has_words():
     """Rule ids of the findings' room are all in the table, and the table holds no other."""
-    sources = Path(bustrace.__file__).parent.joinpath("findings").glob("*.py")
+    rooms = (Path(bustrace.__file__).parent / room for room in ("findings", "diagnosis"))
+    sources = [path for room in rooms for path in room.glob("*.py")]
     code = "".join(path.read_text(encoding="utf-8") for path in sources)
     known = set(re.findall(r'"([a-z]+(?:-[a-z]+)+)"', code))
     assert set(re.findall(r'rule="([a-z-]+)"', code)) <= RULE_WORDS.keys()
