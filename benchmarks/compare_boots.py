@@ -1,8 +1,9 @@
 """Share of planted faults whose first visible act a comparison finds, and whom it blames.
 
-    python benchmarks/compare_boots.py [BOARDS] [PAIRS]
+    python benchmarks/compare_boots.py [BOARDS] [PAIRS] [CYCLES]
 
-BOARDS boards get one fault of every kind each; PAIRS healthy boots must not diverge.
+BOARDS boards get one fault of every kind each; PAIRS pairs of healthy boots must not diverge; two
+boots of CYCLES cycles are compared against the clock. 0 leaves a part out.
 """
 
 from __future__ import annotations
@@ -16,19 +17,35 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
 import numpy as np
-from boot_pairs import display_of, faults_of, first_act, reading_of, run_of, some_board
+from boot_pairs import (
+    demo_board,
+    display_of,
+    faults_of,
+    first_act,
+    reading_of,
+    run_of,
+    some_board,
+    ugly_reading,
+)
 from compare_truth import blame_is_right
 
 from bustrace.compare import compare, compare_rom
+from bustrace.drill import sample, simulate
+from bustrace.reading import read_boot
 
 
 def main() -> None:
     """Print the figures."""
     boards = int(sys.argv[1]) if len(sys.argv) > 1 else 6
     pairs = int(sys.argv[2]) if len(sys.argv) > 2 else 100
+    cycles = int(sys.argv[3]) if len(sys.argv) > 3 else 1_000_000
     with tempfile.TemporaryDirectory() as folder:
-        faults(Path(folder), boards)
-        healthy(Path(folder), pairs)
+        if boards:
+            faults(Path(folder), boards)
+        if pairs:
+            healthy(Path(folder), pairs)
+    if cycles:
+        cost(cycles)
 
 
 def faults(folder: Path, boards: int) -> None:
@@ -71,27 +88,27 @@ def faults(folder: Path, boards: int) -> None:
 
 
 def healthy(folder: Path, pairs: int) -> None:
-    """Healthy boots beside each other."""
+    """Healthy boots beside each other, the ugly ones included."""
     alarms = count = 0
     for number in range(pairs):
         rng = np.random.default_rng((12, number))
         board = some_board(number, folder / f"healthy {number}")
-        good, bad = (
-            reading_of(run_of(board, rng, display=display_of(board, rng)), rng) for _ in range(2)
-        )
+        good, bad = (ugly_reading(board, rng) for _ in range(2))
         for found in (compare(good, bad), compare_rom(bad)):
             count += 1
             if found.verdict != "no divergence":
                 alarms += 1
                 print(f"healthy: {number}, {board.name}: {found.verdict}, {found.first}")
-    print(f"{count} healthy comparisons, {alarms} alarms")
+    print(f"{pairs} healthy pairs, {count} comparisons, {alarms} alarms")
 
 
-def size(cycles: int) -> None:
-    """Time to compare two long boots."""
-    from long_boots import long_reading
-
-    good, bad = long_reading(cycles, 1), long_reading(cycles, 2)
+def cost(cycles: int) -> None:
+    """Time to compare two long boots that differ in power-on content and interrupts' phase."""
+    board = demo_board("tide_gauge")
+    good, bad = (
+        read_boot(sample(simulate(board, cycles=cycles, seed=seed), rate=16_000_000), board)
+        for seed in (1, 2)
+    )
     compare(good, bad)
     begun = time.perf_counter()
     found = compare(good, bad)

@@ -21,6 +21,7 @@ from bustrace.reading import Reading, read_boot
 
 DEMO_BOARDS = ("tide_gauge", "kiln_control", "departure_board")
 _RATES = (24_000_000, 25_000_000, 50_000_000)
+_UGLY_RATES = (16_000_000, 20_000_000, *_RATES, 100_000_000)
 
 
 @cache
@@ -139,6 +140,43 @@ def reading_of(record: BusRecord, rng: np.random.Generator) -> Reading:
         trigger=int(rng.integers(200)),
     )
     return read_boot(capture, record.board)
+
+
+def ugly_reading(board: Board, rng: np.random.Generator) -> Reading:
+    """A healthy boot with all that a bench adds: a clock that comes late, RES that chatters and
+    bounces, a finger on the reset button, noise, a start in the midst, an undriven bus of either
+    kind, another rate, cycles that a display steals.
+    """
+    cycles = int(rng.integers(2500, 4000))
+    reset = [(0, int(rng.integers(3, 40)))]
+    for _ in range(int(rng.integers(1, 4)) if rng.random() < 0.4 else 0):
+        first = reset[-1][1] + int(rng.integers(1, 3))
+        reset.append((first, first + int(rng.integers(1, 3))))
+    if rng.random() < 0.2:
+        pressed = int(rng.integers(600, cycles - 800))
+        reset.append((pressed, pressed + int(rng.integers(20, 80))))
+    record = simulate(
+        board,
+        cycles=cycles,
+        seed=int(rng.integers(2**31)),
+        clock_hz=(board.clock_hz or Fraction(10**6)) * Fraction(int(rng.integers(90, 101)), 100),
+        reset_low=tuple(reset),
+        display=display_of(board, rng),
+        undriven="high" if rng.random() < 0.3 else "keeps",
+    )
+    rates = [rate for rate in _UGLY_RATES if rate > 12 * record.clock_hz]
+    midst = int(rng.integers(200, cycles // 2)) if rng.random() < 0.15 else 0
+    capture = sample(
+        record,
+        rate=rates[int(rng.integers(len(rates)))],
+        seed=int(rng.integers(2**31)),
+        trigger=int(rng.integers(200)),
+        chatter=int(rng.integers(4)),
+        lead_cycles=0.0 if midst else float(rng.choice([0, 0, 15, 120])),
+        noise=float(rng.choice([0, 0, 1e-5, 2e-5])),
+        start_cycle=midst,
+    )
+    return read_boot(capture, board)
 
 
 def first_act(record: BusRecord, reading: Reading, rng: np.random.Generator) -> FirstAct | None:

@@ -68,24 +68,25 @@ def _in_order(line: str) -> tuple[str, int]:
 def _levels(side: Side, after: slice) -> dict[str, tuple[int, ...]]:
     """Levels that each captured line has in a span of cycles."""
     cycles = side.reading.cycles
-    columns: dict[str, tuple[npt.NDArray[np.integer], npt.NDArray[np.bool_]]] = {}
-    for bit in range(16):
-        known = cycles.address_known[after] >> np.uint32(bit) & 1 == 1
-        columns[LINES[bit]] = (cycles.address[after] >> np.uint32(bit) & 1, known)
-    for bit in range(8):
-        known = cycles.data_known[after] >> np.uint8(bit) & 1 == 1
-        columns[LINES[DATA_LINES + bit]] = (cycles.data[after] >> np.uint8(bit) & 1, known)
-    for pin in CONTROL:
-        level = cycles.pin(pin)[after]
-        columns[pin] = (level, level != 2)
-    for ref in cycles.select_names:
-        level = cycles.select(ref)[after]
-        columns[f"CS_{ref}"] = (level, level != 2)
-    return {
-        name: tuple(int(level) for level in np.unique(column[known]))
-        for name, (column, known) in columns.items()
-        if np.count_nonzero(known) >= _MOVES
-    }
+    selects = tuple(f"CS_{ref}" for ref in cycles.select_names)
+    words = (
+        (LINES[:DATA_LINES], cycles.address, cycles.address_known),
+        (LINES[DATA_LINES : DATA_LINES + 8], cycles.data, cycles.data_known),
+        (CONTROL, cycles.control, cycles.control_known),
+        (selects, cycles.selects, cycles.selects_known),
+    )
+    found: dict[str, tuple[int, ...]] = {}
+    for names, values, masks in words:
+        value, known = values[after].astype(np.uint32), masks[after].astype(np.uint32)
+        high = int(np.bitwise_or.reduce(value & known, initial=np.uint32(0)))
+        low = int(np.bitwise_or.reduce(~value & known, initial=np.uint32(0)))
+        always = int(np.bitwise_and.reduce(known)) if len(known) >= _MOVES else 0
+        for bit, name in enumerate(names):
+            if not (high | low) >> bit & 1:
+                continue
+            if always >> bit & 1 or np.count_nonzero(known >> np.uint32(bit) & 1) >= _MOVES:
+                found[name] = tuple(lv for lv, seen in ((0, low), (1, high)) if seen >> bit & 1)
+    return found
 
 
 def chip_traffic(good: Side | None, bad: Side, expected: Expected) -> tuple[ChipTraffic, ...]:

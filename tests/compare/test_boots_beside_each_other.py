@@ -11,6 +11,7 @@ from boot_pairs import (
     reading_of,
     run_of,
     some_board,
+    ugly_reading,
 )
 from compare_truth import blame_is_right
 from drill_readings import boot, read, reread, run
@@ -178,3 +179,14 @@ def test_a_board_is_beside_itself(name):
     paired = np.flatnonzero(found.partner >= 0)
     assert (found.partner[paired] == paired).all()
     assert len(paired) > 100
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [0, 6, 15, 27, 149])
+def test_healthy_boots_do_not_diverge_however_ugly(number, tmp_path):
+    """Noise on selects, on data, beside the clock's fall; late clocks, chatter, the reset button."""
+    rng = np.random.default_rng((77, number))
+    board = some_board(number, tmp_path / str(number))
+    good, bad = (ugly_reading(board, rng) for _ in range(2))
+    for found in (compare(good, bad), compare_rom(bad)):
+        assert found.verdict == "no divergence", found.first
