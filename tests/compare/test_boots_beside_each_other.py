@@ -184,7 +184,7 @@ def test_a_board_is_beside_itself(name):
 @pytest.mark.slow
 @pytest.mark.parametrize("number", [0, 6, 15, 27, 149])
 def test_healthy_boots_do_not_diverge_however_ugly(number, tmp_path):
-    """Noise on selects, on data, beside the clock's fall; late clocks, chatter, the reset button."""
+    """Noise on selects, data, beside the clock's fall; late clocks, chatter, the reset button."""
     rng = np.random.default_rng((77, number))
     board = some_board(number, tmp_path / str(number))
     good, bad = (ugly_reading(board, rng) for _ in range(2))
