@@ -64,7 +64,7 @@ def _parting(comparison: Comparison, first: Divergence, off: set[str]) -> Findin
         lines=lines,
         chips=first.chips,
         cycles=(first.cycle,),
-        opportunities=comparison.ran_alike,
+        opportunities=1,
         count=1,
         measured=first.seen,
         expected=first.expected,
@@ -100,7 +100,7 @@ def weighed_beside(
         named = _named_by(comparison, first, board)
         return suspects if named is None else (*suspects, named)
     return tuple(
-        _raised(suspect, hits, first, board) if hits else _lowered(suspect)
+        _raised(suspect, hits, board) if hits else _lowered(suspect)
         for suspect, hits in zip(suspects, pointed, strict=True)
     )
 
@@ -109,14 +109,13 @@ def _pointed_at(suspect: Suspect, first: Divergence, board: Board) -> list[Fault
     return [f for f in (suspect.fault, *suspect.alike) if points_at(first, f, board)]
 
 
-def _raised(suspect: Suspect, hits: list[Fault], first: Divergence, board: Board) -> Suspect:
+def _raised(suspect: Suspect, hits: list[Fault], board: Board) -> Suspect:
     rest = [f for f in (suspect.fault, *suspect.alike) if f not in hits]
     members = (*hits, *rest)
-    told = f"the good boot is left there, in cycle {first.cycle:,}"
     raised = replace(
         suspect,
         probability=_odds_times(suspect.probability, WEIGHT),
-        explains=(*suspect.explains, "leaves-good-boot", told),
+        explains=(*suspect.explains, "leaves-good-boot"),
     )
     if members[0] == suspect.fault:
         return raised

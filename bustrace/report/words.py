@@ -24,7 +24,7 @@ RULE_WORDS = {
     "clock-nominal": "the clock is not at the board's own rate",
     "clock-uneven": "some cycles are much longer than the rest",
     "good-boot-unused": "the good boot could not be compared",
-    "leaves-good-boot": "the boot leaves the known-good one",
+    "leaves-good-boot": "the boot leaves the known-good one just there",
     "data-late": "a chip's data come too late for the CPU",
     "line-late": "a line settles later than any maker allows",
     "cpu-jam": "the CPU met an instruction that stops it for good",

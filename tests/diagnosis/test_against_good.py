@@ -140,7 +140,7 @@ def test_the_command_tells_where_the_boots_part():
     assert done.exit_code == 1
     text = " ".join(done.stdout.split())
     assert "This boot leaves the good one in cycle" in text
-    assert "the good boot is left there" in text
+    assert "leaves the known-good one just there" in text
     board = load_board(folder / "board.toml")
     from bustrace.capture import open_capture
 
