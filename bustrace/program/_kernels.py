@@ -117,7 +117,7 @@ STACKS_AT = PENDING_AT + FORKS * WALKER_FIELDS
 # Counts: first free stack cell, walkers that wait, number of shapes, node reached with the least
 # loss, that loss, the score below which a walker is given up where the one at hand is, whether
 # the capture may lack cycles or have waits, and what the node reached paid for what was wrong.
-TOP, WAITING, SHAPES, FAR, FAR_LOSS, LEAST, GAPS, FAR_PAID = range(8)
+TOP, WALKERS, SHAPES, FAR, FAR_LOSS, LEAST, GAPS, FAR_PAID = range(8)
 
 
 @compiled_part
@@ -612,12 +612,12 @@ def _way_on(w, entry):
 @compiled_part
 def _fork(w):
     """Keep a copy of the walker for later."""
-    waiting = w[COUNTS_AT + WAITING]
+    waiting = w[COUNTS_AT + WALKERS]
     if waiting < FORKS and w[SCORE] >= w[COUNTS_AT + LEAST]:
         at = PENDING_AT + waiting * WALKER_FIELDS
         for k in range(WALKER_FIELDS):
             w[at + k] = w[k]
-        w[COUNTS_AT + WAITING] = waiting + 1
+        w[COUNTS_AT + WALKERS] = waiting + 1
 
 
 @compiled_part
@@ -1025,7 +1025,7 @@ def _explore(w, nodes, scores, links, cycles, potential, t, choice):
     shown = _set_out(w, choice)
     mark = w[COUNTS_AT + TOP]
     useful = False
-    w[COUNTS_AT + WAITING] = 0
+    w[COUNTS_AT + WALKERS] = 0
     for _ in range(MOST_WALKS):
         done = w[ENTRY] == FETCH  # an instruction of one cycle
         if not done:
@@ -1043,10 +1043,10 @@ def _explore(w, nodes, scores, links, cycles, potential, t, choice):
                     useful = True
                 if not w[COUNTS_AT + GAPS] or not _last_cycle_waits(w, cycles, t):
                     break
-        waiting = w[COUNTS_AT + WAITING] - 1
+        waiting = w[COUNTS_AT + WALKERS] - 1
         if waiting < 0:
             break
-        w[COUNTS_AT + WAITING] = waiting
+        w[COUNTS_AT + WALKERS] = waiting
         for j in range(WALKER_FIELDS):
             w[j] = w[PENDING_AT + waiting * WALKER_FIELDS + j]
     if not useful:

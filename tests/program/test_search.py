@@ -270,3 +270,29 @@ def test_random_bytes_are_no_program():
     lengths = np.diff(result.first_cycle, append=2000)
     explained = lengths[result.loss < 10].sum()
     assert explained < 100
+
+
+@pytest.mark.parametrize("lines", ["A16+D8+RW", "D8+RW"])
+def test_a_wait_for_an_interrupt_ends_with_it(lines):
+    """WAI reads one place until the IRQ comes; the rows in between are one stay, and no opcodes."""
+    memory = np.full(0x10000, 0xEA, np.uint8)
+    memory[0x8000:0x8008] = np.frombuffer(bytes.fromhex("e610e8cbf8d84c00"), np.uint8)
+    memory[0x8008], memory[0xFFFE:] = 0x80, (0x00, 0x90)
+    memory[0x9000:0x9003] = 0xE6, 0x11, 0x40
+    cpu = Executor("W65C02S", s=0xF0, pc=0x8000, p=0x20)
+    rows = []
+    for n in range(900):
+        byte = int(memory[cpu.address]) if cpu.rw else cpu.data_out
+        if not cpu.rw:
+            memory[cpu.address] = byte
+        rows.append((cpu.address, byte, cpu.rw, cpu.sync, n))
+        cpu.clock(byte, irq=int(n % 100 > 3))
+    truth = {name: np.array(c) for name, c in zip(NAMES, zip(*rows, strict=True), strict=True)}
+    result = recover(seen_of(truth, lines), "W65C02S")
+    begins = np.flatnonzero(truth["sync"])
+    told = fetches_found(result)
+    assert (truth["data"][begins] == 0xCB).sum() > 5
+    np.testing.assert_array_equal(
+        told[(told > 30) & (told < 880)], begins[(begins > 30) & (begins < 880)]
+    )
+    assert (result.edge == _kernels.BY_STAYING).sum() > 300
