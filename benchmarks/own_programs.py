@@ -349,7 +349,10 @@ class _Writer:
             self.put("cli")
         elif kind == 3:
             target, place = self.label(), self.label()
-            self.put(f"jmp ({place})")
+            if self.cmos and self.number(2):
+                self.put("ldx #$00", f"jmp ({place},x)")
+            else:
+                self.put(f"jmp ({place})")
             self.lines += [f"{place}: .word {target}", f"{target}:"]
         elif kind == 4 and self.waits:
             self.put("wai")
@@ -361,7 +364,7 @@ class _Writer:
 
 @dataclass(frozen=True, slots=True)
 class Pulses:
-    """What comes from outside: mean cycles between pulses, and the share of cycles that wait."""
+    """What comes from outside: mean cycles between pulses, and how often a cycle begins a wait."""
 
     irq: int = 400
     nmi: int = 1500
@@ -380,7 +383,9 @@ def run(variant: str, image: bytes, n: int, seed: int, pulses: Pulses = Pulses()
     memory = np.frombuffer(image, np.uint8).copy()
     cpu = Executor(variant, pc=None, s=int(rng.integers(256)))
     irq, nmi = _pulses(rng, n, pulses.irq, 24), _pulses(rng, n, pulses.nmi, 8)
-    rdy = (rng.random(n) >= pulses.waits).astype(np.int64)
+    rdy = np.ones(n, np.int64)
+    for start in np.flatnonzero(rng.random(n) < pulses.waits).tolist():
+        rdy[start : start + int(rng.integers(1, 6))] = 0
     rows = np.zeros((n, 8), np.int64)
     registers = np.zeros((n, 6), np.int64)
     for cycle in range(n):
