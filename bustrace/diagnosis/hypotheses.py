@@ -14,6 +14,7 @@ from math import log2
 import numpy as np
 
 from bustrace.board import Board, Buffer
+from bustrace.diagnosis.on_lines import Proposal, line_faults, stuck
 from bustrace.faults import SELECT, Fault
 from bustrace.findings import (
     Assumption,
@@ -24,7 +25,6 @@ from bustrace.findings import (
     sole_driver,
     wrong_bits,
 )
-from bustrace.hookup import ADDRESS_PINS, DATA_PINS
 
 FAMILY_WEIGHT = {
     "stuck-bus": 0.12,
@@ -32,10 +32,11 @@ FAMILY_WEIGHT = {
     "stuck-read": 0.05,
     "stuck-write": 0.02,
     "stuck-decoder": 0.04,
-    "stuck-pin": 0.08,
-    "open": 0.03,
+    "stuck-pin": 0.05,
+    "open": 0.06,
     "select": 0.05,
-    "short": 0.06,
+    "short": 0.05,
+    "short-pins": 0.01,
     "clip": 0.06,
     "silent": 0.13,
     "shared": 0.02,
@@ -71,12 +72,6 @@ class Hypothesis:
     prior_bits: float
 
 
-def _stuck(bit: int, level: int, width: int) -> tuple[int, int]:
-    """and, or masks of a line stuck at a level."""
-    full = (1 << width) - 1
-    return (full & ~(1 << bit), 0) if level == 0 else (full, 1 << bit)
-
-
 def enumerate_hypotheses(evidence: Evidence) -> list[Hypothesis]:
     """All hypotheses for a reading, priors included; "none of these" has what is left."""
     by_family: dict[str, list[tuple[Fault, Assumption]]] = {}
@@ -93,142 +88,13 @@ def enumerate_hypotheses(evidence: Evidence) -> list[Hypothesis]:
     ]
 
 
-Proposal = tuple[str, Fault, Assumption]
-
-
 def _all(evidence: Evidence) -> Iterator[Proposal]:
-    yield from _address_lines(evidence)
-    yield from _data_lines(evidence)
-    yield from _rw_line()
-    yield from _shorts(evidence)
+    yield from line_faults(evidence)
     yield from _chips(evidence)
     yield from _shared(evidence)
     yield from _latches(evidence)
     yield from _buffers(evidence)
     yield from _from_residuals(evidence)
-
-
-def _address_lines(evidence: Evidence) -> Iterator[Proposal]:
-    captured = evidence.reading.hookup.address_mask
-    chips = evidence.replay.chips
-    for bit, pin in enumerate(_address_pins(evidence)):
-        for level in (0, 1):
-            low, high = _stuck(bit, level, 16)
-            if captured >> bit & 1:
-                # Only `clip` and `bus` show at the clip itself.
-                yield "clip", Fault("clip", (pin,)), Assumption(clip_and=low, clip_or=high)
-            yield (
-                "stuck-bus",
-                Fault("stuck", (pin,), level=level, place="bus"),
-                Assumption(
-                    decoder_and=low,
-                    decoder_or=high,
-                    chips_and=low,
-                    chips_or=high,
-                    clip_and=low,
-                    clip_or=high,
-                ),
-            )
-            yield (
-                "stuck-behind",
-                Fault("stuck", (pin,), level=level, place="behind"),
-                Assumption(decoder_and=low, decoder_or=high, chips_and=low, chips_or=high),
-            )
-            yield (
-                "stuck-decoder",
-                Fault("stuck", (pin,), level=level, place="decoder"),
-                Assumption(decoder_and=low, decoder_or=high),
-            )
-            for chip, ref in enumerate(chips):
-                if (1 << bit) < evidence.replay.sizes[chip]:
-                    at_pin = Assumption(pin_chip=chip, pin_and=low, pin_or=high)
-                    yield "stuck-pin", Fault("stuck", (pin,), level=level, place=ref), at_pin
-                    if level == 1:
-                        # A TTL-level input that nothing drives acts high (facts of the trade:
-                        # Fairchild AN-363).
-                        yield "open", Fault("open", (pin,), place=ref), at_pin
-
-
-def _data_lines(evidence: Evidence) -> Iterator[Proposal]:
-    lanes = evidence.replay.lanes
-    for bit, pin in enumerate(DATA_PINS):
-        for level in (0, 1):
-            low, high = _stuck(bit, level, 8)
-            yield (
-                "stuck-bus",
-                Fault("stuck", (pin,), level=level, place="bus"),
-                Assumption(
-                    read_and=low,
-                    read_or=high,
-                    write_and=low,
-                    write_or=high,
-                    write_clip_and=low,
-                    write_clip_or=high,
-                ),
-            )
-            yield (
-                "stuck-read",
-                Fault("stuck", (pin,), level=level, place="read"),
-                Assumption(read_and=low, read_or=high),
-            )
-            yield (
-                "stuck-write",
-                Fault("stuck", (pin,), level=level, place="write"),
-                Assumption(write_and=low, write_or=high),
-            )
-            yield (
-                "stuck-behind",
-                Fault("stuck", (pin,), level=level, place="behind"),
-                Assumption(read_and=low, read_or=high, write_and=low, write_or=high),
-            )
-            for chip, ref in enumerate(evidence.replay.chips):
-                if not lanes[chip] >> bit & 1:
-                    continue
-                at_pin = Assumption(data_pin_chip=chip, data_pin_and=low, data_pin_or=high)
-                yield "stuck-pin", Fault("stuck", (pin,), level=level, place=ref), at_pin
-                if evidence.reading.board.chip(ref).role in ("rom", "ram"):
-                    yield "plane", Fault("plane", chip=f"{ref}.{bit}"), at_pin
-
-
-def _rw_line() -> Iterator[Proposal]:
-    for level in (0, 1):
-        yield "clip", Fault("clip", ("RW",)), Assumption(rw_clip=level)
-        yield (
-            "stuck-bus",
-            Fault("stuck", ("RW",), level=level, place="bus"),
-            Assumption(rw_clip=level, rw_seen=level),
-        )
-        yield (
-            "stuck-behind",
-            Fault("stuck", ("RW",), level=level, place="behind"),
-            Assumption(rw_seen=level),
-        )
-
-
-def _address_pins(evidence: Evidence) -> tuple[str, ...]:
-    """Those that the CPU has, A0 first."""
-    return ADDRESS_PINS[: evidence.reading.board.address_mask.bit_length()]
-
-
-def _shorts(evidence: Evidence) -> Iterator[Proposal]:
-    count = len(_address_pins(evidence))
-    for a in range(count):
-        for b in range(a + 1, count):
-            pins = (ADDRESS_PINS[a], ADDRESS_PINS[b])
-            yield "short", Fault("short", pins, place="bus"), Assumption(short_a=a, short_b=b)
-            yield (
-                "short",
-                Fault("short", pins, place="behind"),
-                Assumption(short_a=a, short_b=b, short_chips_only=1),
-            )
-    for a in range(8):
-        for b in range(a + 1, 8):
-            pins = (DATA_PINS[a], DATA_PINS[b])
-            yield (
-                "short",
-                Fault("short", pins, place="bus"),
-                Assumption(data_short_a=a, data_short_b=b),
-            )
 
 
 def _chips(evidence: Evidence) -> Iterator[Proposal]:
@@ -240,13 +106,7 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
     for i, ref in chips:
         yield "silent", Fault("silent", chip=ref), Assumption(silent=1 << i)
         yield "always", Fault("always", chip=ref), Assumption(always=1 << i)
-        idle = 1 - active_level(evidence.reading.board, ref)
-        for level, assumption in (
-            (idle, Assumption(select_off=i)),
-            (1 - idle, Assumption(select_on=i)),
-        ):
-            line = f"{SELECT}{ref}"
-            yield "select", Fault("stuck", (line,), level=level, place="decoder"), assumption
+        yield from _select(evidence.reading.board, i, ref)
         for j, other in chips:
             if i == j:
                 continue
@@ -269,6 +129,22 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
             yield "retention", Fault("retention", chip=ref), Assumption(loose=i)
 
 
+def _select(board: Board, chip: int, ref: str) -> Iterator[Proposal]:
+    """A chip's select line held at a level: where its clip shows it, and behind that."""
+    line, active = f"{SELECT}{ref}", active_level(board, ref)
+    for level in (0, 1):
+        for hidden, places in ((0, ("decoder", "bus")), (1, ("behind", ref))):
+            does = (
+                Assumption(select_on=chip, select_hidden=hidden)
+                if level == active
+                else Assumption(select_off=chip, select_hidden=hidden)
+            )
+            for place in places:
+                yield "select", Fault("stuck", (line,), level=level, place=place), does
+            if hidden and level == 1:
+                yield "open", Fault("open", (line,), place=ref), does
+
+
 def _shared(evidence: Evidence) -> Iterator[Proposal]:
     """Groups of chips that one cause keeps from driving."""
     board = evidence.reading.board
@@ -289,7 +165,7 @@ def _latches(evidence: Evidence) -> Iterator[Proposal]:
             continue
         place = board.cpu.ref if bit.port is not None else bit.source or "decoder"
         for level in (0, 1):
-            low, high = _stuck(index, level, 16)
+            low, high = stuck(index, level, 16)
             yield (
                 "latch",
                 Fault("stuck", (bit.name,), level=level, place=place),
@@ -375,7 +251,7 @@ def _from_residuals(evidence: Evidence) -> Iterator[Proposal]:
                 if not bits >> bit & 1:
                     continue
                 level = seen >> bit & 1
-                low, high = _stuck(bit, level, 8)
+                low, high = stuck(bit, level, 8)
                 offset = int(place - replay.base[chip])
                 yield (
                     "cell",

@@ -8,7 +8,7 @@ import numpy as np
 
 from bustrace.diagnosis.hypotheses import FAMILY_WEIGHT, Hypothesis, enumerate_hypotheses
 from bustrace.faults import Fault
-from bustrace.findings import HEALTHY, WRONG_ONLY, Assumption, Evidence
+from bustrace.findings import HEALTHY, WRONG_ONLY, Answers, Assumption, Evidence
 
 MIN_GAIN = 5.0
 """Bits of evidence below which a hypothesis is not worth naming."""
@@ -23,6 +23,10 @@ ONSET_PRICE = 12.0
 ALIKE = 4.0
 """Hypotheses this close in evidence (bits) are not told apart by the capture: the prices are no
 better than that."""
+
+OUT_OF_SIGHT = 60.0
+"""Hypotheses this far (bits) behind the best are not weighed to the end: no prior makes up for
+it."""
 
 MAX_NAMED = 5
 """Groups of hypotheses reported."""
@@ -84,7 +88,8 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     if not (evidence.replay.address >= 0).any():
         return ()
     hypotheses = enumerate_hypotheses(evidence)
-    groups = _groups(_score(evidence, hypotheses, HEALTHY), evidence.replay.wrong)
+    scored = _score(evidence, hypotheses, HEALTHY, MIN_GAIN)
+    groups = _groups(scored, evidence.replay.wrong)
     if not groups:
         return ()
     # Several things are often wrong at once: with the likeliest taken as given, does one more
@@ -92,12 +97,12 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     given = groups[0].assumption
     chosen = [groups[0]]
     while len(chosen) < MAX_FAULTS:
+        left = evidence.replay.replay(given, WRONG_ONLY).total
+        if left <= SECOND_FAULT_GAIN:
+            break
         more = [
             group
-            for group in _groups(
-                _score(evidence, hypotheses, given),
-                evidence.replay.replay(given, WRONG_ONLY).total,
-            )
+            for group in _groups(_score(evidence, hypotheses, given, SECOND_FAULT_GAIN), left)
             if group.gain > SECOND_FAULT_GAIN and group.fault not in {g.fault for g in chosen}
         ]
         if not more:
@@ -115,29 +120,40 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     return (*chosen, *others)[:MAX_NAMED]
 
 
-def _score(evidence: Evidence, hypotheses: list[Hypothesis], given: Assumption) -> list[_Scored]:
-    """Gain of every hypothesis over what is given already."""
+def _score(
+    evidence: Evidence, hypotheses: list[Hypothesis], given: Assumption, floor: float
+) -> list[_Scored]:
+    """Gain over what is given already of every hypothesis that can come to `floor` bits."""
     base_gain, given_from = 0.0, 0
     if given != HEALTHY:
-        base_gain, given_from = _gain(evidence, given, HEALTHY)
+        base_gain, given_from = _gain(evidence, evidence.replay.replay(given), given, HEALTHY)
     before = HEALTHY if given_from else given
     scored = []
-    done: dict[Assumption, tuple[float, int]] = {}
+    done: dict[Assumption, tuple[float, int] | None] = {}
+    best = floor + OUT_OF_SIGHT
     for hypothesis in hypotheses:
         joined = _join(given, hypothesis.assumption)
         if joined is None or joined == given:
             continue
         if joined not in done:
-            gain, onset = _gain(evidence, joined, before)
-            done[joined] = (gain - base_gain, onset)
-        scored.append(_Scored(hypothesis, *done[joined]))
-    return scored
+            answers = evidence.replay.replay_while(joined, base_gain + best - OUT_OF_SIGHT)
+            done[joined] = None
+            if answers is not None:
+                gain, onset = _gain(evidence, answers, joined, before)
+                done[joined] = gain - base_gain, onset
+        gained = done[joined]
+        if gained is not None:
+            scored.append(_Scored(hypothesis, *gained))
+            best = max(best, gained[0])
+    # Whatever the order in which they were tried, the same ones are kept.
+    return [s for s in scored if s.gain >= best - OUT_OF_SIGHT]
 
 
-def _gain(evidence: Evidence, assumption: Assumption, before: Assumption) -> tuple[float, int]:
+def _gain(
+    evidence: Evidence, answers: Answers, assumption: Assumption, before: Assumption
+) -> tuple[float, int]:
     """Bits over the healthy board, and the cycle from which the fault is taken to be there."""
     healthy = evidence.replay.healthy.total
-    answers = evidence.replay.replay(assumption)
     whole = healthy - answers.total
     if answers.gain - ONSET_PRICE <= max(whole, MIN_GAIN):
         return whole, 0

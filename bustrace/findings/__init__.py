@@ -1,5 +1,6 @@
 """What is wrong as far as it can be observed: rules, the ladder, the derail."""
 
+from bustrace.findings._kernels import BEHIND, BUS, DECODER, PINS, READS, WRITES
 from bustrace.findings.again import differences
 from bustrace.findings.answers import HEALTHY, WRONG_ONLY, Answers, Assumption, BoardReplay
 from bustrace.findings.evidence import Evidence, gather
@@ -11,9 +12,15 @@ from bustrace.findings.reset_rules import release_ps
 from bustrace.findings.shared_rules import behind_buffers, ram_banks, served_by_decoders
 
 __all__ = [
+    "BEHIND",
+    "BUS",
+    "DECODER",
     "HEALTHY",
     "HELD_RULES",
+    "PINS",
+    "READS",
     "RULES",
+    "WRITES",
     "WRONG_ONLY",
     "Answers",
     "Assumption",

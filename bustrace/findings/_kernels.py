@@ -13,6 +13,11 @@ TOLD_BANKS = 16
 ANY_REGISTER = 0x10000
 """Place of the last byte that any I/O register gave."""
 
+# Where two joined lines are joined; a chip's own pins are `PINS` plus its number.
+BUS, BEHIND, DECODER, PINS = 0, 1, 2, 4
+READS, WRITES = 2, 3
+"""The places 2 and 3 of the data bus: in that direction alone."""
+
 # Slots of the assumption vector. See `answers.Assumption` for their meaning.
 (
     DECODER_AND,
@@ -26,7 +31,7 @@ ANY_REGISTER = 0x10000
     CLIP_OR,
     SHORT_A,
     SHORT_B,
-    SHORT_CHIPS_ONLY,
+    SHORT_PLACE,
     READ_AND,
     READ_OR,
     WRITE_AND,
@@ -35,9 +40,12 @@ ANY_REGISTER = 0x10000
     WRITE_CLIP_OR,
     DATA_SHORT_A,
     DATA_SHORT_B,
+    DATA_SHORT_PLACE,
     DATA_PIN_CHIP,
     DATA_PIN_AND,
     DATA_PIN_OR,
+    DATA_OPEN_CHIP,
+    DATA_OPEN,
     SILENT,
     ALWAYS,
     DOUBLED,
@@ -45,12 +53,16 @@ ANY_REGISTER = 0x10000
     SWAP_A,
     SWAP_B,
     RW_SEEN,
+    RW_DECODER,
+    RW_LINE_CHIP,
+    RW_LINE_SEEN,
     LOOSE,
     CELL,
     CELL_AND,
     CELL_OR,
     SELECT_OFF,
     SELECT_ON,
+    SELECT_HIDDEN,
     RW_CLIP,
     DOUBLED_SELECT,
     DEAF,
@@ -58,7 +70,7 @@ ANY_REGISTER = 0x10000
     STATE_AND,
     STATE_OR,
     SLOTS,
-) = range(43)
+) = range(50)
 
 
 @compiled_part
@@ -77,6 +89,16 @@ def _short(value, a, b):
     if ((value >> a) & 1) == 0 or ((value >> b) & 1) == 0:
         return value & ~((1 << a) | (1 << b))
     return value
+
+
+@compiled_part
+def _inside(bus, at_chips, assume, c):
+    """Address at a chip's own pins."""
+    if c == assume[PIN_CHIP]:
+        return (bus & assume[PIN_AND]) | assume[PIN_OR]
+    if assume[SHORT_PLACE] == PINS + c and assume[SHORT_A] >= 0:
+        return _short(at_chips, assume[SHORT_A], assume[SHORT_B])
+    return at_chips
 
 
 @compiled_part
@@ -145,6 +167,7 @@ def replay_board(
     first,
     bits,
     healthy,
+    least,
     expected,
     expected_known,
     drivers,
@@ -199,6 +222,8 @@ def replay_board(
         loose ROM, bit of a loose RAM.
     healthy : float32, shape (n,)
         Cost of each cycle on a healthy board, for the onset; zeros when that is being computed.
+    least : float64
+        The replay stops where the gain from the best onset can no longer come to this.
     expected, expected_known : uint8, shape (n,)
         Out: byte expected at the clip, and which bits are certain.
     drivers : uint32, shape (n,)
@@ -217,6 +242,8 @@ def replay_board(
         ``sum(healthy) - total - lowest``.
     onset : int64
         Cycle after which that lowest sum was reached.
+    whole : bool
+        Whether the replay went to the end; else all of the above is worth nothing.
     """
     n = address.shape[0]
     chips = kind.shape[0]
@@ -232,6 +259,9 @@ def replay_board(
     state = 0
     state_known = 0
     skipped = True
+    ahead = 0.0  # what a healthy board has still to pay: no fault can gain more
+    for i in range(n):
+        ahead += healthy[i]
     assume = sound
     for i in range(n):
         if i == first:
@@ -260,19 +290,23 @@ def replay_board(
             last_known = data_known[i] if i else 0
             last = data[i]
             running += healthy[i]
+            ahead -= healthy[i]
             continue
         # The clips' address against what the CPU meant.
         at_clip = (meant & assume[CLIP_AND]) | assume[CLIP_OR]
         bus = meant
-        if assume[SHORT_A] >= 0:
-            bus = _short(meant, assume[SHORT_A], assume[SHORT_B])
-            if assume[SHORT_CHIPS_ONLY] == 0:
+        at_decoder = meant
+        if assume[SHORT_A] >= 0 and assume[SHORT_PLACE] < PINS:
+            at_decoder = _short(meant, assume[SHORT_A], assume[SHORT_B])
+            if assume[SHORT_PLACE] != DECODER:
+                bus = at_decoder
+            if assume[SHORT_PLACE] == BUS:
                 at_clip = bus
         wrong = (at_clip ^ clip_address[i]) & clip_address_known[i]
         fresh = wrong & ~told[1, meant]
         told[1, meant] |= fresh
         price += bits[1] * _ones(fresh)
-        at_decoder = (bus & assume[DECODER_AND]) | assume[DECODER_OR]
+        at_decoder = (at_decoder & assume[DECODER_AND]) | assume[DECODER_OR]
         at_chips = (bus & assume[CHIPS_AND]) | assume[CHIPS_OR]
         reading = read[i]
         # R/W at the clip: its surprises share the address row's bit 16.
@@ -285,6 +319,9 @@ def replay_board(
         seen_read = reading
         if assume[RW_SEEN] >= 0:
             seen_read = assume[RW_SEEN]
+        decoder_read = seen_read
+        if assume[RW_DECODER] >= 0:
+            decoder_read = assume[RW_DECODER]
         m = 0
         shown = 0
         if matters:
@@ -304,21 +341,27 @@ def replay_board(
         selected = 0
         if not unsure_map:
             row = rows[m, at_decoder]
-            answering = responds[row, seen_read]
-            selected = asserts[row, seen_read]
+            answering = responds[row, decoder_read]
+            selected = asserts[row, decoder_read]
         if assume[SELECT_OFF] >= 0:
-            selected &= ~(1 << assume[SELECT_OFF])
             answering &= ~(1 << assume[SELECT_OFF])
+            if assume[SELECT_HIDDEN] == 0:
+                selected &= ~(1 << assume[SELECT_OFF])
         if assume[SELECT_ON] >= 0:
-            selected |= 1 << assume[SELECT_ON]
             answering |= 1 << assume[SELECT_ON]
+            if assume[SELECT_HIDDEN] == 0:
+                selected |= 1 << assume[SELECT_ON]
+        # Chips that take a write for a read, and the other way round, by their own R/W pin.
+        misread = 0
+        if assume[RW_LINE_CHIP] >= 0 and assume[RW_LINE_SEEN] != seen_read:
+            misread = 1 << assume[RW_LINE_CHIP]
         unsure = 0
         if assume[DOUBLED_SELECT] and (selected >> assume[DOUBLED]) & 1:
             selected |= 1 << assume[DOUBLED_BY]
             if seen_read == 0:  # whether writes are doubled too depends on where the fault is
                 unsure = 1 << assume[DOUBLED_BY]
         wrong = (selected ^ clip_selects[i]) & clip_selects_known[i] & ~unsure
-        wrong &= asserts_known[row, seen_read]
+        wrong &= asserts_known[row, decoder_read]
         if unsure_map or not described[row]:
             wrong = 0
         fresh = wrong & ~told[2, t]
@@ -332,10 +375,14 @@ def replay_board(
             clip_byte = (byte & assume[WRITE_CLIP_AND]) | assume[WRITE_CLIP_OR]
             chip_byte = (byte & assume[WRITE_AND]) | assume[WRITE_OR]
             if assume[DATA_SHORT_A] >= 0:
-                clip_byte = _short(clip_byte, assume[DATA_SHORT_A], assume[DATA_SHORT_B])
-                chip_byte = clip_byte
+                place = assume[DATA_SHORT_PLACE]
+                if place == BUS:
+                    clip_byte = _short(clip_byte, assume[DATA_SHORT_A], assume[DATA_SHORT_B])
+                    chip_byte = clip_byte
+                elif place in (BEHIND, WRITES):
+                    chip_byte = _short(chip_byte, assume[DATA_SHORT_A], assume[DATA_SHORT_B])
             wrong = (clip_byte ^ data[i]) & data_known[i] & byte_known
-            if seen_read and answering:
+            if (seen_read and answering) or (misread & answering):
                 # The chips take it for a read and drive against the CPU: the low level wins.
                 wrong &= ~clip_byte
             fresh = (wrong << 8) & ~told[0, t]
@@ -359,9 +406,9 @@ def replay_board(
                         c = assume[SWAP_B]
                     elif s == assume[SWAP_B]:
                         c = assume[SWAP_A]
-                    here = at_chips
-                    if c == assume[PIN_CHIP]:
-                        here = (bus & assume[PIN_AND]) | assume[PIN_OR]
+                    if (misread >> c) & 1:
+                        continue  # it drives, and keeps what it holds
+                    here = _inside(bus, at_chips, assume, c)
                     where = base[c] + inner[c, here] + page[m, c]
                     if (assume[DEAF] >> c) & 1:
                         if kind[c] == RAM:
@@ -371,6 +418,10 @@ def replay_board(
                     took = chip_byte
                     if c == assume[DATA_PIN_CHIP]:
                         took = (chip_byte & assume[DATA_PIN_AND]) | assume[DATA_PIN_OR]
+                    if c == assume[DATA_OPEN_CHIP]:
+                        took |= assume[DATA_OPEN]
+                    if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] == PINS + c:
+                        took = _short(took, assume[DATA_SHORT_A], assume[DATA_SHORT_B])
                     if kind[c] == RAM:
                         memory[where] = took
                         memory_known[where] = byte_known & lanes[c]
@@ -390,28 +441,31 @@ def replay_board(
                 driving |= 1 << assume[DOUBLED_BY]
             if seen_read == 0:
                 driving = 0
+            driving &= ~misread
             drivers[i] = driving
             ones = 255  # bits at which every driver is known high
             zeros = 0  # bits at which some driver is known low
             driven = 0
             free = False
             ones_but_free = 255  # the same without registers, whose bytes are not known
+            undecided = 0  # a joined pair whose cells are not known: its two lines must agree
             for c in range(chips):
                 if (driving >> c) & 1 == 0:
                     continue
-                driven |= lanes[c]
+                mine = lanes[c]
+                if c == assume[DATA_OPEN_CHIP]:
+                    mine &= ~assume[DATA_OPEN]
+                driven |= mine
                 if kind[c] == IO or kind[c] == OTHER:
                     free = True
-                    ones &= ~lanes[c]
+                    ones &= ~mine
                     continue
                 source = c
                 if c == assume[SWAP_A]:
                     source = assume[SWAP_B]
                 elif c == assume[SWAP_B]:
                     source = assume[SWAP_A]
-                here = at_chips
-                if c == assume[PIN_CHIP]:
-                    here = (bus & assume[PIN_AND]) | assume[PIN_OR]
+                here = _inside(bus, at_chips, assume, c)
                 where = base[source] + inner[source, here] + page[m, source]
                 byte = memory[where]
                 byte_known = memory_known[where]
@@ -421,9 +475,17 @@ def replay_board(
                 if c == assume[DATA_PIN_CHIP]:
                     byte = (byte & assume[DATA_PIN_AND]) | assume[DATA_PIN_OR]
                     byte_known |= (~assume[DATA_PIN_AND] | assume[DATA_PIN_OR]) & 255
-                ones &= (byte & byte_known) | ~lanes[c]
-                ones_but_free &= byte | ~byte_known | ~lanes[c]
-                zeros |= ~byte & byte_known & lanes[c]
+                if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] == PINS + c:
+                    pair = (1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B])
+                    if byte_known & ~byte & pair:
+                        byte &= ~pair
+                        byte_known |= pair
+                    elif byte_known & pair != pair:
+                        byte_known &= ~pair
+                        undecided = pair
+                ones &= (byte & byte_known) | ~mine
+                ones_but_free &= byte | ~byte_known | ~mine
+                zeros |= ~byte & byte_known & mine
             ones &= driven
             if driving == 0:
                 ones = last & last_known
@@ -433,20 +495,22 @@ def replay_board(
             byte = (ones & assume[READ_AND]) | assume[READ_OR]
             forced = (~assume[READ_AND] | assume[READ_OR]) & 255
             known |= forced
-            if assume[DATA_SHORT_A] >= 0:
+            if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] <= READS:
                 pair = (1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B])
                 if (known & ~byte) & pair:
                     byte &= ~pair
                     known |= pair
                 elif (known & pair) != pair:
-                    # Not known, but the two must agree: one unknown bit, or a contradiction.
                     known &= ~pair
-                    if driving != 0 and (told[0, t] >> 18) & 1 == 0:
-                        told[0, t] |= 1 << 18
-                        if (data[i] & pair) == 0 or (data[i] & pair) == pair:
-                            price += bits[3]
-                        else:
-                            price += bits[0]
+                    if driving != 0:
+                        undecided = pair
+            if undecided & ~known and (told[0, t] >> 18) & 1 == 0:
+                # Not known, but the two must agree: one unknown bit, or a contradiction.
+                told[0, t] |= 1 << 18
+                if data[i] & undecided in (0, undecided):
+                    price += bits[3]
+                else:
+                    price += bits[0]
             wrong = (byte ^ data[i]) & known & data_known[i]
             fresh = wrong & ~told[0, t]
             told[0, t] |= fresh
@@ -503,7 +567,7 @@ def replay_board(
             # What the read tells about cells that were not known.
             if driving != 0 and not free:
                 asked = data_known[i] & ~zeros & ~forced & 255
-                if assume[DATA_SHORT_A] >= 0:
+                if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] <= READS:
                     asked &= ~((1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B]))
                 for c in range(chips):
                     if (driving >> c) & 1 == 0 or kind[c] == IO or kind[c] == OTHER:
@@ -513,10 +577,12 @@ def replay_board(
                         source = assume[SWAP_B]
                     elif c == assume[SWAP_B]:
                         source = assume[SWAP_A]
-                    here = at_chips
+                    here = _inside(bus, at_chips, assume, c)
                     learn = asked & lanes[c]
-                    if c == assume[PIN_CHIP]:
-                        here = (bus & assume[PIN_AND]) | assume[PIN_OR]
+                    if c == assume[DATA_OPEN_CHIP]:
+                        learn &= ~assume[DATA_OPEN]
+                    if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] == PINS + c:
+                        learn &= ~((1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B]))
                     if c == assume[DATA_PIN_CHIP]:
                         learn &= assume[DATA_PIN_AND] & ~assume[DATA_PIN_OR]
                     where = base[source] + inner[source, here] + page[m, source]
@@ -536,6 +602,14 @@ def replay_board(
                         price += bits[3] * _ones(new)
             expected[i] = byte & known
             expected_known[i] = known
+            taking = misread & answering
+            if taking and kind[assume[RW_LINE_CHIP]] == RAM:
+                # It takes what stands on the bus.
+                c = assume[RW_LINE_CHIP]
+                where = base[c] + inner[c, _inside(bus, at_chips, assume, c)] + page[m, c]
+                memory[where] = data[i]
+                memory_known[where] = data_known[i] & lanes[c]
+                cell_written[where] = 1
         if matters:
             by_data = changes[0, seen_read, at_decoder]
             cleared = changes[1, seen_read, at_decoder]
@@ -548,7 +622,7 @@ def replay_board(
                     # The latch takes the byte as the chips see it.
                     byte = (written[i] & assume[WRITE_AND]) | assume[WRITE_OR]
                     byte_known = written_known[i]
-                    if assume[DATA_SHORT_A] >= 0:
+                    if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] < PINS:
                         byte = _short(byte, assume[DATA_SHORT_A], assume[DATA_SHORT_B])
                     for b in range(data_bits.shape[0]):
                         if (by_data & latched) >> b & 1:
@@ -570,7 +644,10 @@ def replay_board(
         if running < lowest:
             lowest = running
             onset = i + 1
-    return total, lowest, onset
+        ahead -= healthy[i]
+        if running - lowest + ahead < least:
+            return total, lowest, onset, False
+    return total, lowest, onset, True
 
 
 @compiled_part

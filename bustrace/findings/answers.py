@@ -15,7 +15,15 @@ import numpy.typing as npt
 
 from bustrace.board import Board
 from bustrace.cycles import CONTROL_BIT, IN_RESET, OWNER_CPU, UNSETTLED, Cycles
-from bustrace.findings._kernels import IO, OTHER, RAM, ROM, SLOTS, TOLD_BANKS, replay_board
+from bustrace.findings._kernels import (
+    IO,
+    OTHER,
+    RAM,
+    ROM,
+    SLOTS,
+    TOLD_BANKS,
+    replay_board,
+)
 from bustrace.findings.banks import fold_banks
 from bustrace.program import bank_state, reads_of
 from bustrace.reading import Reading
@@ -32,6 +40,8 @@ with two bytes."""
 WRONG_ONLY = np.array([10.0, 10.0, 10.0, 0.0, 2.6, 2.5])
 """The same, with nothing for what is merely unknown."""
 
+_NO_LIMIT = -np.inf
+
 MAX_CYCLES = 400_000
 """Cycles that are weighed; a boot's decisive part is far shorter, and the cost is linear."""
 
@@ -42,7 +52,12 @@ class Assumption:
 
     Masks come in pairs: seen = (level & and) | or. Chips are numbers in the address map; -1 is
     none. `silent` chips do not drive reads, `deaf` ones do not get what is written to them; state
-    bits in `latch_dead` are never set. The order of the fields is the order of the kernel's slots.
+    bits in `latch_dead` are never set. `select_hidden` is 1 where a select fails behind its clip.
+    Two lines are joined at a place: `BUS`, where the clip sees it too, `BEHIND`, `DECODER` (for the
+    data bus `READS` and `WRITES`: in one direction alone), or at a chip's pins, `PINS` plus its
+    number. A chip at `data_open_chip` does not drive the lines in `data_open`, and takes them as
+    high: an input that nothing drives (Fairchild AN-363). The order of the fields is the order of
+    the kernel's slots.
     """
 
     decoder_and: int = 0xFFFF
@@ -56,7 +71,7 @@ class Assumption:
     clip_or: int = 0
     short_a: int = -1
     short_b: int = -1
-    short_chips_only: int = 0
+    short_place: int = 0
     read_and: int = 0xFF
     read_or: int = 0
     write_and: int = 0xFF
@@ -65,9 +80,12 @@ class Assumption:
     write_clip_or: int = 0
     data_short_a: int = -1
     data_short_b: int = -1
+    data_short_place: int = 0
     data_pin_chip: int = -1
     data_pin_and: int = 0xFF
     data_pin_or: int = 0
+    data_open_chip: int = -1
+    data_open: int = 0
     silent: int = 0
     always: int = 0
     doubled: int = -1
@@ -75,12 +93,16 @@ class Assumption:
     swap_a: int = -1
     swap_b: int = -1
     rw_seen: int = -1
+    rw_decoder: int = -1
+    rw_line_chip: int = -1
+    rw_line_seen: int = -1
     loose: int = -1
     cell: int = -1
     cell_and: int = 0xFF
     cell_or: int = 0
     select_off: int = -1
     select_on: int = -1
+    select_hidden: int = 0
     rw_clip: int = -1
     doubled_select: int = 0
     deaf: int = 0
@@ -353,6 +375,24 @@ class BoardReplay:
 
         With `first` the board is as in `before` up to that cycle.
         """
+        answers = self._replay(assumption, prices, first, before, _NO_LIMIT)
+        assert answers is not None, "without a limit a replay goes to the end"
+        return answers
+
+    def replay_while(self, assumption: Assumption, least: float) -> Answers | None:
+        """Replay as long as the gain over the healthy board, from the best onset, can come to
+        `least` bits; None where it cannot.
+        """
+        return self._replay(assumption, PRICES, 0, HEALTHY, least)
+
+    def _replay(
+        self,
+        assumption: Assumption,
+        prices: npt.NDArray[np.float64],
+        first: int,
+        before: Assumption,
+        least: float,
+    ) -> Answers | None:
         n = self.n
         memory = np.zeros(sum(self.sizes), dtype=np.uint8)
         memory_known = np.zeros(len(memory), dtype=np.uint8)
@@ -370,7 +410,7 @@ class BoardReplay:
             raise TypeError("Assumption and the kernel's slots differ")
         chosen = np.zeros(n, dtype=np.int16)
         banks = self.banks
-        total, lowest, onset = replay_board(
+        total, lowest, onset, whole = replay_board(
             self._address,
             self.read,
             self.written,
@@ -413,12 +453,15 @@ class BoardReplay:
             first,
             prices,
             self._healthy_cost,
+            least,
             expected,
             expected_known,
             drivers,
             cost,
             chosen,
         )
+        if not whole:
+            return None
         gain = 0.0
         if assumption != HEALTHY:
             gain = float(self._healthy_cost.sum(dtype=np.float64)) - total - lowest

@@ -22,7 +22,19 @@ from bustrace.cycles import (
     Clock,
     Cycles,
 )
-from bustrace.findings import HEALTHY, Answers, Assumption, BoardReplay, _kernels, answers
+from bustrace.findings import (
+    BEHIND,
+    DECODER,
+    HEALTHY,
+    PINS,
+    READS,
+    WRITES,
+    Answers,
+    Assumption,
+    BoardReplay,
+    _kernels,
+    answers,
+)
 from bustrace.hookup import Hookup
 from bustrace.program import Kind, Program
 from bustrace.program.model import Intent
@@ -318,7 +330,20 @@ ASSUMPTIONS = {
     "A2 low for the chips": Assumption(chips_and=0xFFFB, decoder_and=0xFFFB),
     "A0 high at one chip": Assumption(pin_chip=0, pin_or=1),
     "A0 and A1 joined": Assumption(short_a=0, short_b=1),
-    "A0 and A1 joined behind the clip": Assumption(short_a=0, short_b=1, short_chips_only=1),
+    "A0 and A1 joined behind the clip": Assumption(short_a=0, short_b=1, short_place=BEHIND),
+    "A0 and A13 joined at the decoder": Assumption(short_a=0, short_b=13, short_place=DECODER),
+    "A0 and A1 joined at a chip": Assumption(short_a=0, short_b=1, short_place=PINS + 3),
+    "D1 and D4 joined behind": Assumption(data_short_a=1, data_short_b=4, data_short_place=BEHIND),
+    "D1 and D4 joined in reads": Assumption(data_short_a=1, data_short_b=4, data_short_place=READS),
+    "D1 and D4 joined in writes": Assumption(
+        data_short_a=1, data_short_b=4, data_short_place=WRITES
+    ),
+    "D1 and D4 joined at a chip": Assumption(data_short_a=1, data_short_b=4, data_short_place=PINS),
+    "D2 open at a chip": Assumption(data_open_chip=0, data_open=4),
+    "R/W low at the decoder": Assumption(rw_decoder=0),
+    "R/W high at the RAM": Assumption(rw_line_chip=0, rw_line_seen=1),
+    "R/W low at the RAM": Assumption(rw_line_chip=0, rw_line_seen=0),
+    "select 0 off behind its clip": Assumption(select_off=0, select_hidden=1),
     "A1 high at the clip": Assumption(clip_or=2),
     "D3 low in reads": Assumption(read_and=0xF7),
     "D3 low in writes": Assumption(write_and=0xF7, write_clip_and=0xF7),

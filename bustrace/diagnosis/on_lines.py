@@ -1,0 +1,180 @@
+"""Faults of the nets: address, data and R/W stuck, open, joined, clips off, at every place.
+
+Places that no probe at the CPU's pins can tell apart share one assumption, each under its own
+name: a level that the CPU's pin holds is the bus's, a net that is open at its near end is open for
+all that lies behind. An input that nothing drives acts high (TTL and NMOS levels; Fairchild
+AN-363), so an open net is also a net stuck high for whatever is cut off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import combinations
+
+from bustrace.faults import Fault
+from bustrace.findings import BEHIND, BUS, DECODER, PINS, READS, WRITES, Assumption, Evidence
+from bustrace.hookup import ADDRESS_PINS, DATA_PINS
+
+Proposal = tuple[str, Fault, Assumption]
+"""Family of priors, the fault, and what it does."""
+
+_HIGH = 1
+
+
+def stuck(bit: int, level: int, width: int) -> tuple[int, int]:
+    """and, or masks of a line stuck at a level."""
+    full = (1 << width) - 1
+    return (full & ~(1 << bit), 0) if level == 0 else (full, 1 << bit)
+
+
+def line_faults(evidence: Evidence) -> Iterator[Proposal]:
+    """Every fault of a net that the replay can try."""
+    yield from _address_lines(evidence)
+    yield from _data_lines(evidence)
+    yield from _rw_line(evidence)
+    yield from _address_shorts(evidence)
+    yield from _data_shorts(evidence)
+
+
+def _at(
+    family: str, pin: str, level: int, places: tuple[str, ...], assumption: Assumption
+) -> Iterator[Proposal]:
+    """One assumption under the names of all places that it stands for."""
+    for place in places:
+        yield family, Fault("stuck", (pin,), level=level, place=place), assumption
+
+
+def _open(pin: str, level: int, places: tuple[str, ...], does: Assumption) -> Iterator[Proposal]:
+    if level == _HIGH:
+        for place in places:
+            yield "open", Fault("open", (pin,), place=place), does
+
+
+def _address_pins(evidence: Evidence) -> tuple[str, ...]:
+    """Those that the CPU has, A0 first."""
+    return ADDRESS_PINS[: evidence.reading.board.address_mask.bit_length()]
+
+
+def _address_lines(evidence: Evidence) -> Iterator[Proposal]:
+    captured = evidence.reading.hookup.address_mask
+    replay = evidence.replay
+    for bit, pin in enumerate(_address_pins(evidence)):
+        for level in (0, 1):
+            low, high = stuck(bit, level, 16)
+            behind = Assumption(decoder_and=low, decoder_or=high, chips_and=low, chips_or=high)
+            on_bus = Assumption(
+                decoder_and=low,
+                decoder_or=high,
+                chips_and=low,
+                chips_or=high,
+                clip_and=low,
+                clip_or=high,
+            )
+            decoder = Assumption(decoder_and=low, decoder_or=high)
+            if captured >> bit & 1:
+                # Only `clip` and `bus` show at the clip itself.
+                yield "clip", Fault("clip", (pin,)), Assumption(clip_and=low, clip_or=high)
+            yield from _at("stuck-bus", pin, level, ("bus", "cpu"), on_bus)
+            yield from _at("stuck-behind", pin, level, ("behind",), behind)
+            yield from _open(pin, level, ("cpu", "behind"), behind)
+            yield from _at("stuck-decoder", pin, level, ("decoder",), decoder)
+            yield from _open(pin, level, ("decoder",), decoder)
+            for chip, ref in enumerate(replay.chips):
+                if (1 << bit) < replay.sizes[chip]:
+                    at_pin = Assumption(pin_chip=chip, pin_and=low, pin_or=high)
+                    yield from _at("stuck-pin", pin, level, (ref,), at_pin)
+                    yield from _open(pin, level, (ref,), at_pin)
+
+
+def _data_lines(evidence: Evidence) -> Iterator[Proposal]:
+    for bit, pin in enumerate(DATA_PINS):
+        for level in (0, 1):
+            low, high = stuck(bit, level, 8)
+            on_bus = Assumption(
+                read_and=low,
+                read_or=high,
+                write_and=low,
+                write_or=high,
+                write_clip_and=low,
+                write_clip_or=high,
+            )
+            reads = Assumption(read_and=low, read_or=high)
+            writes = Assumption(write_and=low, write_or=high)
+            behind = Assumption(read_and=low, read_or=high, write_and=low, write_or=high)
+            yield from _at("stuck-bus", pin, level, ("bus", "cpu"), on_bus)
+            yield from _at("stuck-read", pin, level, ("read",), reads)
+            yield from _open(pin, level, ("read",), reads)
+            yield from _at("stuck-write", pin, level, ("write",), writes)
+            yield from _open(pin, level, ("write",), writes)
+            yield from _at("stuck-behind", pin, level, ("behind",), behind)
+            yield from _open(pin, level, ("cpu", "behind"), behind)
+            yield from _data_pins(evidence, bit, level)
+
+
+def _data_pins(evidence: Evidence, bit: int, level: int) -> Iterator[Proposal]:
+    """A data line at the pins of each chip that drives it."""
+    pin = DATA_PINS[bit]
+    low, high = stuck(bit, level, 8)
+    for chip, ref in enumerate(evidence.replay.chips):
+        if not evidence.replay.lanes[chip] >> bit & 1:
+            continue
+        at_pin = Assumption(data_pin_chip=chip, data_pin_and=low, data_pin_or=high)
+        yield from _at("stuck-pin", pin, level, (ref,), at_pin)
+        # A bus that floats high makes an open output one that is stuck high; one that keeps its
+        # last level does not.
+        yield from _open(pin, level, (ref,), at_pin)
+        floats = Assumption(data_open_chip=chip, data_open=1 << bit)
+        yield from _open(pin, level, (ref,), floats)
+        if evidence.reading.board.chip(ref).role in ("rom", "ram"):
+            yield "plane", Fault("plane", chip=f"{ref}.{bit}"), at_pin
+
+
+def _rw_line(evidence: Evidence) -> Iterator[Proposal]:
+    for level in (0, 1):
+        yield "clip", Fault("clip", ("RW",)), Assumption(rw_clip=level)
+        on_bus = Assumption(rw_clip=level, rw_seen=level)
+        behind = Assumption(rw_seen=level)
+        decoder = Assumption(rw_decoder=level)
+        yield from _at("stuck-bus", "RW", level, ("bus", "cpu"), on_bus)
+        yield from _at("stuck-behind", "RW", level, ("behind",), behind)
+        yield from _open("RW", level, ("cpu", "behind"), behind)
+        yield from _at("stuck-decoder", "RW", level, ("decoder",), decoder)
+        yield from _open("RW", level, ("decoder",), decoder)
+        for chip, ref in enumerate(evidence.replay.chips):
+            if evidence.reading.board.chip(ref).role == "rom":
+                continue  # it has no such pin
+            at_pin = Assumption(rw_line_chip=chip, rw_line_seen=level)
+            yield from _at("stuck-pin", "RW", level, (ref,), at_pin)
+            yield from _open("RW", level, (ref,), at_pin)
+
+
+def _address_shorts(evidence: Evidence) -> Iterator[Proposal]:
+    replay = evidence.replay
+    pins = _address_pins(evidence)
+    for a, b in combinations(range(len(pins)), 2):
+        names = (pins[a], pins[b])
+
+        def joined(place: int, a: int = a, b: int = b) -> Assumption:
+            return Assumption(short_a=a, short_b=b, short_place=place)
+
+        for place, at in (("bus", BUS), ("cpu", BUS), ("behind", BEHIND), ("decoder", DECODER)):
+            yield "short", Fault("short", names, place=place), joined(at)
+        for chip, ref in enumerate(replay.chips):
+            if (1 << b) < replay.sizes[chip]:
+                yield "short-pins", Fault("short", names, place=ref), joined(PINS + chip)
+
+
+def _data_shorts(evidence: Evidence) -> Iterator[Proposal]:
+    replay = evidence.replay
+    places = (("bus", BUS), ("cpu", BUS), ("behind", BEHIND), ("read", READS), ("write", WRITES))
+    for a, b in combinations(range(8), 2):
+        names = (DATA_PINS[a], DATA_PINS[b])
+
+        def joined(place: int, a: int = a, b: int = b) -> Assumption:
+            return Assumption(data_short_a=a, data_short_b=b, data_short_place=place)
+
+        for place, at in places:
+            yield "short", Fault("short", names, place=place), joined(at)
+        for chip, ref in enumerate(replay.chips):
+            if int(replay.lanes[chip]) >> a & int(replay.lanes[chip]) >> b & 1:
+                yield "short-pins", Fault("short", names, place=ref), joined(PINS + chip)
