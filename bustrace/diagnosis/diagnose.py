@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -49,6 +49,10 @@ ONE_LINE = 0.7
 
 UNCLEARED = 0.6
 """Probability that IRQ itself is at fault when interrupt follows interrupt."""
+
+EVEN = 0.5
+"""Probability of a chip that may not answer, or may be at rest with what the bus held before: one
+byte in 256 by chance, but a chip that answers nothing is rarer than one that waits."""
 
 NEAR = 0.6
 """Probability of a register whose timer bit never comes, and of a line that the CPU alone takes
@@ -117,7 +121,7 @@ def diagnose(
 
 def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     board = seen.evidence.reading.board
-    suspects = list(_direct(seen, faults, board))
+    suspects = [*_direct(seen, faults, board), *_perhaps_silent(seen, board)]
     held = {s.fault.family for s in suspects}
     board_faults = [f for f in faults if f.rule in BOARD_RULES]
     clips = [f for f in seen.findings if f.rule == "clip-off"]
@@ -130,7 +134,10 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     for finding in clips:
         if not set(finding.lines) & named:
             fault = Fault("clip", (finding.lines[0].replace("select:", SELECT),))
-            suspects.append(Suspect(fault, DIRECT, ("clip-off",), (), check_for(fault, board)))
+            alike = _output_alone(seen, finding)
+            told = tell_apart(fault, alike, board)
+            check = check_for(fault, board)
+            suspects.append(Suspect(fault, DIRECT, ("clip-off",), (), check, alike, told))
     if not any("line-stuck" in s.explains for s in suspects):
         suspects += [_stuck_line(seen, f, board) for f in board_faults if f.rule == "line-stuck"]
     explained = {rule for s in suspects for rule in s.explains}
@@ -160,7 +167,8 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
             fault = _at_the_cpu(seen, finding)
         else:
             continue
-        alike: tuple[Fault, ...] = ()
+        # A level that the CPU has had no reason to act on may be the clip's alone.
+        alike = _unheard(seen, finding)
         probability = DIRECT
         if finding.rule == "irq-storm":
             # The line was seen high before: rather a source that is not cleared.
@@ -184,6 +192,37 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
             )
         )
     return suspects
+
+
+def _unheard(seen: Observations, finding: Finding) -> tuple[Fault, ...]:
+    """The clip, where IRQ or NMI is low all the time and the CPU was never heard to answer."""
+    kinds = {"irq-held": Kind.IRQ, "nmi-held": Kind.NMI}
+    if finding.rule not in kinds:
+        return ()
+    taken = (seen.evidence.reading.program.kind == kinds[finding.rule]).any()
+    return () if taken else (Fault("clip", finding.lines),)
+
+
+def _output_alone(seen: Observations, finding: Finding) -> tuple[Fault, ...]:
+    """The CPU's own output, where nobody but the probe listens to the line."""
+    if finding.lines != ("SYNC",):
+        return ()
+    level = int(seen.evidence.reading.cycles.pin("SYNC")[finding.cycles[0]])
+    return tuple(Fault("stuck", ("SYNC",), level=level, place=at) for at in ("cpu", "bus"))
+
+
+def _perhaps_silent(seen: Observations, board: Board) -> Iterator[Suspect]:
+    """A chip of which all reads repeat what the bus held: it may be at rest, or not answer."""
+    for finding in seen.findings:
+        if finding.rule == "poll-unanswered":
+            fault = Fault("silent", chip=finding.chips[0])
+            yield Suspect(
+                fault,
+                EVEN,
+                (finding.rule,),
+                ("a port at rest at that byte looks the same",),
+                check_for(fault, board),
+            )
 
 
 def _at_the_cpu(seen: Observations, finding: Finding) -> Fault:
@@ -367,6 +406,9 @@ def _verdict(
         return "cannot conclude", f"No fault is visible before that, but: {rests.text}"
     open_rungs = [r.name for r in seen.ladder[:7] if r.status in ("not captured", "not seen")]
     judged = seen.ladder[6].status == "ok"
+    waits = next((f for f in seen.findings if f.rule == "poll-unanswered"), None)
+    if waits is not None:
+        return "healthy up to", waits.text
     if not judged:
         # Without RAM that was judged, a loop may be the program stumbling over bad RAM.
         text = f"The CPU does what it reads: {ran:,} instructions."

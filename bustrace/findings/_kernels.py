@@ -447,6 +447,7 @@ def replay_board(
             zeros = 0  # bits at which some driver is known low
             driven = 0
             free = False
+            alone = True  # registers have the bus to themselves
             ones_but_free = 255  # the same without registers, whose bytes are not known
             undecided = 0  # a joined pair whose cells are not known: its two lines must agree
             for c in range(chips):
@@ -465,6 +466,7 @@ def replay_board(
                     source = assume[SWAP_B]
                 elif c == assume[SWAP_B]:
                     source = assume[SWAP_A]
+                alone = False
                 here = _inside(bus, at_chips, assume, c)
                 where = base[source] + inner[source, here] + page[m, source]
                 byte = memory[where]
@@ -542,7 +544,7 @@ def replay_board(
                         price += 8 * bits[3]
             elif free:
                 if ones_but_free == 255:
-                    price += bits[3] * _free_read(data[i], registers, told, meant, t)
+                    price += bits[3] * _free_read(data[i], registers, told, meant, t, alone)
                 elif (told[0, t] >> 17) & 1 == 0:
                     # A register against another chip's byte can pull down the bits that are high
                     # there: one unknown each, unless it is at rest with the byte it had before.
@@ -651,8 +653,10 @@ def replay_board(
 
 
 @compiled_part
-def _free_read(byte, registers, told, meant, t):
+def _free_read(byte, registers, told, meant, t, alone):
     """Unknown bits in a byte that a register gave: none when it is the one it gave or took last.
+
+    With a memory that is not known beside it the byte is as new as the memory's would be.
 
     Kept by the address the CPU meant, so that hypotheses about address lines are not judged by
     what registers happen to hold.
@@ -666,6 +670,10 @@ def _free_read(byte, registers, told, meant, t):
     if (told[0, t] >> 16) & 1:
         return 0.0
     told[0, t] |= 1 << 16
-    if before == 256 | byte:  # registers at rest are often alike, above all 0 and $FF
-        return 1.0 if byte == 0 or byte == 255 else 3.0
-    return 8.0
+    if not alone:
+        return 8.0
+    # Registers at rest are often alike, and often 0 or $FF: one in eight each.
+    plain = byte == 0 or byte == 255
+    if before == 256 | byte:
+        return 1.0 if plain else 3.0
+    return 3.0 if plain else 8.0

@@ -26,10 +26,20 @@ LONG_REST = 64
 captured: no instruction or interrupt sequence keeps them still for so long."""
 
 
+FEWEST_CHANGES = 4
+STRAY_CHANGES = 2e-4
+"""Changes, in all and a sample, up to which a line is taken to rest: two for each stray sample. A
+bus line of a running CPU changes at least ten times as often."""
+
+
 def moves(reading: Reading, line: str) -> bool:
-    """Whether a capture line has both levels."""
-    levels = reading.capture.levels(line)
-    return bool((levels == 0).any() and (levels == 1).any())
+    """Whether a capture line moves, more often than stray samples make it."""
+    capture = reading.capture
+    levels = capture.levels(line)
+    told = levels[levels < 2]
+    changes = int(np.count_nonzero(told[1:] != told[:-1]))
+    samples = 0 if capture.rate is None else capture.duration_ps * capture.rate / 10**12
+    return changes > max(FEWEST_CHANGES, STRAY_CHANGES * samples)
 
 
 def mean_rate(reading: Reading) -> float:

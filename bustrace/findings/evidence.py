@@ -12,11 +12,14 @@ from bustrace.cpu import variant_named
 from bustrace.cycles import IN_RESET, OWNER_CPU, UNSETTLED
 from bustrace.findings.answers import BoardReplay
 from bustrace.findings.model import Finding
-from bustrace.program import Kind, disagreements
+from bustrace.program import Kind, acted_upon, disagreements
 from bustrace.reading import Reading
 
 SHOWN = 32
 """Cycles that a finding lists."""
+
+MOST_TRACED = 32
+"""Wrong reads whose bytes are traced through what the CPU did next: more of them need no proof."""
 
 POINTER_CYCLES = {
     "(zp,x)": (3, 4),
@@ -146,7 +149,23 @@ def _acted_on(
         cycle = (program.first_cycle + program.length)[vectors] - back
         cycle = cycle[(cycle >= 0) & (cycle < n - 2)]
         acted[cycle] |= certain[cycle] & certain[cycle + back]
+    _add_traced(reading, replay, followed, acted)
     return acted
+
+
+def _add_traced(
+    reading: Reading,
+    replay: BoardReplay,
+    followed: npt.NDArray[np.bool_],
+    acted: npt.NDArray[np.bool_],
+) -> None:
+    """Add reads of which the byte shows later: counted up, stored, pushed, compared."""
+    healthy = replay.healthy
+    off = (replay.data ^ healthy.expected) & healthy.expected_known & replay.data_known
+    open_reads = np.flatnonzero((off != 0) & (replay.read == 1) & followed & ~acted)[:MOST_TRACED]
+    others = [(int(cycle), int(replay.data[cycle] ^ off[cycle])) for cycle in open_reads]
+    variant = reading.board.cpu.variant
+    acted[list(acted_upon(reading.cycles, reading.program, variant, others))] = True
 
 
 def _program_bytes(reading: Reading, n: int) -> npt.NDArray[np.bool_]:

@@ -75,6 +75,32 @@ def rw_line(evidence: Evidence) -> Iterator[Finding]:
     yield from _line(evidence, "RW", asked, asked & evidence.rw_off, level == 1)
 
 
+def sync_line(evidence: Evidence) -> Iterator[Finding]:
+    """SYNC rests while the program runs: nothing but the probe needs it."""
+    n = evidence.n
+    level = evidence.reading.cycles.pin("SYNC")[:n]
+    meant = evidence.reading.program.intent.sync[:n]
+    asked = evidence.owned & (level < 2) & (meant < 2)
+    off = asked & (level != meant)
+    still = len(np.unique(level[asked])) == 1
+    if not still or int(off.sum()) < ENOUGH or not (meant[asked & ~off] < 2).any():
+        return
+    stays = int(level[asked][0])
+    yield Finding(
+        rule="clip-off",
+        severity="oddity",
+        lines=("SYNC",),
+        cycles=evidence.show(off),
+        opportunities=int(asked.sum()),
+        count=int(off.sum()),
+        measured=f"SYNC stays {stays}, though {int((meant[asked] == 1).sum()):,} opcodes are "
+        f"fetched in {int(asked.sum()):,} cycles",
+        expected="high in the cycle of each opcode's fetch, low in all others",
+        text="SYNC never moves although the program runs: its clip is off, or the CPU's SYNC "
+        "output is; few boards use it.",
+    )
+
+
 def data_lines(evidence: Evidence) -> Iterator[Finding]:
     """A data line does not follow what the CPU wrote, or what every chip gives."""
     replay, intent, n = evidence.replay, evidence.reading.program.intent, evidence.n
@@ -320,4 +346,4 @@ def still_lines(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
-RULES = (address_lines, rw_line, data_lines, lines_together, still_lines)
+RULES = (address_lines, sync_line, rw_line, data_lines, lines_together, still_lines)

@@ -9,6 +9,7 @@ import numpy as np
 from bustrace.findings._kernels import IO, RAM
 from bustrace.findings.control_rules import FLAG_I
 from bustrace.findings.evidence import SHOWN, Evidence
+from bustrace.findings.memory_rules import holds_last_byte, sole_driver
 from bustrace.findings.model import Finding
 from bustrace.findings.progress import STACK_END
 from bustrace.program import Kind, Wait, bit_words, final_wait
@@ -43,10 +44,16 @@ def status_poll(evidence: Evidence) -> Iterator[Finding]:
     what = "the byte" if wait.bits == 0xFF else bit_words(wait.bits)
     level = f"%{int(seen[0]):08b}" if wait.bits.bit_count() > 1 else str(int(seen[0] != 0))
     overdue = _timer_overdue(evidence, wait, ref, offset)
+    nobody = not overdue and _only_what_was_there(evidence, place)
     if overdue:
         meaning = (
             "That bit is timer 1's: the program started it, and it needs nothing from outside to "
             "come."
+        )
+    elif nobody:
+        meaning = (
+            f"Every read of {ref} gave just the byte that was on the bus before: perhaps it does "
+            "not answer at all. A port at rest at that very byte would look the same."
         )
     else:
         meaning = (
@@ -54,7 +61,7 @@ def status_poll(evidence: Evidence) -> Iterator[Finding]:
             "byte, a device that is not plugged in."
         )
     yield Finding(
-        rule="status-never-changes",
+        rule="poll-unanswered" if nobody else "status-never-changes",
         severity="fault" if overdue else "oddity",
         chips=(ref,),
         cycles=tuple(int(cycle) for cycle in wait.cycles[:SHOWN]),
@@ -69,6 +76,15 @@ def status_poll(evidence: Evidence) -> Iterator[Finding]:
         f"{ref}{f' ({chip.part})' if chip.part != 'custom' else ''}: still {level} after "
         f"{count_words(len(wait.cycles), 'poll')}. {meaning}",
     )
+
+
+def _only_what_was_there(evidence: Evidence, chip: int) -> bool:
+    """Whether all reads of a chip repeat the byte before; 0 and $FF, as ports at rest are, tell
+    nothing.
+    """
+    reads = sole_driver(evidence, chip)
+    told = reads & ~np.isin(evidence.replay.data, (0x00, 0xFF))
+    return bool(told.any() and holds_last_byte(evidence)[reads].all())
 
 
 def _final_wait(evidence: Evidence) -> Wait | None:

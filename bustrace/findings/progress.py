@@ -88,7 +88,7 @@ def ladder(evidence: Evidence, findings: list[Finding], derail: Derail | None) -
         _memory(evidence, faults),
         _selects(evidence, faults),
         _interrupts(evidence, faults),
-        _loop(evidence, derail, faults),
+        _loop(evidence, derail, faults, findings),
     ]
     return tuple(rungs)
 
@@ -350,11 +350,19 @@ def _interrupts(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
     return Rung(name, "not seen", "none taken in this capture")
 
 
-def _loop(evidence: Evidence, derail: Derail | None, faults: dict[str, Finding]) -> Rung:
+def _loop(
+    evidence: Evidence,
+    derail: Derail | None,
+    faults: dict[str, Finding],
+    findings: list[Finding],
+) -> Rung:
     name = "main loop"
     loop = main_loop(evidence)
+    waits = next((f for f in findings if f.rule == "poll-unanswered"), None)
     if derail is not None and faults:
         return Rung(name, "not seen", f"the program leaves its path at cycle {derail.cycle:,}")
+    if waits is not None:
+        return Rung(name, "not seen", f"waits for ever for {waits.chips[0]}, which may not answer")
     if loop is not None:
         return Rung(
             name,

@@ -14,6 +14,7 @@ from bustrace.program.habits import (
     interrupts_of,
     stack_depth,
 )
+from bustrace.program.had_it_read import acted_upon
 from bustrace.program.handlers import RTI, open_interrupts
 from bustrace.program.listing import ListingCycle, ListingRow, listing_rows
 from bustrace.program.loops import Loop, find_loops, main_rows
@@ -44,6 +45,7 @@ __all__ = [
     "ReadCorrection",
     "Wait",
     "accesses_of",
+    "acted_upon",
     "answering",
     "bank_state",
     "bit_words",

@@ -34,6 +34,7 @@ RULE_WORDS = {
     "reads-in-doubt": "a few reads that the CPU took otherwise than the clip",
     "shared-cause": "every chip of a group fails",
     "io-unanswered": "reads of the I/O chip find nobody driving",
+    "poll-unanswered": "what is polled gives only the byte that was on the bus before",
     "interrupt-never-comes": "the program waits for an interrupt that never comes",
     "irq-held": "IRQ stays low",
     "irq-storm": "interrupts follow each other without end",

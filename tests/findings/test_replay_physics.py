@@ -25,6 +25,13 @@ PLANTED = (
     "silent:U4", "silent:U5", "silent:U6", "always:U4", "always:U5", "doubled:U5+U4",
     "doubled:U4+U5", "content:U5", "clip:A3", "clip:A12", "clip:RW", "stuck:RW=1@bus",
     "stuck:RW=0@behind", "stuck:RW=1@behind", "stuck:CS_U5=1@decoder", "stuck:CS_U4=1@decoder",
+    "stuck:A9=1@cpu", "open:A4@cpu", "open:A5@behind", "open:A15@decoder", "open:D2@cpu",
+    "open:D3@read", "open:D3@write", "open:D3@U5", "open:D3@U4", "stuck:D4=0@cpu",
+    "short:A0+A1@U4", "short:A2+A5@U5", "short:A13+A15@decoder", "short:D2+D5@cpu",
+    "short:D2+D5@behind", "short:D2+D5@read", "short:D2+D5@write", "short:D1+D6@U5",
+    "short:D1+D6@U4", "stuck:RW=1@U4", "stuck:RW=0@U4", "stuck:RW=1@decoder",
+    "stuck:RW=0@decoder", "open:RW@U4", "open:RW@cpu", "stuck:CS_U5=1@behind",
+    "stuck:CS_U4=1@U4", "open:CS_U5@U5",
 )  # fmt: skip
 
 
