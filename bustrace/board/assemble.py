@@ -257,7 +257,9 @@ def _clip(table: BoardFile, refs: Refs, cpu: Cpu) -> Clip:
             raise BadValue(
                 "this is no line of the CPU",
                 "default, A, D, or a line such as A9 or RW",
-                f"did you mean {near}?" if near else None,
+                f"did you mean {near}?"
+                if near
+                else "a clip on a chip's select is told at that chip, by its key select",
                 key=key,
             )
     # A single line's place wins over its bus, whichever stands first.

@@ -97,9 +97,9 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     given = groups[0].assumption
     chosen = [groups[0]]
     while len(chosen) < MAX_FAULTS:
+        if evidence.replay.replay(given).total <= SECOND_FAULT_GAIN:
+            break  # nothing that could be gained
         left = evidence.replay.replay(given, WRONG_ONLY).total
-        if left <= SECOND_FAULT_GAIN:
-            break
         more = [
             group
             for group in _groups(_score(evidence, hypotheses, given, SECOND_FAULT_GAIN), left)
