@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -92,32 +93,38 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     groups = _groups(scored, evidence.replay.wrong)
     if not groups:
         return ()
-    # Several things are often wrong at once: with the likeliest taken as given, does one more
-    # explain much of what is left?
-    given = groups[0].assumption
-    chosen = [groups[0]]
-    while len(chosen) < MAX_FAULTS:
-        if evidence.replay.replay(given).total <= SECOND_FAULT_GAIN:
-            break  # nothing that could be gained
-        left = evidence.replay.replay(given, WRONG_ONLY).total
-        more = [
-            group
-            for group in _groups(_score(evidence, hypotheses, given, SECOND_FAULT_GAIN), left)
-            if group.gain > SECOND_FAULT_GAIN and group.fault not in {g.fault for g in chosen}
-        ]
-        if not more:
-            break
-        chosen.append(more[0])
-        joined = _join(given, more[0].assumption)
-        if joined is None:
-            break
-        given = joined
+    chosen = [groups[0], *_further(evidence, hypotheses, groups[0])]
     others = [
         g
         for g in groups[1:]
         if g.probability >= MIN_PROBABILITY and g.fault not in {c.fault for c in chosen}
     ]
     return (*chosen, *others)[:MAX_NAMED]
+
+
+def _further(evidence: Evidence, hypotheses: list[Hypothesis], first: Weighed) -> Iterator[Weighed]:
+    """More faults: several things are often wrong at once. With the likeliest taken as given, does
+    one more explain much of what is left, wrong bits among it?
+    """
+    given, named = first.assumption, {first.fault, *first.alike}
+    certainty = first.probability
+    for _ in range(MAX_FAULTS - 1):
+        if evidence.replay.replay(given).total <= SECOND_FAULT_GAIN:
+            return  # nothing that could be gained
+        left = evidence.replay.replay(given, WRONG_ONLY).total
+        for group in _groups(_score(evidence, hypotheses, given, SECOND_FAULT_GAIN), left):
+            if group.gain <= SECOND_FAULT_GAIN or {group.fault, *group.alike} & named:
+                continue
+            joined = _join(given, group.assumption)
+            if joined is not None:
+                break
+        else:
+            return
+        # It rests on the one before it, so it is no surer than that.
+        certainty = min(certainty, group.probability)
+        yield replace(group, probability=certainty)
+        named |= {group.fault, *group.alike}
+        given = joined
 
 
 def _score(

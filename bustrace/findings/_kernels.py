@@ -447,7 +447,6 @@ def replay_board(
             zeros = 0  # bits at which some driver is known low
             driven = 0
             free = False
-            alone = True  # registers have the bus to themselves
             ones_but_free = 255  # the same without registers, whose bytes are not known
             undecided = 0  # a joined pair whose cells are not known: its two lines must agree
             for c in range(chips):
@@ -466,7 +465,6 @@ def replay_board(
                     source = assume[SWAP_B]
                 elif c == assume[SWAP_B]:
                     source = assume[SWAP_A]
-                alone = False
                 here = _inside(bus, at_chips, assume, c)
                 where = base[source] + inner[source, here] + page[m, source]
                 byte = memory[where]
@@ -544,7 +542,8 @@ def replay_board(
                         price += 8 * bits[3]
             elif free:
                 if ones_but_free == 255:
-                    price += bits[3] * _free_read(data[i], registers, told, meant, t, alone)
+                    asked = driving == responds[row, seen_read]
+                    price += bits[3] * _free_read(data[i], registers, told, meant, t, asked)
                 elif (told[0, t] >> 17) & 1 == 0:
                     # A register against another chip's byte can pull down the bits that are high
                     # there: one unknown each, unless it is at rest with the byte it had before.
@@ -653,10 +652,10 @@ def replay_board(
 
 
 @compiled_part
-def _free_read(byte, registers, told, meant, t, alone):
+def _free_read(byte, registers, told, meant, t, asked):
     """Unknown bits in a byte that a register gave: none when it is the one it gave or took last.
 
-    With a memory that is not known beside it the byte is as new as the memory's would be.
+    Where the chip was not asked, or another drives along, its byte is as new as a memory's.
 
     Kept by the address the CPU meant, so that hypotheses about address lines are not judged by
     what registers happen to hold.
@@ -670,7 +669,7 @@ def _free_read(byte, registers, told, meant, t, alone):
     if (told[0, t] >> 16) & 1:
         return 0.0
     told[0, t] |= 1 << 16
-    if not alone:
+    if not asked:
         return 8.0
     # Registers at rest are often alike, and often 0 or $FF: one in eight each.
     plain = byte == 0 or byte == 255
