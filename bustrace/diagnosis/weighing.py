@@ -21,9 +21,9 @@ price. What explains less than that is not believed."""
 ONSET_PRICE = 12.0
 """Bits for a fault that begins in the middle of the capture: one free parameter."""
 
-ALIKE = 4.0
-"""Hypotheses this close in evidence (bits) are not told apart by the capture: the prices are no
-better than that."""
+ALIKE = 0.9
+"""Hypotheses this close in evidence (bits) are not told apart by the capture: less than one unknown
+bit, the smallest price there is. What is further off has its own share of the probability."""
 
 OUT_OF_SIGHT = 60.0
 """Hypotheses this far (bits) behind the best are not weighed to the end: no prior makes up for
