@@ -22,18 +22,27 @@ import numpy as np
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-from bustrace.campaign import Plan, board_files, cluster, made_up_board, run_campaign
+from bustrace.campaign import (
+    Plan,
+    board_files,
+    cluster,
+    made_up_board,
+    made_up_io_board,
+    run_campaign,
+)
 from bustrace.campaign.tables import report_lines, worst_families
 
 FIXTURES = Path(__file__).resolve().parent.parent / "fixtures"
-MADE_UP = 8
+MADE_UP, MADE_UP_IO = 8, 4
 SEED = 20
 
 
 def make_plan(seed: int = SEED) -> Plan:
     """The demo boards, and some that nobody built."""
     known = [board_files(path) for path in sorted(FIXTURES.glob("*/board.toml"))]
-    return Plan(seed, (*known, *(made_up_board(number) for number in range(MADE_UP))))
+    made = [made_up_board(number) for number in range(MADE_UP)]
+    made += [made_up_io_board(number) for number in range(MADE_UP_IO)]
+    return Plan(seed, (*known, *made))
 
 
 def machine() -> str:

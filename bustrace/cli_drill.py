@@ -160,10 +160,14 @@ def _cycle_in(reading: Reading, exercise: Exercise, checked: Checked) -> int | N
 
 
 def _told(checked: Checked, cycle: int | None) -> Iterator[str]:
+    from bustrace.drill import ALWAYS
     from bustrace.report import fault_words
 
     for fault, grade in checked.grades:
         yield from _wrapped(f"{_GRADES[grade]}: {fault_words(fault)} ({fault})")
+    told = [way for way in checked.ways if way.variant not in (None, "plain") or way.when != ALWAYS]
+    for way in told:
+        yield from _wrapped(f"How it shows itself: {way}")
     for fault in checked.strays:
         yield from _wrapped(f"NOT ON THIS BOARD: {fault_words(fault)} ({fault})")
     yield ""

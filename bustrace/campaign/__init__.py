@@ -1,6 +1,6 @@
 """Planted faults against diagnosis: how often it is right, and drills for a trainee."""
 
-from bustrace.campaign.boards import BoardFiles, board_files, made_up_board
+from bustrace.campaign.boards import BoardFiles, board_files, made_up_board, made_up_io_board
 from bustrace.campaign.cases import Case, Conditions, Plan, draw_case, make_case
 from bustrace.campaign.playing import Result, play, play_case
 from bustrace.campaign.running import cluster, run_campaign
@@ -15,6 +15,7 @@ __all__ = [
     "cluster",
     "draw_case",
     "made_up_board",
+    "made_up_io_board",
     "make_case",
     "play",
     "play_case",

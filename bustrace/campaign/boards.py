@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from bustrace.board import Board, load_board
-from bustrace.drill import make_board, plantable
+from bustrace.drill import make_board, make_io_board, plantable
 from bustrace.faults import Fault
 
 _LARGEST = 1 << 20
@@ -79,6 +79,13 @@ def made_up_board(seed: int) -> BoardFiles:
     made = make_board(np.random.default_rng((seed, 7)))
     text = made.toml.encode("utf-8")
     return BoardFiles(f"made-up {seed}", (("board.toml", text), ("rom.bin", made.rom)))
+
+
+def made_up_io_board(seed: int) -> BoardFiles:
+    """Another one, whose firmware cannot do without its I/O chips."""
+    made = make_io_board(np.random.default_rng((seed, 9)))
+    text = made.toml.encode("utf-8")
+    return BoardFiles(f"made-up io {seed}", (("board.toml", text), ("rom.bin", made.rom)))
 
 
 @lru_cache(maxsize=64)

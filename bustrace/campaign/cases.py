@@ -4,22 +4,36 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Literal
 
 import numpy as np
 
 from bustrace.board import Board
-from bustrace.campaign.boards import BoardFiles, faults_of, loaded, made_up_board
+from bustrace.campaign.boards import (
+    BoardFiles,
+    faults_of,
+    loaded,
+    made_up_board,
+    made_up_io_board,
+    without_images,
+)
 from bustrace.drill import (
     DIALECTS,
     NAMING,
     BusRecord,
     Display,
+    Nuisances,
+    Occurrence,
+    Planting,
+    as_described,
+    as_planting,
     control_lines,
+    draw_nuisances,
     line_names,
     simulate,
+    variants_of,
 )
 from bustrace.faults import PLACES, SELECT, Fault
 
@@ -43,6 +57,7 @@ RESET_LOW = ((0, 12),)
 PLAIN_RATE = 24_000_000
 _CLOCK = Fraction(1_000_000)
 _TWO_FAULTS = 0.15
+_COMES_AND_GOES = 0.15
 _OWN_BOARDS = 0.5
 _EVERY_SAMPLE = ("csv samples", "csv rate only", "csv every sample")
 _BUS_COLUMNS = ("vcd vectors", "csv hex", "tsv binary")
@@ -72,7 +87,8 @@ class Plan:
 class Conditions:
     """What a boot and its recording are like, faults apart.
 
-    The names are those of `bustrace.drill.simulate`, `sample` and `export`.
+    The names are those of `bustrace.drill.simulate`, `sample` and `export`; `ugly` holds what
+    the judge is not told of.
     """
 
     clock_hz: Fraction
@@ -88,6 +104,7 @@ class Conditions:
     lead_cycles: float = 0.0
     chatter: int = 0
     trigger: int = 0
+    ugly: Nuisances = field(default_factory=Nuisances)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +116,8 @@ class Case:
     kind : {"planted", "healthy"}
     number : int
     files : BoardFiles
-    faults : tuple of Fault
+    plantings : tuple of Planting
+        Faults, how they show themselves, and when.
     line_set : str
         One of `LINE_SETS`.
     cycles : int
@@ -115,7 +133,7 @@ class Case:
     kind: Kind
     number: int
     files: BoardFiles
-    faults: tuple[Fault, ...]
+    plantings: tuple[Planting, ...]
     line_set: str
     cycles: int
     conditions: Conditions
@@ -123,18 +141,35 @@ class Case:
     rom_known: bool
     seed: int
 
-    def run(self, faults: Sequence[Fault], *, cycles: int | None = None) -> BusRecord:
-        """Simulate the boot with other faults, all else the same."""
+    @property
+    def faults(self) -> tuple[Fault, ...]:
+        """What is planted."""
+        return tuple(planting.fault for planting in self.plantings)
+
+    def planting_of(self, fault: Fault) -> Planting:
+        """A fault as this case has it; one that it has not acts always, in its plainest way."""
+        mine = (planting for planting in self.plantings if planting.fault == fault)
+        return next(mine, Planting(fault))
+
+    def described(self) -> Board:
+        """The board as the judge is told of it."""
+        board = as_described(loaded(self.files), self.conditions.ugly, self.seed)
+        return board if self.rom_known else without_images(board)
+
+    def run(self, faults: Sequence[Fault | Planting], *, cycles: int | None = None) -> BusRecord:
+        """Simulate the boot with these faults instead, all else the same."""
         how = self.conditions
+        undriven = how.undriven if how.ugly.undriven == "keeps" else how.ugly.undriven
         return simulate(
             loaded(self.files),
             cycles=self.cycles if cycles is None else cycles,
-            faults=faults,
+            faults=[self.planting_of(f) if isinstance(f, Fault) else f for f in faults],
             seed=self.seed,
             clock_hz=how.clock_hz,
             reset_low=how.reset_low,
-            undriven=how.undriven,
+            undriven=undriven,
             display=how.display,
+            io_hold=how.ugly.io_hold,
         )
 
 
@@ -143,17 +178,19 @@ def draw_case(plan: Plan, kind: Kind, number: int) -> Case:
     rng = np.random.default_rng((plan.seed, ("planted", "healthy").index(kind), number))
     files = plan.boards[int(rng.integers(len(plan.boards)))]
     if kind == "healthy" and rng.random() < _OWN_BOARDS:
-        files = made_up_board(1_000 + number)
+        files = (made_up_board, made_up_io_board)[number % 2](1_000 + number)
     line_set = str(rng.choice(list(LINE_SETS), p=[0.35, 0.2, 0.2, 0.15, 0.1]))
     cycles = int(rng.choice(LENGTHS, p=[0.25, 0.5, 0.25]))
     nuisances = bool(rng.random() < 0.5)
     rom_known = bool(rng.random() < 0.75)
-    faults: tuple[Fault, ...] = ()
+    board = loaded(files)
+    planted: tuple[Planting, ...] = ()
     if kind == "planted":
         faults = draw_faults(rng, faults_of(files), 2 if rng.random() < _TWO_FAULTS else 1)
-    return make_case(
+        planted = draw_plantings(rng, board, faults, cycles)
+    case = make_case(
         files,
-        faults,
+        planted,
         kind=kind,
         number=number,
         line_set=line_set,
@@ -162,11 +199,18 @@ def draw_case(plan: Plan, kind: Kind, number: int) -> Case:
         rom_known=rom_known,
         seed=int(rng.integers(2**31)),
     )
+    return make_ugly(case) if nuisances else case
+
+
+def make_ugly(case: Case) -> Case:
+    """The case with nuisances that the judge is not told of, drawn from its seed."""
+    ugly = draw_nuisances(np.random.default_rng((case.seed, 6)), loaded(case.files))
+    return replace(case, conditions=replace(case.conditions, ugly=ugly))
 
 
 def make_case(
     files: BoardFiles,
-    faults: Sequence[Fault],
+    faults: Sequence[Fault | Planting],
     *,
     line_set: str,
     cycles: int,
@@ -185,7 +229,7 @@ def make_case(
         kind,
         number,
         files,
-        tuple(faults),
+        tuple(as_planting(fault) for fault in faults),
         line_set,
         cycles,
         conditions,
@@ -214,6 +258,30 @@ def draw_faults(rng: np.random.Generator, among: Sequence[Fault], count: int) ->
         if fault not in drawn:
             drawn.append(fault)
     return tuple(drawn)
+
+
+def draw_plantings(
+    rng: np.random.Generator, board: Board, faults: Sequence[Fault], cycles: int
+) -> tuple[Planting, ...]:
+    """The way in which each fault shows itself, and for some of them when."""
+    drawn = []
+    for fault in faults:
+        ways = variants_of(board, fault)
+        variant = ways[int(rng.integers(len(ways)))]
+        when = Occurrence()
+        if rng.random() < _COMES_AND_GOES and _can_come_and_go(fault):
+            onset = int(rng.integers(cycles // 2)) if rng.random() < 0.4 else 0
+            activity = float(rng.choice([0.02, 0.1, 0.4]))
+            when = Occurrence(onset, activity, int(rng.choice([1, 8, 64])))
+        drawn.append(Planting(fault, variant, when))
+    return tuple(drawn)
+
+
+def _can_come_and_go(fault: Fault) -> bool:
+    """Not a clock, nor what only the clip of the clock or of a select sees."""
+    only_seen = fault.family == "clip" or fault.place == "clip"
+    buses = all(group_of(line) in ("address", "data", "RW") for line in fault.lines)
+    return fault.family != "clock" and (buses or not only_seen)
 
 
 def kind_of(fault: Fault) -> str:

@@ -11,13 +11,13 @@ from typing import Any, Literal
 
 import numpy as np
 
-from bustrace.campaign.boards import BoardFiles, board_files, faults_of, made_up_board
-from bustrace.campaign.cases import Case, draw_faults, lines_of, make_case
+from bustrace.campaign.boards import BoardFiles, board_files, faults_of, loaded, made_up_board
+from bustrace.campaign.cases import Case, draw_faults, draw_plantings, lines_of, make_case
 from bustrace.campaign.oracle import Oracle
 from bustrace.campaign.playing import recorded
 from bustrace.campaign.scoring import same_place
 from bustrace.campaign.seen import seen_on
-from bustrace.drill import export
+from bustrace.drill import Planting, export
 from bustrace.errors import InputError
 from bustrace.faults import Fault
 
@@ -115,6 +115,8 @@ class Checked:
 
     Attributes
     ----------
+    ways : tuple of Planting
+        The truth: how each fault shows itself, and when.
     grades : tuple of (Fault, {"right", "same", "place", "wrong"})
         For each fault of the truth how near the answer came: the fault itself, one that gives the
         same capture, another of the same net or chip, or none of these.
@@ -131,6 +133,7 @@ class Checked:
         whether it reads. -1 without any cycle.
     """
 
+    ways: tuple[Planting, ...]
     grades: tuple[tuple[Fault, Grade], ...]
     strays: tuple[Fault, ...]
     cycles: int
@@ -162,9 +165,12 @@ def draw_exercise(seed: int, level: int, files: BoardFiles | None = None) -> Exe
         among = [fault for fault in faults_of(files) if fault.family in how.families]
     for attempt in range(_TRIES):
         rng = np.random.default_rng((seed, level, attempt))
+        faults = draw_faults(rng, among, how.faults)
+        plain = [Planting(fault) for fault in faults]
+        every = how.families is None
         case = make_case(
             files,
-            draw_faults(rng, among, how.faults),
+            draw_plantings(rng, loaded(files), faults, CYCLES) if every else plain,
             line_set=str(rng.choice(how.line_sets)),
             cycles=CYCLES,
             nuisances=how.nuisances,
@@ -271,6 +277,7 @@ def check_answer(exercise: Exercise, answer: Sequence[Fault]) -> Checked:
     record = case.run(exercise.truth)
     at = min(start + first, len(record) - 1)
     return Checked(
+        case.plantings,
         tuple((fault, grades.get(fault, "wrong")) for fault in exercise.truth),
         tuple(left),
         len(healthy),

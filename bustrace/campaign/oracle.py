@@ -6,9 +6,10 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
-from bustrace.campaign.boards import faults_of
+from bustrace.campaign.boards import faults_of, loaded
 from bustrace.campaign.cases import Case
 from bustrace.campaign.seen import differing, seen_on
+from bustrace.drill import Planting, variants_of
 from bustrace.faults import SELECT, Fault
 
 MOST_CANDIDATES = 40
@@ -51,10 +52,17 @@ class Oracle:
             return True
         key = (fault, named)
         if key not in self._known:
-            self._known[key] = self._same(
-                tuple(named if one == fault else one for one in self.truth)
-            )
+            self._known[key] = any(map(self._same, self._instead(fault, named)))
         return self._known[key]
+
+    def _instead(self, fault: Fault, named: Fault) -> Iterator[tuple[Planting, ...]]:
+        """The truth with one fault replaced: by each way of the other, in the same cycles."""
+        if named in self.truth:
+            return
+        when = self.case.planting_of(fault).when
+        for variant in variants_of(loaded(self.case.files), named):
+            other = Planting(named, variant, when)
+            yield tuple(other if one == fault else self.case.planting_of(one) for one in self.truth)
 
     def size(self, fault: Fault, wanted: int, answer: Iterable[Fault] = ()) -> int:
         """Size of the class of `fault`; stops at `wanted`."""
@@ -71,9 +79,8 @@ class Oracle:
         near = neighbours(fault, faults_of(self.case.files))
         yield from near[:MOST_CANDIDATES]
 
-    def _same(self, faults: tuple[Fault, ...]) -> bool:
-        if len(set(faults)) < len(self.truth):
-            return False
+    def _same(self, plantings: tuple[Planting, ...]) -> bool:
+        faults = tuple(planting.fault for planting in plantings)
         first = int(self.changed[0]) if len(self.changed) else 0
         ends = [self.start + first + _LOOK_AHEAD, self.case.cycles]
         if any(fault.family in ("clock", "reset") for fault in (*faults, *self.truth)):
@@ -82,7 +89,7 @@ class Oracle:
             if end > self.case.cycles:
                 continue
             try:
-                run = self.case.run(faults, cycles=end)
+                run = self.case.run(plantings, cycles=end)
             except ValueError:  # nothing that can be planted here
                 return False
             seen = seen_on(run, self.lines, start=self.start)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from bustrace.campaign.boards import loaded, without_images
+from bustrace.campaign.boards import loaded
 from bustrace.campaign.cases import Case, Kind, Plan, draw_case, lines_of
 from bustrace.campaign.mending import Work, advised, work_until_mended
 from bustrace.campaign.oracle import Oracle
@@ -44,6 +44,8 @@ def play_case(case: Case) -> Result:
         "nuisances": case.nuisances,
         "rom_known": case.rom_known,
         "planted": [str(fault) for fault in case.faults],
+        "ways": [str(planting) for planting in case.plantings],
+        "lasting": all(planting.when.permanent for planting in case.plantings),
     }
     try:
         return result | (_healthy(case) if case.kind == "healthy" else _planted(case))
@@ -58,6 +60,12 @@ def _healthy(case: Case) -> Result:
     # A clip that is off is no fault of the board, but this one sits well.
     alarms = [f"{f.rule}: {f.text}" for f in diagnosis.findings if f.severity == "fault"]
     alarms += [str(suspect.fault) for suspect in diagnosis.suspects]
+    ugly = case.conditions.ugly
+    if ugly.other_revision and case.rom_known:
+        # It is not the image that the board file has: to say so is no false alarm.
+        true = Fault("content", chip=ugly.other_revision)
+        if not diagnosis.suspects or diagnosis.suspects[0].fault == true:
+            alarms = []
     return {"verdict": diagnosis.verdict, "alarms": alarms}
 
 
@@ -122,8 +130,7 @@ def judge(case: Case, record: BusRecord) -> Diagnosis:
         path = Path(folder) / f"capture.{how.dialect.split()[0]}"
         export(recorded(case, record), path, how.dialect, naming=how.naming)
         capture = open_capture(path)
-    board = loaded(case.files)
-    return diagnose(read_boot(capture, board if case.rom_known else without_images(board)))
+    return diagnose(read_boot(capture, case.described()))
 
 
 def recorded(case: Case, record: BusRecord) -> Capture:
@@ -140,6 +147,8 @@ def recorded(case: Case, record: BusRecord) -> Capture:
         lead_cycles=how.lead_cycles,
         chatter=how.chatter,
         trigger=how.trigger,
+        contention=how.ugly.contention,
+        drift=how.ugly.drift,
     )
 
 

@@ -87,6 +87,8 @@ def split_rows(results: Sequence[Result]) -> list[Row]:
         ("with nuisances", lambda r: r["nuisances"]),
         ("ROM image known", lambda r: r["rom_known"]),
         ("no ROM image", lambda r: not r["rom_known"]),
+        ("acts always", lambda r: r.get("lasting", True)),
+        ("comes and goes", lambda r: not r.get("lasting", True)),
     ]
     tests.append(("32 lines or more, and ROM", _well_seen))
     tests += [(f"{name} lines", _has("line_set", name)) for name in LINE_SETS]

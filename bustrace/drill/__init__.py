@@ -8,6 +8,7 @@ from bustrace.drill.healthy import HealthyBoot, healthy_boots, healthy_boots_of
 from bustrace.drill.io_firmware import make_io_board
 from bustrace.drill.limits import BusLimits, limits_for
 from bustrace.drill.model import CPU_DRIVES, BusRecord, Display, Join, control_lines
+from bustrace.drill.nuisances import Nuisances, as_described, draw_nuisances
 from bustrace.drill.plantable import plantable
 from bustrace.drill.planting import ALWAYS, Occurrence, Planting, as_planting, variants_of
 from bustrace.drill.sample import sample
@@ -26,13 +27,16 @@ __all__ = [
     "HealthyBoot",
     "Join",
     "MadeBoard",
+    "Nuisances",
     "Occurrence",
     "Planting",
     "SourceError",
     "Waveform",
+    "as_described",
     "as_planting",
     "assemble",
     "control_lines",
+    "draw_nuisances",
     "export",
     "healthy_boots",
     "healthy_boots_of",

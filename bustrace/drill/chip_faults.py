@@ -75,14 +75,17 @@ def revised(image: bytes, rng: np.random.Generator) -> bytes:
     """Another revision of an image: some runs of bytes moved on by one to four, as after a change
     to a routine or a table, and a byte here and there. The vectors stay.
     """
-    changed = bytearray(image)
+    changed, room = bytearray(image), max(len(image) - 6 - 64, 1)
+    held = np.frombuffer(image, np.uint8)[: room + 1]
+    # Where something is: what fills a ROM's free space is alike.
+    used = np.flatnonzero(held[1:] != held[:-1])
+    places = (used if len(used) else np.arange(room)).tolist()
     for _ in range(REVISED_RUNS):
-        room = max(len(image) - 6 - 64, 1)
-        first, length = int(rng.integers(room)), int(rng.integers(8, 64))
-        by = int(rng.integers(1, 5))
+        first = places[int(rng.integers(len(places)))]
+        length, by = int(rng.integers(8, 64)), int(rng.integers(1, 5))
         run = image[first : first + length]
         changed[first : first + length] = (run[-by:] + run)[:length]
-        changed[int(rng.integers(room))] ^= int(rng.integers(1, 256))
+        changed[places[int(rng.integers(len(places)))]] ^= int(rng.integers(1, 256))
     return bytes(changed[: len(image) - 6] + image[-6:])
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from bustrace.drill.dialects import DIALECTS, NAMING, export
 from bustrace.drill.firmware import make_board
 from bustrace.drill.model import BusRecord, Display, address_lines, control_lines
 from bustrace.drill.nets import DATA
+from bustrace.drill.nuisances import draw_nuisances
 from bustrace.drill.sample import sample
 from bustrace.drill.simulate import RESET_LOW, simulate
 from bustrace.drill.waveform import line_names
@@ -57,7 +58,7 @@ def healthy_boots(folder: Path, count: int, seed: int = 0) -> Iterator[HealthyBo
 
     They vary in firmware, memory map, clock, rate, lines, names, dialect, content of RAM at
     power-on, length of the reset, chatter on it, clocks that come late, recordings that start in
-    the midst, undriven buses that keep their byte or are pulled up.
+    the midst, buses, inputs and clocks (`bustrace.drill.nuisances`).
     """
     for number in range(count):
         yield _healthy_boot(folder / f"boot_{number:03}", np.random.default_rng((seed, number)))
@@ -135,14 +136,18 @@ def _recorded(
             first = reset_low[-1][1] + int(rng.integers(1, 3))
             reset_low.append((first, first + int(rng.integers(1, 3))))
     pulled_up = bool(rng.random() < 0.3)
+    # From a stream of their own: the rest of a boot is as it would be without them.
+    ugly = draw_nuisances(rng.spawn(1)[0], board)
+    ugly = replace(ugly, left_out=None, other_revision=None)  # the board file stays true
     record = simulate(
         board,
         cycles=cycles,
         seed=int(rng.integers(2**31)),
         clock_hz=clock,
         reset_low=reset_low,
-        undriven="high" if pulled_up else "keeps",
+        undriven="high" if pulled_up else ugly.undriven,
         display=display,
+        io_hold=ugly.io_hold,
     )
     lines = line_names(record)
     buses, control = ("PHI2", "RW", *address_lines(board), *DATA), control_lines(board)
@@ -167,6 +172,8 @@ def _recorded(
         start_cycle=midst,
         lead_cycles=late,
         chatter=int(rng.integers(4)),
+        contention=ugly.contention,
+        drift=ugly.drift,
         trigger=int(rng.integers(200)) if rng.random() < 0.2 else 0,
     )
     style = list(NAMING)[int(rng.integers(len(NAMING)))]

@@ -37,13 +37,13 @@ def make_io_chip(part: str, size: int, rng: np.random.Generator, hold: int | Non
     rng : numpy.random.Generator
         Draws what comes in from outside.
     hold : int or None
-        For how many cycles what comes in stays as it is; None: as long as the kind likes.
+        For how many cycles what comes in at ports stays as it is; None: as long as the kind likes.
     """
     kind = io_chip(part, size)
     if kind is PortInterval or kind is PortTimer:
         return kind(rng.integers(256, size=(256, 2), dtype=np.uint8), hold or kind.HOLD)
     if kind is SerialPort:
-        return SerialPort(rng.integers(256, size=256, dtype=np.uint8), hold or SerialPort.HOLD)
+        return SerialPort(rng.integers(256, size=256, dtype=np.uint8))
     if kind is ScreenTiming:
         return ScreenTiming()
     return Registers(size)

@@ -66,7 +66,7 @@ class Run:
     undriven : str
     display : Display or None
     io_hold : int or None
-        Cycles for which what comes in at I/O chips stays as it is; None: as their kinds like.
+        Cycles for which what comes in at ports stays as it is; None: as their kinds like.
     """
 
     def __init__(

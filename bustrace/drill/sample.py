@@ -29,6 +29,8 @@ def sample(
     lead_cycles: float = 0.0,
     chatter: int = 0,
     transients: float = 0.25,
+    contention: float = 0.0,
+    drift: float = 0.0,
     trigger: int = 0,
     source: str = "drill",
 ) -> Capture:
@@ -49,7 +51,7 @@ def sample(
         Chance that one sample of one line shows the wrong level.
     start_cycle : int
         The recording starts somewhere within this cycle.
-    lead_cycles, chatter, transients
+    lead_cycles, chatter, transients, contention, drift
         As for `bustrace.drill.waveform.waveform`; with a lead the recording starts before the
         clock does.
     trigger : int
@@ -70,7 +72,13 @@ def sample(
     if not 0 <= start_cycle <= max(len(record) - 1, 0):
         raise ValueError(f"cycle {start_cycle} is not in a run of {len(record)} cycles")
     wave = waveform(
-        record, seed=seed, lead_cycles=lead_cycles, chatter=chatter, transients=transients
+        record,
+        seed=seed,
+        lead_cycles=lead_cycles,
+        chatter=chatter,
+        transients=transients,
+        contention=contention,
+        drift=drift,
     )
     rng = np.random.default_rng((seed, 102))
     begin = wave.begin_ps

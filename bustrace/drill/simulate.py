@@ -56,7 +56,7 @@ def simulate(
     display : Display or None
         Takes the bus from the CPU for some cycles now and then.
     io_hold : int or None
-        What comes in at I/O chips changes after so many cycles; None: as their kinds like.
+        What comes in at ports changes after so many cycles; None: as their kinds like.
     stop_after, repeat_every : int or None
         Cycle at which ``clock:stops`` takes hold, period of ``reset:repeats``; None: by chance.
 

@@ -61,6 +61,8 @@ def waveform(
     lead_cycles: float = 0.0,
     chatter: int = 0,
     transients: float = 0.25,
+    contention: float = 0.0,
+    drift: float = 0.0,
 ) -> Waveform:
     """Give a run its timing.
 
@@ -78,8 +80,13 @@ def waveform(
         Short false pulses on RES around each of its edges.
     transients : float
         Share of cycles in which the address passes through a false value.
+    contention : float
+        Share of cycles in which chips overlap for some ns while they change over, so that the
+        data lines show anything.
+    drift : float
+        How far the clock wanders, as a part of its rate; at most one slow swing in the run.
     """
-    return _Timing(record, seed, transients).build(lead_cycles, chatter)
+    return _Timing(record, seed, transients, contention, drift).build(lead_cycles, chatter)
 
 
 def _select_line(chip: Chip) -> str:
@@ -87,13 +94,19 @@ def _select_line(chip: Chip) -> str:
 
 
 class _Timing:
-    def __init__(self, record: BusRecord, seed: int, transients: float) -> None:
+    def __init__(
+        self, record: BusRecord, seed: int, transients: float, contention: float, drift: float
+    ) -> None:
         self.record = record
         self.rng = np.random.default_rng((seed, 101))
+        ugly = np.random.default_rng((seed, 103))
+        self.fights = ugly.random(len(record)) < contention
+        self.anything = ugly.integers(256, size=len(record), dtype=np.uint8)
+        wander = drift * np.sin(np.linspace(ugly.uniform(0, 6), ugly.uniform(7, 12), len(record)))
         self.limits: BusLimits = limits_for(record.clock_hz, record.board.cpu.variant)
         self.period = PS_PER_SECOND / record.clock_hz
         n, rng, limits, period = len(record), self.rng, self.limits, float(self.period)
-        ideal = np.round(np.arange(n + 1) * period).astype(np.int64)
+        ideal = np.round(np.append(0.0, np.cumsum(1 + wander)) * period).astype(np.int64)
         self.fall = ideal + rng.integers(-150, 151, n + 1)
         low = rng.uniform(limits.low, max(limits.low, period - limits.high))
         self.low_ps = int(min(max(low, 0.47 * period), 0.53 * period))
@@ -254,6 +267,8 @@ class _Timing:
         first = np.where(leaving, before | rng.integers(256, size=n, dtype=np.uint8), before)
         mixed = (before & byte) | rng.integers(256, size=n, dtype=np.uint8) & (before | byte)
         second = np.where(enabling, mixed, first)
+        first = np.where(self.fights, first & self.anything, first)
+        second = np.where(self.fights, second & self.anything | byte & ~self.anything, second)
         result = {}
         for bit, line in enumerate(DATA):
             offset = int(rng.integers(0, 4 * _NS))
