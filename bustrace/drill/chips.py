@@ -37,7 +37,7 @@ class Forgetting:
     after : int
         Cycles without an access until a row is lost.
     row_mask : int
-        Address bits that choose the row.
+        Address bits that choose the row: the lowest ones.
     left : bytes
         What is left of each byte then.
     """
@@ -152,9 +152,8 @@ class Memory:
             return
         row = offset & forgetting.row_mask
         if cycle - self._used.get(row, 0) > forgetting.after:
-            for lost in range(self.size):
-                if lost & forgetting.row_mask == row:
-                    self.content[lost] = forgetting.left[lost]
+            step = forgetting.row_mask + 1
+            self.content[row::step] = forgetting.left[row::step]
         self._used[row] = cycle
 
     def write(self, offset: int, byte: int, cycle: int) -> None:

@@ -33,7 +33,6 @@ class Floating:
         self._rng = rng
         self._some = int(rng.integers(1, 0xFF))
         self._decay = rng.integers(1, LONGEST_DECAY, 8).tolist()
-        self.simple = kind in ("keeps", "high")
 
     @property
     def pulled(self) -> int:

@@ -54,7 +54,17 @@ class Crossing:
 
 @dataclass(slots=True)
 class Met:
-    """A cycle with crossings, settled."""
+    """A cycle, settled.
+
+    Attributes
+    ----------
+    address, rw : int
+    control : (int, int, int)
+        IRQ, NMI, RDY.
+    answer : Answer
+    data : (int, int, int, int)
+        Byte at the CPU's pins, at the clip, behind, and what the CPU took or gave.
+    """
 
     address: int
     rw: int
@@ -84,11 +94,11 @@ def settle_crossings(
     control : (int, int, int)
         IRQ, NMI and RDY as they would be.
     """
-    seen = Met(address, rw, control, run._answer(address, [], bank.inner, k), (0, 0, 0, 0))
+    seen = Met(address, rw, control, run.answer(address, [], bank.inner, k), (0, 0, 0, 0))
     for _ in range(_ROUNDS):
         role = run.layout.roles(seen.rw, bank.answering[seen.rw][seen.address])[0]
-        seen.answer = run._answer(seen.address, role, bank.inner, k)
-        seen.data = run._transfer(rw, seen.answer)
+        seen.answer = run.answer(seen.address, role, bank.inner, k)
+        seen.data = run.transfer(rw, seen.answer)
         before = seen.address, seen.rw
         _pull(run, seen, address, rw, control)
         if (seen.address, seen.rw) == before:

@@ -16,8 +16,8 @@ from bustrace.drill.chips import SOUND, Device, Memory
 from bustrace.drill.cpu_faults import CpuFault
 from bustrace.drill.floating import Floating, Thresholds, Undriven
 from bustrace.drill.io_chips import make_io_chip
-from bustrace.drill.joining import Crossing, settle_crossings
-from bustrace.drill.layout import Layout
+from bustrace.drill.joining import Crossing, Met, settle_crossings
+from bustrace.drill.layout import Bank, Layout
 from bustrace.drill.model import CPU_DRIVES, Display, control_lines
 from bustrace.drill.planted import Chances, Planted
 
@@ -130,7 +130,7 @@ class Run:
 
     # ---- one cycle
 
-    def _answer(self, address: int, role: list[int], inner: list[list[int]], k: int) -> Answer:
+    def answer(self, address: int, role: list[int], inner: list[list[int]], k: int) -> Answer:
         """What the driving chips make of the data bus."""
         layout, answer = self.layout, Answer()
         given = []
@@ -190,7 +190,7 @@ class Run:
             cpu, clip = cpu & ~differ | levels[0] & differ, clip & ~differ | levels[1] & differ
         return cpu, clip
 
-    def _transfer(self, cpu_rw: int, answer: Answer) -> tuple[int, int, int, int]:
+    def transfer(self, cpu_rw: int, answer: Answer) -> tuple[int, int, int, int]:
         """Byte at the CPU's pins as it takes it, at the clip, behind, and what the CPU gave."""
         layout = self.layout
         if cpu_rw:
@@ -236,16 +236,11 @@ class Run:
             irq = held.get("IRQ")
             if irq is None:
                 irq = int(not any(chip.requests(k) for chip in self.asking))
-            ready, asked, rw = (0 if stolen else rdy), nmi, cpu_rw
-            if self.crossings:
-                met = settle_crossings(self, address, cpu_rw, bank, k, (irq, nmi, ready))
-                address, rw, (irq, asked, ready) = met.address, met.rw, met.control
-                answer, near, clip, far, given = met.answer, *met.data
-                takes = layout.roles(rw, bank.answering[rw][address])[1]
-            else:
-                drives, takes = layout.roles(cpu_rw, bank.answering[cpu_rw][address])
-                answer = self._answer(address, drives, bank.inner, k)
-                near, clip, far, given = self._transfer(cpu_rw, answer)
+            ready = 0 if stolen else rdy
+            met = self._meet(address, cpu_rw, bank, k, (irq, nmi, ready))
+            address, rw, (irq, asked, ready) = met.address, met.rw, met.control
+            answer, (near, clip, far, given) = met.answer, met.data
+            takes = layout.roles(rw, bank.answering[rw][address])[1]
             for bit in takes:
                 device = self.placed[bit]
                 device.write(bank.inner[bit][address] % device.size, layout.into[bit][far], k)
@@ -264,12 +259,22 @@ class Run:
                 executor = self.executor = fault.after(executor)
         return self._columns(keep, res)
 
+    def _meet(
+        self, address: int, cpu_rw: int, bank: Bank, k: int, control: tuple[int, int, int]
+    ) -> Met:
+        """Everything on the bus, settled."""
+        if self.crossings:
+            return settle_crossings(self, address, cpu_rw, bank, k, control)
+        drives = self.layout.roles(cpu_rw, bank.answering[cpu_rw][address])[0]
+        answer = self.answer(address, drives, bank.inner, k)
+        return Met(address, cpu_rw, control, answer, self.transfer(cpu_rw, answer))
+
     def _early(self, address: int, inner: list[list[int]], k: int) -> tuple[int, int]:
         """Data lines while phase 2 is low: what drives them, although no read is on."""
         layout, pulled = self.layout, self.floating.pulled
         always = layout.planted.always & layout.readable & ~layout.planted.silent
         role = [bit for bit in layout.bits if always >> bit & 1]
-        answer = self._answer(address, role, inner, k) if role else Answer()
+        answer = self.answer(address, role, inner, k) if role else Answer()
         byte = answer.byte & answer.driven | pulled & ~answer.driven
         return layout.read_near[byte], answer.driven | pulled
 

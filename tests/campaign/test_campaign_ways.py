@@ -30,6 +30,7 @@ def test_planted_cases_have_every_way_and_some_come_and_go(plan):
     assert any(p.when.onset and p.when.activity < 1 for p in drawn)
 
 
+@pytest.mark.slow
 def test_every_drawn_way_can_be_planted(tide_gauge):
     board, rng = loaded(tide_gauge), np.random.default_rng(3)
     among = faults_of(tide_gauge)
@@ -50,6 +51,7 @@ def test_a_case_runs_its_faults_in_their_ways(tide_gauge):
     assert np.array_equal(run.clip_address ^ healthy.clip_address, acts.astype(np.uint16) << 3)
 
 
+@pytest.mark.slow
 def test_an_oracle_class_has_what_shows_the_same_in_any_way_in_the_same_cycles(tide_gauge):
     """A clip of A2 exchanged with A3 is a clip of A3 exchanged with A2."""
     when = Occurrence(activity=0.3, burst=8)
@@ -61,6 +63,7 @@ def test_an_oracle_class_has_what_shows_the_same_in_any_way_in_the_same_cycles(t
     assert not oracle.alike(planting.fault, Fault.parse("clip:A4"))
 
 
+@pytest.mark.slow
 def test_a_made_up_board_with_io_has_its_registers_among_the_faults():
     files = made_up_io_board(3)
     board = loaded(files)

@@ -36,6 +36,7 @@ def test_drawn_nuisances_cover_every_kind(tide_gauge):
     assert {one.other_revision for one in drawn} == {None, "U5"}
 
 
+@pytest.mark.slow
 def test_a_chattering_input_changes_at_every_read(tide_gauge):
     """Reads of the 6522's port B, which the disc reader drives."""
 

@@ -61,6 +61,7 @@ def follows(run, **changed):
 # ---- when a fault acts
 
 
+@pytest.mark.slow
 def test_a_fault_from_an_onset_on_leaves_what_was_before(planted, tide_gauge):
     healthy = simulate(tide_gauge, cycles=1500, seed=SEED)
     run = planted("stuck:D0=0@bus", when=Occurrence(onset=700))
@@ -153,6 +154,7 @@ def test_shorts_have_three_ways_to_win(planted):
         assert np.array_equal(bit(strong.clip_address, place), bit(strong.cpu_address, leads))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("variant", "wins"), [("low", np.minimum), ("high", np.maximum)])
 def test_an_address_line_and_a_data_line_that_touch_show_one_level(tide_gauge, variant, wins):
     """In a write both are the CPU's, and it is known what it means; an undriven line gives way."""
@@ -231,14 +233,19 @@ def test_a_row_or_a_column_of_cells_reads_one_level(planted, variant, mask):
     assert not bit(run.clip_data[mine & ~struck], 3).all()
 
 
+@pytest.mark.slow
 def test_ram_that_forgets_keeps_what_is_used_often_and_loses_the_rest(planted, departures):
     run = planted("retention:U4", cycles=9000)
     lost = _changed_on_its_own(run, "U4", 0x7FF)
     assert lost
     assert min(lost) > 300
     # All eight chips of a bank, row by row: any access of a row refreshes it.
-    bank = planted("shared:ram-bank", "forgets", cycles=9000, board=departures)
-    assert not follows(bank) or bank.drives("U20").any()
+    planting, gone = Planting(Fault.parse("shared:ram-bank"), "forgets"), []
+    for seed in range(6):
+        bank = simulate(departures, cycles=6000, seed=seed, faults=[planting])
+        gone += _changed_on_its_own(bank, "U20", 0xFFFF)
+    assert gone
+    assert min(gone) > 300
 
 
 def _changed_on_its_own(run, ref, mask):
@@ -263,6 +270,7 @@ def test_an_address_pin_of_a_dynamic_ram_carries_a_row_and_a_column_line(planted
     assert variants_of(run.board, Fault.parse("stuck:A3=0@U5")) == ("plain",)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("variant", ["dead", "forgets", "late", "address"])
 def test_a_shared_cause_strikes_every_chip_of_the_bank_and_no_other(departures, planted, variant):
     run = planted("shared:ram-bank", variant, cycles=3000, board=departures)
@@ -280,20 +288,28 @@ def test_a_shared_cause_strikes_every_chip_of_the_bank_and_no_other(departures, 
 
 
 def test_two_drivers_settle_as_the_variant_says(planted):
-    image = None
     for variant, op in (("low", np.bitwise_and), ("high", np.bitwise_or)):
         run = planted("doubled:U5+U4", variant)
         both = run.drives("U5") & run.drives("U4")
         image = run.board.image_bytes("U5")[run.cpu_address[both]]
         assert both.any()
         assert np.array_equal(op(run.clip_data[both], image), run.clip_data[both])
-    strong = planted("doubled:U5+U4", "stronger")
-    both = strong.drives("U5") & strong.drives("U4")
-    image = strong.board.image_bytes("U5")[strong.cpu_address[both]]
-    # One of them wins on every line: the bus shows the ROM's byte, or never looks at it.
-    same = strong.clip_data[both] == image
-    assert same.all() or not same.all()
-    assert follows(strong)
+
+
+def test_the_stronger_of_two_drivers_wins_on_every_line(tide_gauge):
+    """Which one it is hangs on the seed."""
+    winners = set()
+    for seed in range(6):
+        planting = Planting(Fault.parse("always:U4"), "stronger")
+        run = simulate(tide_gauge, cycles=300, seed=seed, faults=[planting])
+        both = run.drives("U5") & run.drives("U4")
+        rom = run.board.image_bytes("U5")[run.cpu_address[both]]
+        shows_rom = (run.clip_data[both] == rom).all()
+        winners.add(bool(shows_rom))
+        if not shows_rom:
+            # The RAM drives while phase 2 is low, too, and by itself.
+            assert np.array_equal(run.clip_data[both], run.early_data[both])
+    assert winners == {True, False}
 
 
 def test_at_a_marginal_level_clip_and_cpu_can_differ(planted):
@@ -338,6 +354,7 @@ def test_a_chip_that_always_drives_does_so_while_phase_2_is_low(planted, tide_ga
 # ---- the undriven bus
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["mixed", "decays", "noisy"])
 def test_undriven_lines_do_what_was_asked_and_driven_ones_nothing(tide_gauge, kind):
     run = simulate(tide_gauge, cycles=6000, seed=SEED, undriven=kind)
@@ -361,6 +378,7 @@ def test_undriven_lines_do_what_was_asked_and_driven_ones_nothing(tide_gauge, ki
 # ---- the CPU
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("variant", ["opcode", "flag"])
 def test_a_cpu_that_breaks_its_sheet_leaves_the_replay(tide_gauge, variant):
     """It agrees with its sheet until the broken part is first used, and not for ever."""
