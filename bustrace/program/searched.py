@@ -35,15 +35,21 @@ _UNEXPLAINED = 12.0
 """Bits that a row lacks of what its cycles could give, from which it explains nothing."""
 
 _MOST_UNEXPLAINED = 0.25
+_MOST_WITHOUT_OPCODES = 0.15
 _LEAST_EVIDENCE = 0.5
 """Share of the cycles, and bits a cycle, that part a program from noise: the search is in log-odds
-against uniform bits, so noise scores less than nothing."""
+against uniform bits, so noise scores less than nothing. Without data any opcode may be taken, and
+more is explained by chance."""
 
 _MOST_WITHOUT_DATA = 200_000
 """Cycles searched without any data line, where every cycle may be any instruction."""
 
 _COUNTING = 0.95
 """Share of addresses that follow on the one before, in which no CPU with data of its own runs."""
+
+_RESTING, _FLICKER = 0.01, 2
+"""Share of cycles in which more lines than that are not at their usual level, below which all rests
+but for noise."""
 
 _FLAKY = 0.03
 """Share of fetches after which an address line did not count on, from which it is not used."""
@@ -105,6 +111,8 @@ def search_cycles(
     seen, rests = _without_resting(_seen(cycles, used, part))
     if not seen.address_known.any() and not seen.data_known.any():
         return "no address or data line moves, or none was captured"
+    if _rests(seen):
+        return "the bus rests but for noise: no instruction runs"
     if not seen.data_known.any():
         seen, used = _cut(seen, _MOST_WITHOUT_DATA), used[:_MOST_WITHOUT_DATA]
         if _only_counts(seen):
@@ -166,6 +174,16 @@ def _moving(
     return high & int(np.bitwise_or.reduce(~levels & known))
 
 
+def _rests(seen: Seen) -> bool:
+    """Whether the captured lines keep their usual levels nearly all the time."""
+    lines = (seen.address & seen.address_known).astype(np.int64)
+    lines |= (seen.data & seen.data_known).astype(np.int64) << 16
+    lines |= (seen.rw == 1).astype(np.int64) << 24
+    counts = [int((lines >> bit & 1).sum()) for bit in range(25)]
+    usual = sum(1 << bit for bit, count in enumerate(counts) if 2 * count > len(lines))
+    return float((np.bitwise_count(lines ^ usual) > _FLICKER).mean()) < _RESTING
+
+
 def _only_counts(seen: Seen) -> bool:
     """Whether nearly every address is the one before it and 1."""
     known = seen.address_known[1:] & seen.address_known[:-1]
@@ -190,7 +208,7 @@ def _why_not(found: Found, seen: Seen) -> str | None:
     evidence = float(found.score[running].sum()) / total
     if evidence < _LEAST_EVIDENCE and unexplained <= _MOST_UNEXPLAINED:
         return "the captured lines fit this CPU's instructions no better than noise would"
-    if unexplained > _MOST_UNEXPLAINED:
+    if unexplained > (_MOST_UNEXPLAINED if seen.data_known.any() else _MOST_WITHOUT_OPCODES):
         return (
             f"{unexplained:.0%} of the cycles are like no instruction of this CPU: noise, wrong "
             "names of lines, or another CPU"

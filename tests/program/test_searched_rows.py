@@ -125,28 +125,3 @@ def test_twins_are_kept_as_alternatives(interrupts_trace, clip):
         for row, code in zip(rows, true, strict=True)
     ]
     assert np.mean(named) > 0.9
-
-
-def lines(n, address, data, rw):
-    ones = {pin: np.ones(n, np.uint8) for pin in ("res", "irq", "nmi", "rdy", "sync")}
-    return {"addr": address, "data": data, "rw": rw, **ones}
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("kept", [(0xFFFF, 0xFF), (0, 0xFF), (0xFFFF, 0)], ids=str)
-@pytest.mark.parametrize("kind", ["noise", "counter", "halted"])
-def test_what_is_no_program_is_called_none(kind, kept, clip):
-    """Noise, an address that only counts, a board at rest: with a reason, and no row claimed."""
-    n = 30_000
-    rng = np.random.default_rng(6)
-    noise = rng.integers(0, 256, n).astype(np.uint8)
-    levels = {
-        "noise": lines(n, rng.integers(0, 65536, n), noise, rng.integers(0, 2, n)),
-        "counter": lines(n, np.arange(n), noise, np.ones(n, np.int64)),
-        "halted": lines(n, np.full(n, 0x1234), np.full(n, 0xEA, np.uint8), np.ones(n, np.int64)),
-    }[kind]
-    address, data = kept
-    program = recover_program(clip(levels, pins=("RW",), address_mask=address, data_mask=data))
-    assert program.method == "none"
-    assert not np.isin(program.kind, INSTRUCTIONS).any()
-    assert program.reason
