@@ -86,6 +86,8 @@ RW_AT, RW_KNOWN_AT, HELD_AT, REPEATS_AT = 48, 49, 50, 51
 ) = range(16)  # fmt: skip
 PRICES = 16
 BIT_UNITS = 16
+TIE = 4 * BIT_UNITS
+"""Another way into a node that is no worse than that may have been the true one."""
 
 NO_SCORE = -(1 << 60)
 AHEAD = 64
@@ -837,6 +839,15 @@ def _fetch_gain(w, cycle):
 
 
 @compiled_part
+def _agree(w, nodes, end):
+    """Know of the registers only what two ways into a node that explain as much agree on."""
+    for j in range(A, PM, 2):
+        both = w[j + 1] & nodes[end, j + 1] & ~(w[j] ^ nodes[end, j])
+        w[j + 1] = both
+        nodes[end, j + 1] = both
+
+
+@compiled_part
 def _arrive(w, nodes, scores, links, cycles, potential, start, kind, code):
     """Keep the edge that ends in a node if it is the best so far; whether it is.
 
@@ -850,6 +861,8 @@ def _arrive(w, nodes, scores, links, cycles, potential, start, kind, code):
         loss = potential[end + 1]
     score = w[SCORE] + gain
     loss -= score
+    if links[end, FROM] != start and scores[end] > NO_SCORE and abs(score - scores[end]) < TIE:
+        _agree(w, nodes, end)
     if score <= scores[end]:
         if links[end, FROM] == start and links[end, CODE] != code:
             behind = scores[end] - score

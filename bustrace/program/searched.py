@@ -57,6 +57,9 @@ _FLAKY = 0.03
 _TWIN = 3.0
 """Bits within which another opcode explains a row as well."""
 
+_LOADS = (("LDA", "PLA"), ("LDX", "PLX"), ("LDY", "PLY"), (), ("PLP", "RTI"))
+"""What gives A X Y S P a byte from the bus."""
+
 _CERTAIN = 0.99
 """Nothing that was only searched for is surer."""
 
@@ -252,7 +255,7 @@ def _rows(
     opcode[kind == Kind.BRK] = 0
     pins = part.address_mask
     program = (kind == Kind.INSTRUCTION) | (kind == Kind.BRK)
-    registers, known = found.registers[joined], found.known[joined]
+    registers, known = found.registers[joined], _loaded_since(found, cycles, used, part)[joined]
     # What the fetch itself shows of the program counter is part of it.
     shown = cycles.address_known[used[first[joined]]].astype(np.uint16)
     value = cycles.address[used[first[joined]]].astype(np.uint16)
@@ -275,6 +278,28 @@ def _rows(
         twins=tuple(twins),
         notes=notes,
     )
+
+
+def _loaded_since(
+    found: Found, cycles: Cycles, used: npt.NDArray[np.int64], part: Variant
+) -> npt.NDArray[np.uint16]:
+    """Known bits of the registers, none that are older than the last opcode that was made up.
+
+    Where an opcode is not what was captured, what was known before may be of another path. A
+    register counts again once it was loaded.
+    """
+    at = used[found.first_cycle]
+    differs = (found.opcode ^ cycles.data[at]) & cycles.data_known[at]
+    doubtful = (found.edge == _kernels.BY_INSTRUCTION) & (found.opcode >= 0) & (differs != 0)
+    rows = np.arange(1, len(found) + 1)
+    last = np.maximum.accumulate(np.where(doubtful, rows, 0))
+    known = found.known.copy()
+    for column, loads in enumerate(_LOADS, start=1):
+        loaded = np.isin(found.opcode, [code for name in loads for code in part.opcodes_of(name)])
+        since = np.maximum.accumulate(np.where(loaded & ~doubtful, rows, 0))
+        # A row tells what was known before it.
+        known[1:, column][(since <= last)[:-1] & (last > 0)[:-1]] = 0
+    return known
 
 
 def _idle(edge: npt.NDArray[np.uint8]) -> npt.NDArray[np.bool_]:

@@ -124,6 +124,21 @@ def test_of_eight_address_lines_no_register_is_wrong(clip):
             assert wrong == 0
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("variant", ["6502", "W65C02S"])
+@pytest.mark.parametrize("pins", [("RW",), ()], ids=["D8 and R/W", "D8 alone"])
+def test_without_addresses_what_is_doubtful_is_not_known(variant, pins, clip):
+    """Two ways to read the cycles may be as good: where they differ nothing is known, or wrong."""
+    for seed, window in ((1, 4), (2, 5)):
+        witnessed = Witnessed(variant, at_random(variant, seed, plain=True))
+        for start in starts(witnessed, window, 6):
+            program = witnessed.recovered(clip, start, start + 500, pins=pins, address_mask=0)
+            _, wrong, _ = witnessed.judged(program, start, start + 500)
+            assert wrong == 0
+            known = program.registers_known[len(program) // 3 :, :3] == 0xFF
+            assert known.mean() > 0.6
+
+
 def from_the_midst(execute, clip, code, skipped, n=400):
     """A loop at $F000 seen from an instruction on."""
     truth = execute(bytes.fromhex(code.replace(" ", "")), n)
