@@ -31,8 +31,11 @@ _AGAIN = 2
 _TRIALS = 10_000
 """Bound of the work on one capture."""
 
-_WORLDS = 24
-"""Most values of A and carry that are kept side by side."""
+_WORLDS, _ALL = 48, 1024
+"""Most values of A, carry and the decimal flag that are kept side by side."""
+
+_LONG = 24
+"""Rows without a load of A from which all its values are followed until they come to the same."""
 
 _MIXES = (
     *("ADC", "SBC", "AND", "ORA", "EOR", "ASL", "LSR", "ROL", "ROR"),
@@ -40,7 +43,7 @@ _MIXES = (
 )
 """Make of what is not known something new, which may show though what it came from does not."""
 
-_C = 0x01
+_C, _D = 0x01, 0x08
 
 
 class Deducer:
@@ -57,6 +60,7 @@ class Deducer:
         self._thread = thread
         self._left = _TRIALS
         self._tried: dict[tuple[int, ...], int] = {}
+        self._later: dict[int, tuple[int, int]] = {}
         part = variant_named(variant)
         opcodes = [code for name in _MIXES for code in part.opcodes_of(name)]
         self._mixes = np.zeros(256, np.bool_)
@@ -82,6 +86,9 @@ class Deducer:
             `state` itself where there is nothing to add.
         """
         unknown = self._unknown(state)
+        if cycle in self._later:
+            state = state.copy()
+            state.amend("a", *self._later[cycle])
         if not unknown or self._left <= 0:
             return state
         keep = self._thread.moving & np.uint32(~aside & 0x3FFFFFF)
@@ -101,15 +108,20 @@ class Deducer:
                 found = told
             if end >= clean or not self._unknown(found):
                 break
-        return self._jointly(cycle, found, end, keep)
+        if first:
+            self._look_ahead(cycle, found, min(clean, cycle + _SOON[-1]), keep)
+        return self._jointly(cycle, found, end, keep, _WORLDS)[0]
 
     def next_row(self, run: Run, after: int) -> int | None:
         """First row of a run, behind a cycle, before which A or a flag became new and unknown."""
         before, known = run.row_opcode[:-1], run.row_known[1:]
         open_ = (known[:, _A] != 0xFF) | (known[:, _P] & _RESULTS != _RESULTS)
         open_ &= self._mixes[before]
-        rows = np.flatnonzero(open_ & (run.row_cycle[1:] > after)) + 1
+        again = np.isin(run.row_cycle[1:], list(self._later)) & (known[:, _A] != 0xFF)
+        rows = np.flatnonzero((open_ | again) & (run.row_cycle[1:] > after)) + 1
         for row in rows.tolist():
+            if int(run.row_cycle[row]) in self._later:
+                return int(run.row_cycle[row])
             key = (int(run.row_pc[row]), *run.row_known[row].tolist())
             if self._tried.get(key, 0) < _AGAIN:
                 self._tried[key] = self._tried.get(key, 0) + 1
@@ -155,19 +167,39 @@ class Deducer:
                     state = ways[0] if refuted[1] else ways[1]
         return state
 
-    def _jointly(self, cycle: int, state: CpuState, end: int, keep: np.uint32) -> CpuState:
-        """What all values of A and carry that are not refuted agree on.
+    def _look_ahead(self, cycle: int, state: CpuState, end: int, keep: np.uint32) -> None:
+        """Note where all values that A can have come to the same: a sum that forgets its start."""
+        known = self._thread.run(cycle, state, end).row_known[:_LONG, _A]
+        if len(known) < _LONG or (known == 0xFF).any():
+            return
+        _, worlds = self._jointly(cycle, state, end, keep, _ALL)
+        runs = [self._thread.run(cycle, world, end) for world in worlds]
+        if len(runs) < 2 or any(not np.array_equal(r.row_cycle, runs[0].row_cycle) for r in runs):
+            return
+        value = runs[0].row_registers[:, _A]
+        same = [
+            (run.row_registers[:, _A] == value) & (run.row_known[:, _A] == 0xFF) for run in runs
+        ]
+        rows = np.flatnonzero(np.logical_and.reduce(same))
+        if len(rows):
+            self._later[int(runs[0].row_cycle[rows[0]])] = (int(value[rows[0]]), 0xFF)
 
-        A sum of two unknowns tells nothing of either, but of both.
+    def _jointly(
+        self, cycle: int, state: CpuState, end: int, keep: np.uint32, most: int
+    ) -> tuple[CpuState, list[CpuState]]:
+        """What all values of A and its flags that are not refuted agree on, and these values.
+
+        A sum of two unknowns tells nothing of either, but of both. No values where they are more
+        than `most`.
         """
         worlds = [state]
-        for name, bit in (("p", _C), *(("a", 1 << n) for n in range(8))):
+        for name, bit in (("p", _D), ("p", _C), *(("a", 1 << n) for n in range(8))):
             if state.register(name)[1] & bit:
                 continue
             ways = [_amended(world, name, bit, level) for world in worlds for level in (0, bit)]
             worlds = [way for way in ways if not self._refuted(cycle, way, end, keep)]
-            if not 0 < len(worlds) <= _WORLDS or self._left <= 0:
-                return state
+            if not 0 < len(worlds) <= most or self._left <= 0:
+                return state, []
         for name in ("a", "p"):
             values = [world.register(name) for world in worlds]
             value, known = values[0]
@@ -175,7 +207,7 @@ class Deducer:
                 known &= other_known & ~(value ^ other)
             state = state.copy()
             state.amend(name, value, known)
-        return state
+        return state, worlds
 
 
 def _amended(state: CpuState, name: str, bit: int, level: int) -> CpuState:

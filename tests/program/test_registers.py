@@ -84,7 +84,7 @@ def test_py65_and_the_executor_run_the_same_program(variant):
 @pytest.mark.slow
 @pytest.mark.parametrize("variant", ["6502", "W65C02S"])
 def test_of_a_hand_written_program_all_that_can_be_known_is(variant, clip):
-    """From 200 cycles after a start anywhere: none wrong, and nearly all that can be known."""
+    """From 200 cycles after a start anywhere: none wrong, and 99 % of what can be known."""
     witnessed = Witnessed(variant, hand_written(variant))
     total = np.zeros(3, np.int64)
     for start in starts(witnessed, 4, 6):
@@ -93,7 +93,7 @@ def test_of_a_hand_written_program_all_that_can_be_known_is(variant, clip):
     count, wrong, best = total.tolist()
     assert count > 2000
     assert wrong == 0
-    assert best >= 0.97 * count
+    assert best >= 0.99 * count
 
 
 @pytest.mark.slow
@@ -109,7 +109,7 @@ def test_of_random_programs_nearly_all_that_can_be_known_is(variant, clip):
     count, wrong, best = total.tolist()
     assert count > 2000
     assert wrong == 0
-    assert best >= 0.98 * count
+    assert best >= 0.99 * count
 
 
 @pytest.mark.slow
@@ -197,6 +197,16 @@ def test_a_sum_of_two_unknowns_is_known_and_they_are_not(execute, clip):
     assert program.opcode[:3].tolist() == [0xEA, 0x69, 0x85]
     assert "A" not in known_at(program, 0)
     assert known_at(program, 2)["A"] == 0x59
+
+
+def test_a_sum_that_forgets_its_start_is_known_in_the_end(execute, clip):
+    """A is halved with each byte added: whatever it was, after a while it is one value."""
+    # loop: cld; clc; adc $F000,x; ror; inx; cpx #$16; bne loop; lda #$55; ldx #0; lda $FF00; jmp
+    code = "a200 d8 18 7d00f0 6a e8 e016 d0f5 a955 a200 ad00ff 4c02f0"
+    program = from_the_midst(execute, clip, code, 3 + 7, n=1500)
+    end = int(np.flatnonzero(program.opcode == 0xA9)[0])
+    assert "A" not in known_at(program, 0)
+    assert all("A" in known_at(program, row) for row in range(end - 30, end))
 
 
 def test_cycles_that_contradict_each_other_make_nothing_known(execute, clip):
