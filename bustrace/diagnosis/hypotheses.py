@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import product
 from math import log2
 
 import numpy as np
@@ -17,6 +18,9 @@ from bustrace.board import Board, Buffer
 from bustrace.diagnosis.on_lines import Proposal, line_faults, stuck
 from bustrace.faults import SELECT, Fault
 from bustrace.findings import (
+    FIRST_WINS,
+    HIGH_WINS,
+    LOW_WINS,
     Assumption,
     Evidence,
     behind_buffers,
@@ -105,17 +109,19 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
     ]
     for i, ref in chips:
         yield "silent", Fault("silent", chip=ref), Assumption(silent=1 << i)
-        yield "always", Fault("always", chip=ref), Assumption(always=1 << i)
+        for fight, strong in _fights(i):
+            drives = Assumption(always=1 << i, fight=fight, strong=strong)
+            yield "always", Fault("always", chip=ref), drives
         yield from _select(evidence.reading.board, i, ref)
         for j, other in chips:
             if i == j:
                 continue
-            for select in (0, 1):  # with its select asserted along, or by itself
-                yield (
-                    "doubled",
-                    Fault("doubled", chip=f"{ref}+{other}"),
-                    Assumption(doubled=i, doubled_by=j, doubled_select=select),
+            # With its select asserted along, or by itself.
+            for select, (fight, strong) in product((0, 1), _fights(j)):
+                joins = Assumption(
+                    doubled=i, doubled_by=j, doubled_select=select, fight=fight, strong=strong
                 )
+                yield "doubled", Fault("doubled", chip=f"{ref}+{other}"), joins
             roles = {evidence.reading.board.chip(r).role for r in (ref, other)}
             if i < j and (len(roles) == 1 or roles == {"rom", "ram"}):
                 yield (
@@ -125,8 +131,17 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
                 )
         if evidence.reading.board.chip(ref).role == "rom" and evidence.replay.has_image(ref):
             yield "content", Fault("content", chip=ref), Assumption(loose=i)
+            blank = Assumption(data_pin_chip=i, data_pin_or=0xFF)
+            yield "content", Fault("content", chip=ref), blank
         if evidence.reading.board.chip(ref).role == "ram":
             yield "retention", Fault("retention", chip=ref), Assumption(loose=i)
+
+
+def _fights(chip: int) -> tuple[tuple[int, int], ...]:
+    """Who wins where a chip drives along with another: mostly the low level (NMOS and TTL pull down
+    harder than up), else the high one, or that chip.
+    """
+    return (LOW_WINS, -1), (HIGH_WINS, -1), (FIRST_WINS, chip)
 
 
 def _select(board: Board, chip: int, ref: str) -> Iterator[Proposal]:
@@ -134,15 +149,19 @@ def _select(board: Board, chip: int, ref: str) -> Iterator[Proposal]:
     line, active = f"{SELECT}{ref}", active_level(board, ref)
     for level in (0, 1):
         for hidden, places in ((0, ("decoder", "bus")), (1, ("behind", ref))):
-            does = (
-                Assumption(select_on=chip, select_hidden=hidden)
+            ways = (
+                [
+                    Assumption(select_on=chip, select_hidden=hidden, fight=fight, strong=strong)
+                    for fight, strong in _fights(chip)
+                ]
                 if level == active
-                else Assumption(select_off=chip, select_hidden=hidden)
+                else [Assumption(select_off=chip, select_hidden=hidden)]
             )
-            for place in places:
-                yield "select", Fault("stuck", (line,), level=level, place=place), does
-            if hidden and level == 1:
-                yield "open", Fault("open", (line,), place=ref), does
+            for does in ways:
+                for place in places:
+                    yield "select", Fault("stuck", (line,), level=level, place=place), does
+                if hidden and level == 1:
+                    yield "open", Fault("open", (line,), place=ref), does
 
 
 def _shared(evidence: Evidence) -> Iterator[Proposal]:

@@ -9,10 +9,23 @@ AN-363), so an open net is also a net stuck high for whatever is cut off.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import combinations
+from itertools import combinations, product
 
 from bustrace.faults import Fault
-from bustrace.findings import BEHIND, BUS, DECODER, PINS, READS, WRITES, Assumption, Evidence
+from bustrace.findings import (
+    BEHIND,
+    BUS,
+    DECODER,
+    FIRST_WINS,
+    HIGH_WINS,
+    LOW_WINS,
+    PINS,
+    READS,
+    SECOND_WINS,
+    WRITES,
+    Assumption,
+    Evidence,
+)
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
 
 Proposal = tuple[str, Fault, Assumption]
@@ -148,20 +161,24 @@ def _rw_line(evidence: Evidence) -> Iterator[Proposal]:
             yield from _open("RW", level, (ref,), at_pin)
 
 
+_WINS = (LOW_WINS, HIGH_WINS, FIRST_WINS, SECOND_WINS)
+"""Whose level two joined lines take: mostly the low one's (NMOS and TTL pull down harder than up),
+with CMOS drivers the stronger's."""
+
+
 def _address_shorts(evidence: Evidence) -> Iterator[Proposal]:
     replay = evidence.replay
     pins = _address_pins(evidence)
+    places = (("bus", BUS), ("cpu", BUS), ("behind", BEHIND), ("decoder", DECODER))
     for a, b in combinations(range(len(pins)), 2):
         names = (pins[a], pins[b])
-
-        def joined(place: int, a: int = a, b: int = b) -> Assumption:
-            return Assumption(short_a=a, short_b=b, short_place=place)
-
-        for place, at in (("bus", BUS), ("cpu", BUS), ("behind", BEHIND), ("decoder", DECODER)):
-            yield "short", Fault("short", names, place=place), joined(at)
+        for (place, at), wins in product(places, _WINS):
+            joined = Assumption(short_a=a, short_b=b, short_place=at, short_wins=wins)
+            yield "short", Fault("short", names, place=place), joined
         for chip, ref in enumerate(replay.chips):
             if (1 << b) < replay.sizes[chip]:
-                yield "short-pins", Fault("short", names, place=ref), joined(PINS + chip)
+                joined = Assumption(short_a=a, short_b=b, short_place=PINS + chip)
+                yield "short-pins", Fault("short", names, place=ref), joined
 
 
 def _data_shorts(evidence: Evidence) -> Iterator[Proposal]:
@@ -169,12 +186,12 @@ def _data_shorts(evidence: Evidence) -> Iterator[Proposal]:
     places = (("bus", BUS), ("cpu", BUS), ("behind", BEHIND), ("read", READS), ("write", WRITES))
     for a, b in combinations(range(8), 2):
         names = (DATA_PINS[a], DATA_PINS[b])
-
-        def joined(place: int, a: int = a, b: int = b) -> Assumption:
-            return Assumption(data_short_a=a, data_short_b=b, data_short_place=place)
-
-        for place, at in places:
-            yield "short", Fault("short", names, place=place), joined(at)
+        for (place, at), wins in product(places, _WINS):
+            joined = Assumption(
+                data_short_a=a, data_short_b=b, data_short_place=at, short_wins=wins
+            )
+            yield "short", Fault("short", names, place=place), joined
         for chip, ref in enumerate(replay.chips):
             if int(replay.lanes[chip]) >> a & int(replay.lanes[chip]) >> b & 1:
-                yield "short-pins", Fault("short", names, place=ref), joined(PINS + chip)
+                joined = Assumption(data_short_a=a, data_short_b=b, data_short_place=PINS + chip)
+                yield "short-pins", Fault("short", names, place=ref), joined

@@ -1,6 +1,17 @@
 """What is wrong as far as it can be observed: rules, the ladder, the derail."""
 
-from bustrace.findings._kernels import BEHIND, BUS, DECODER, PINS, READS, WRITES
+from bustrace.findings._kernels import (
+    BEHIND,
+    BUS,
+    DECODER,
+    FIRST_WINS,
+    HIGH_WINS,
+    LOW_WINS,
+    PINS,
+    READS,
+    SECOND_WINS,
+    WRITES,
+)
 from bustrace.findings.again import differences
 from bustrace.findings.answers import HEALTHY, WRONG_ONLY, Answers, Assumption, BoardReplay
 from bustrace.findings.evidence import Evidence, gather
@@ -15,11 +26,15 @@ __all__ = [
     "BEHIND",
     "BUS",
     "DECODER",
+    "FIRST_WINS",
     "HEALTHY",
     "HELD_RULES",
+    "HIGH_WINS",
+    "LOW_WINS",
     "PINS",
     "READS",
     "RULES",
+    "SECOND_WINS",
     "WRITES",
     "WRONG_ONLY",
     "Answers",

@@ -18,6 +18,9 @@ BUS, BEHIND, DECODER, PINS = 0, 1, 2, 4
 READS, WRITES = 2, 3
 """The places 2 and 3 of the data bus: in that direction alone."""
 
+# Which level a joint of two lines, or a line with two drivers, takes.
+LOW_WINS, HIGH_WINS, FIRST_WINS, SECOND_WINS = 0, 1, 2, 3
+
 # Slots of the assumption vector. See `answers.Assumption` for their meaning.
 (
     DECODER_AND,
@@ -32,6 +35,7 @@ READS, WRITES = 2, 3
     SHORT_A,
     SHORT_B,
     SHORT_PLACE,
+    SHORT_WINS,
     READ_AND,
     READ_OR,
     WRITE_AND,
@@ -48,6 +52,8 @@ READS, WRITES = 2, 3
     DATA_OPEN,
     SILENT,
     ALWAYS,
+    FIGHT,
+    STRONG,
     DOUBLED,
     DOUBLED_BY,
     SWAP_A,
@@ -70,7 +76,7 @@ READS, WRITES = 2, 3
     STATE_AND,
     STATE_OR,
     SLOTS,
-) = range(50)
+) = range(53)
 
 
 @compiled_part
@@ -84,11 +90,50 @@ def _ones(value):
 
 
 @compiled_part
-def _short(value, a, b):
-    """Wired-AND of bits a and b: the low level wins."""
-    if ((value >> a) & 1) == 0 or ((value >> b) & 1) == 0:
-        return value & ~((1 << a) | (1 << b))
-    return value
+def _short(value, a, b, wins):
+    """Bits a and b joined: the low level wins, the high one, or whatever a has, or b."""
+    one = (value >> a) & 1
+    other = (value >> b) & 1
+    if wins == LOW_WINS:
+        level = one & other
+    elif wins == HIGH_WINS:
+        level = one | other
+    elif wins == FIRST_WINS:
+        level = one
+    else:
+        level = other
+    pair = (1 << a) | (1 << b)
+    return value | pair if level else value & ~pair
+
+
+@compiled_part
+def _joined(value, assume, a, b):
+    return _short(value, assume[a], assume[b], assume[SHORT_WINS])
+
+
+@compiled_part
+def _joined_known(byte, known, assume):
+    """Two data lines joined of which not all is known: byte, known bits, and the pair if open."""
+    a = assume[DATA_SHORT_A]
+    b = assume[DATA_SHORT_B]
+    wins = assume[SHORT_WINS]
+    pair = (1 << a) | (1 << b)
+    decided = (known & pair) == pair
+    if wins == LOW_WINS:
+        decided = decided or (known & ~byte & pair) != 0
+    elif wins == HIGH_WINS:
+        decided = decided or (known & byte & pair) != 0
+    elif wins == FIRST_WINS:
+        decided = (known >> a) & 1 == 1
+    else:
+        decided = (known >> b) & 1 == 1
+    if not decided:
+        return byte, known & ~pair, pair
+    if wins == LOW_WINS:
+        byte |= pair & ~known
+    elif wins == HIGH_WINS:
+        byte &= known | ~pair
+    return _short(byte, a, b, wins), known | pair, 0
 
 
 @compiled_part
@@ -97,7 +142,7 @@ def _inside(bus, at_chips, assume, c):
     if c == assume[PIN_CHIP]:
         return (bus & assume[PIN_AND]) | assume[PIN_OR]
     if assume[SHORT_PLACE] == PINS + c and assume[SHORT_A] >= 0:
-        return _short(at_chips, assume[SHORT_A], assume[SHORT_B])
+        return _joined(at_chips, assume, SHORT_A, SHORT_B)
     return at_chips
 
 
@@ -297,7 +342,7 @@ def replay_board(
         bus = meant
         at_decoder = meant
         if assume[SHORT_A] >= 0 and assume[SHORT_PLACE] < PINS:
-            at_decoder = _short(meant, assume[SHORT_A], assume[SHORT_B])
+            at_decoder = _joined(meant, assume, SHORT_A, SHORT_B)
             if assume[SHORT_PLACE] != DECODER:
                 bus = at_decoder
             if assume[SHORT_PLACE] == BUS:
@@ -377,10 +422,10 @@ def replay_board(
             if assume[DATA_SHORT_A] >= 0:
                 place = assume[DATA_SHORT_PLACE]
                 if place == BUS:
-                    clip_byte = _short(clip_byte, assume[DATA_SHORT_A], assume[DATA_SHORT_B])
+                    clip_byte = _joined(clip_byte, assume, DATA_SHORT_A, DATA_SHORT_B)
                     chip_byte = clip_byte
                 elif place in (BEHIND, WRITES):
-                    chip_byte = _short(chip_byte, assume[DATA_SHORT_A], assume[DATA_SHORT_B])
+                    chip_byte = _joined(chip_byte, assume, DATA_SHORT_A, DATA_SHORT_B)
             wrong = (clip_byte ^ data[i]) & data_known[i] & byte_known
             if (seen_read and answering) or (misread & answering):
                 # The chips take it for a read and drive against the CPU: the low level wins.
@@ -421,7 +466,7 @@ def replay_board(
                     if c == assume[DATA_OPEN_CHIP]:
                         took |= assume[DATA_OPEN]
                     if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] == PINS + c:
-                        took = _short(took, assume[DATA_SHORT_A], assume[DATA_SHORT_B])
+                        took = _joined(took, assume, DATA_SHORT_A, DATA_SHORT_B)
                     if kind[c] == RAM:
                         memory[where] = took
                         memory_known[where] = byte_known & lanes[c]
@@ -447,6 +492,10 @@ def replay_board(
             zeros = 0  # bits at which some driver is known low
             driven = 0
             free = False
+            flip = 255 if assume[FIGHT] == HIGH_WINS else 0
+            strong = -1
+            if assume[FIGHT] == FIRST_WINS and (driving >> assume[STRONG]) & 1:
+                strong = assume[STRONG]
             ones_but_free = 255  # the same without registers, whose bytes are not known
             undecided = 0  # a joined pair whose cells are not known: its two lines must agree
             for c in range(chips):
@@ -456,6 +505,8 @@ def replay_board(
                 if c == assume[DATA_OPEN_CHIP]:
                     mine &= ~assume[DATA_OPEN]
                 driven |= mine
+                if strong >= 0 and c != strong:
+                    mine &= ~lanes[strong]
                 if kind[c] == IO or kind[c] == OTHER:
                     free = True
                     ones &= ~mine
@@ -476,17 +527,16 @@ def replay_board(
                     byte = (byte & assume[DATA_PIN_AND]) | assume[DATA_PIN_OR]
                     byte_known |= (~assume[DATA_PIN_AND] | assume[DATA_PIN_OR]) & 255
                 if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] == PINS + c:
-                    pair = (1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B])
-                    if byte_known & ~byte & pair:
-                        byte &= ~pair
-                        byte_known |= pair
-                    elif byte_known & pair != pair:
-                        byte_known &= ~pair
-                        undecided = pair
+                    byte, byte_known, undecided = _joined_known(byte, byte_known, assume)
+                # Where the high level wins, highs do what lows do elsewhere.
+                byte ^= flip
                 ones &= (byte & byte_known) | ~mine
                 ones_but_free &= byte | ~byte_known | ~mine
                 zeros |= ~byte & byte_known & mine
             ones &= driven
+            settled = zeros
+            if flip:
+                ones, zeros = zeros, ones
             if driving == 0:
                 ones = last & last_known
                 zeros = ~last & last_known & 255
@@ -496,14 +546,9 @@ def replay_board(
             forced = (~assume[READ_AND] | assume[READ_OR]) & 255
             known |= forced
             if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] <= READS:
-                pair = (1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B])
-                if (known & ~byte) & pair:
-                    byte &= ~pair
-                    known |= pair
-                elif (known & pair) != pair:
-                    known &= ~pair
-                    if driving != 0:
-                        undecided = pair
+                byte, known, pair = _joined_known(byte, known, assume)
+                if driving != 0 and pair:
+                    undecided = pair
             if undecided & ~known and (told[0, t] >> 18) & 1 == 0:
                 # Not known, but the two must agree: one unknown bit, or a contradiction.
                 told[0, t] |= 1 << 18
@@ -548,7 +593,7 @@ def replay_board(
                     # A register against another chip's byte can pull down the bits that are high
                     # there: one unknown each, unless it is at rest with the byte it had before.
                     told[0, t] |= 1 << 17
-                    high = ones_but_free & ~zeros & 255
+                    high = ones_but_free & ~settled & 255
                     before = registers[ANY_REGISTER]
                     if before >= 256 and (before ^ data[i]) & high == 0:
                         price += bits[3]
@@ -567,7 +612,7 @@ def replay_board(
             price += bits[0] * _ones(fresh)
             # What the read tells about cells that were not known.
             if driving != 0 and not free:
-                asked = data_known[i] & ~zeros & ~forced & 255
+                asked = data_known[i] & ~settled & ~forced & 255
                 if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] <= READS:
                     asked &= ~((1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B]))
                 for c in range(chips):
@@ -580,6 +625,8 @@ def replay_board(
                         source = assume[SWAP_A]
                     here = _inside(bus, at_chips, assume, c)
                     learn = asked & lanes[c]
+                    if strong >= 0 and c != strong:
+                        learn &= ~lanes[strong]
                     if c == assume[DATA_OPEN_CHIP]:
                         learn &= ~assume[DATA_OPEN]
                     if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] == PINS + c:
@@ -624,7 +671,7 @@ def replay_board(
                     byte = (written[i] & assume[WRITE_AND]) | assume[WRITE_OR]
                     byte_known = written_known[i]
                     if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] < PINS:
-                        byte = _short(byte, assume[DATA_SHORT_A], assume[DATA_SHORT_B])
+                        byte = _joined(byte, assume, DATA_SHORT_A, DATA_SHORT_B)
                     for b in range(data_bits.shape[0]):
                         if (by_data & latched) >> b & 1:
                             if byte >> data_bits[b] & 1:

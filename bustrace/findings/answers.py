@@ -55,9 +55,11 @@ class Assumption:
     bits in `latch_dead` are never set. `select_hidden` is 1 where a select fails behind its clip.
     Two lines are joined at a place: `BUS`, where the clip sees it too, `BEHIND`, `DECODER` (for the
     data bus `READS` and `WRITES`: in one direction alone), or at a chip's pins, `PINS` plus its
-    number. A chip at `data_open_chip` does not drive the lines in `data_open`, and takes them as
-    high: an input that nothing drives (Fairchild AN-363). The order of the fields is the order of
-    the kernel's slots.
+    number; `short_wins` tells whose level they take: `LOW_WINS`, `HIGH_WINS`, `FIRST_WINS` or
+    `SECOND_WINS`. Of two chips that drive one line `fight` tells the same, `FIRST_WINS` for the
+    chip in `strong`. A chip at `data_open_chip` does not drive the lines in `data_open`, and takes
+    them as high: an input that nothing drives (Fairchild AN-363). The order of the fields is the
+    order of the kernel's slots.
     """
 
     decoder_and: int = 0xFFFF
@@ -72,6 +74,7 @@ class Assumption:
     short_a: int = -1
     short_b: int = -1
     short_place: int = 0
+    short_wins: int = 0
     read_and: int = 0xFF
     read_or: int = 0
     write_and: int = 0xFF
@@ -88,6 +91,8 @@ class Assumption:
     data_open: int = 0
     silent: int = 0
     always: int = 0
+    fight: int = 0
+    strong: int = -1
     doubled: int = -1
     doubled_by: int = -1
     swap_a: int = -1

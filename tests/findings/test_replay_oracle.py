@@ -25,9 +25,12 @@ from bustrace.cycles import (
 from bustrace.findings import (
     BEHIND,
     DECODER,
+    FIRST_WINS,
     HEALTHY,
+    HIGH_WINS,
     PINS,
     READS,
+    SECOND_WINS,
     WRITES,
     Answers,
     Assumption,
@@ -339,6 +342,16 @@ ASSUMPTIONS = {
         data_short_a=1, data_short_b=4, data_short_place=WRITES
     ),
     "D1 and D4 joined at a chip": Assumption(data_short_a=1, data_short_b=4, data_short_place=PINS),
+    "A0 and A1 joined, the high level wins": Assumption(short_a=0, short_b=1, short_wins=HIGH_WINS),
+    "D1 follows D4": Assumption(data_short_a=1, data_short_b=4, short_wins=SECOND_WINS),
+    "D4 follows D1 in reads": Assumption(
+        data_short_a=1, data_short_b=4, data_short_place=READS, short_wins=FIRST_WINS
+    ),
+    "D1 and D4 joined, the high level wins": Assumption(
+        data_short_a=1, data_short_b=4, short_wins=HIGH_WINS
+    ),
+    "chip 3 always, the high level wins": Assumption(always=8, fight=HIGH_WINS),
+    "chip 3 always, and the stronger": Assumption(always=8, fight=FIRST_WINS, strong=3),
     "D2 open at a chip": Assumption(data_open_chip=0, data_open=4),
     "R/W low at the decoder": Assumption(rw_decoder=0),
     "R/W high at the RAM": Assumption(rw_line_chip=0, rw_line_seen=1),

@@ -7,6 +7,7 @@ import pytest
 from drill_readings import boot, run
 
 from bustrace.diagnosis.hypotheses import Hypothesis, enumerate_hypotheses
+from bustrace.drill import Planting
 from bustrace.faults import Fault
 from bustrace.findings import Evidence, answers, gather
 
@@ -33,6 +34,15 @@ PLANTED = (
     "stuck:RW=0@decoder", "open:RW@U4", "open:RW@cpu", "stuck:CS_U5=1@behind",
     "stuck:CS_U4=1@U4", "open:CS_U5@U5",
 )  # fmt: skip
+
+
+OTHERWISE = (
+    ("short:A3+A4@bus", "high"), ("short:A3+A4@bus", "stronger"), ("short:A0+A1@behind", "high"),
+    ("short:D1+D4@bus", "high"), ("short:D1+D4@bus", "stronger"), ("short:D2+D5@read", "high"),
+    ("always:U5", "high"), ("always:U5", "stronger"), ("doubled:U4+U5", "high"),
+    ("doubled:U4+U5", "stronger"), ("content:U5", "blank"), ("plane:U5.6", "high"),
+)  # fmt: skip
+"""Faults that show themselves in another way than the plainest."""
 
 
 def right(evidence: Evidence, fault: Fault) -> list[Hypothesis]:
@@ -63,6 +73,18 @@ def test_the_right_assumption_explains_every_byte(name, monkeypatch):
     reads = (evidence.replay.read == 1) & (best.drivers != 0)
     if not name.startswith("content"):  # such a ROM's wrong bytes are just what is believed
         assert not ((off != 0) & reads).any()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("name", "way"), OTHERWISE)
+def test_some_assumption_explains_the_other_ways_of_a_fault(name, way, monkeypatch):
+    """Whichever level wins, one of the fault's own assumptions leaves nothing wrong."""
+    fault = Fault.parse(name)
+    evidence = gather(boot(Planting(fault, way), cycles=1500, seed=SEED))
+    prices = np.array([WRONG, WRONG, WRONG, 0.0, 0.0, 0.0])
+    monkeypatch.setattr(answers, "PRICES", prices)
+    left = min(evidence.replay.replay(h.assumption).total for h in right(evidence, fault))
+    assert left < WRONG
 
 
 @pytest.mark.slow
