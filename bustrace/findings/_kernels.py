@@ -212,6 +212,7 @@ def replay_board(
     first,
     bits,
     healthy,
+    ahead,
     least,
     expected,
     expected_known,
@@ -267,6 +268,8 @@ def replay_board(
         loose ROM, bit of a loose RAM.
     healthy : float32, shape (n,)
         Cost of each cycle on a healthy board, for the onset; zeros when that is being computed.
+    ahead : float64
+        Sum of `healthy`: no fault can gain more than a healthy board has still to pay.
     least : float64
         The replay stops where the gain from the best onset can no longer come to this.
     expected, expected_known : uint8, shape (n,)
@@ -304,9 +307,6 @@ def replay_board(
     state = 0
     state_known = 0
     skipped = True
-    ahead = 0.0  # what a healthy board has still to pay: no fault can gain more
-    for i in range(n):
-        ahead += healthy[i]
     assume = sound
     for i in range(n):
         if i == first:

@@ -380,7 +380,7 @@ class BoardReplay:
 
         With `first` the board is as in `before` up to that cycle.
         """
-        answers = self._replay(assumption, prices, first, before, _NO_LIMIT)
+        answers = self._replay(assumption, prices, first, before, _NO_LIMIT, self.n)
         assert answers is not None, "without a limit a replay goes to the end"
         return answers
 
@@ -388,7 +388,13 @@ class BoardReplay:
         """Replay as long as the gain over the healthy board, from the best onset, can come to
         `least` bits; None where it cannot.
         """
-        return self._replay(assumption, PRICES, 0, HEALTHY, least)
+        return self._replay(assumption, PRICES, 0, HEALTHY, least, self.n)
+
+    def early_gain(self, assumption: Assumption, cycles: int) -> float:
+        """Bits gained over the healthy board in the first cycles alone."""
+        answers = self._replay(assumption, PRICES, 0, HEALTHY, _NO_LIMIT, cycles)
+        assert answers is not None, "without a limit a replay goes to the end"
+        return float(self._healthy_cost[:cycles].sum(dtype=np.float64)) - answers.total
 
     def _replay(
         self,
@@ -397,8 +403,8 @@ class BoardReplay:
         first: int,
         before: Assumption,
         least: float,
+        n: int,
     ) -> Answers | None:
-        n = self.n
         memory = np.zeros(sum(self.sizes), dtype=np.uint8)
         memory_known = np.zeros(len(memory), dtype=np.uint8)
         for i, content in enumerate(self._contents):
@@ -416,7 +422,7 @@ class BoardReplay:
         chosen = np.zeros(n, dtype=np.int16)
         banks = self.banks
         total, lowest, onset, whole = replay_board(
-            self._address,
+            self._address[:n],
             self.read,
             self.written,
             self.written_known,
@@ -430,8 +436,8 @@ class BoardReplay:
             self._selects,
             self._selects_known,
             self._in_reset,
-            self.state.astype(np.int32),
-            self.state_known.astype(np.int32),
+            self.state[:n].astype(np.int32),
+            self.state_known[:n].astype(np.int32),
             banks.states,
             banks.map_of,
             np.array([banks.matters, banks.ports, banks.resets], dtype=np.int32),
@@ -458,6 +464,7 @@ class BoardReplay:
             first,
             prices,
             self._healthy_cost,
+            float(self._healthy_cost[:n].sum(dtype=np.float64)),
             least,
             expected,
             expected_known,
