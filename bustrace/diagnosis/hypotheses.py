@@ -47,7 +47,8 @@ FAMILY_WEIGHT = {
     "always": 0.02,
     "doubled": 0.05,
     "swapped": 0.02,
-    "content": 0.05,
+    "content": 0.046,
+    "blank": 0.004,
     "plane": 0.03,
     "cell": 0.04,
     "retention": 0.02,
@@ -132,7 +133,7 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
         if evidence.reading.board.chip(ref).role == "rom" and evidence.replay.has_image(ref):
             yield "content", Fault("content", chip=ref), Assumption(loose=i)
             blank = Assumption(data_pin_chip=i, data_pin_or=0xFF)
-            yield "content", Fault("content", chip=ref), blank
+            yield "blank", Fault("content", chip=ref), blank
         if evidence.reading.board.chip(ref).role == "ram":
             yield "retention", Fault("retention", chip=ref), Assumption(loose=i)
 

@@ -229,7 +229,7 @@ def _groups(scored: list[_Scored], wrong: float) -> list[Weighed]:
                 head.hypothesis.fault,
                 tuple(members),
                 head.gain,
-                share[id(head)] + sum(share[i] for i in ids),
+                min(1.0, share[id(head)] + sum(share[i] for i in ids)),
                 head.onset,
                 head.hypothesis.assumption,
             )

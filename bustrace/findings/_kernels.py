@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from bustrace.compiled import compiled, compiled_part
 
 # Kinds of chips, as in the `kind` column.
@@ -9,6 +11,14 @@ OTHER, ROM, RAM, IO = 0, 1, 2, 3
 
 TOLD_BANKS = 16
 """Banks whose surprises are told apart; further ones share with these."""
+
+ALL_LINES = 8
+OFTEN_UP = 0.125
+"""Share of undriven reads that are high as a whole, before one was seen: some boards have
+pull-ups."""
+
+RARE = 0.01
+"""Departures of an undriven line that are taken for granted before it was ever seen undriven."""
 
 ANY_REGISTER = 0x10000
 """Place of the last byte that any I/O register gave."""
@@ -147,6 +157,35 @@ def _inside(bus, at_chips, assume, c):
 
 
 @compiled_part
+def _cell(base, memory, chip, offset):
+    """Place of a chip's byte; in another's socket a smaller chip repeats."""
+    end = base[chip + 1] if chip + 1 < base.shape[0] else memory.shape[0]
+    return base[chip] + offset % (end - base[chip])
+
+
+@compiled_part
+def _went_up(up, drift):
+    """Bits for whether an undriven bus goes high as a whole, by how often it did."""
+    share = (drift[0, ALL_LINES] + OFTEN_UP) / (drift[1, ALL_LINES] + 1.0)
+    drift[0, ALL_LINES] += up
+    drift[1, ALL_LINES] += 1.0
+    return -math.log2(share if up else 1.0 - share)
+
+
+@compiled_part
+def _drifted(departed, drift):
+    """Bits for what an undriven bus does with its last byte, by what its lines did before."""
+    price = 0.0
+    for b in range(8):
+        share = (drift[0, b] + RARE) / (drift[1, b] + 1.0)
+        gone = (departed >> b) & 1
+        price -= math.log2(share if gone else 1.0 - share)
+        drift[0, b] += gone
+        drift[1, b] += 1.0
+    return price
+
+
+@compiled_part
 def _row_in_doubt(at, state, known, states, rows, same, responds, page):
     """Map to take at an address while some state bits are not known, -1 where they decide."""
     if same[at] >= 0:
@@ -207,6 +246,7 @@ def replay_board(
     cell_written,
     registers,
     told,
+    drift,
     faulty,
     sound,
     first,
@@ -260,6 +300,9 @@ def replay_board(
         place; changed in place.
     told : uint32, shape (3, 65536 for each map, `TOLD_BANKS` at most)
         Surprises already paid for, a bit each: data, address, selects. Changed in place.
+    drift : float64, shape (2, 9)
+        How often each line of the undriven bus departed from its last level, and all of them went
+        high together, of how many times; changed in place.
     faulty, sound : int32, shape (SLOTS,)
         The assumption from cycle `first` on, and the one up to it.
     first : int
@@ -427,6 +470,9 @@ def replay_board(
                 elif place in (BEHIND, WRITES):
                     chip_byte = _joined(chip_byte, assume, DATA_SHORT_A, DATA_SHORT_B)
             wrong = (clip_byte ^ data[i]) & data_known[i] & byte_known
+            # Where the clip saw another level than the CPU should have written, either may be
+            # what it did write: a byte read where nobody drives reaches CPU and clip differently.
+            sure = byte_known & ~wrong
             if (seen_read and answering) or (misread & answering):
                 # The chips take it for a read and drive against the CPU: the low level wins.
                 wrong &= ~clip_byte
@@ -454,7 +500,7 @@ def replay_board(
                     if (misread >> c) & 1:
                         continue  # it drives, and keeps what it holds
                     here = _inside(bus, at_chips, assume, c)
-                    where = base[c] + inner[c, here] + page[m, c]
+                    where = _cell(base, memory, c, inner[s, here] + page[m, s])
                     if (assume[DEAF] >> c) & 1:
                         if kind[c] == RAM:
                             memory_known[where] = 0
@@ -469,7 +515,7 @@ def replay_board(
                         took = _joined(took, assume, DATA_SHORT_A, DATA_SHORT_B)
                     if kind[c] == RAM:
                         memory[where] = took
-                        memory_known[where] = byte_known & lanes[c]
+                        memory_known[where] = sure & lanes[c]
                         cell_written[where] = 1
                     elif kind[c] == IO:
                         registers[meant] = 256 | took
@@ -517,7 +563,7 @@ def replay_board(
                 elif c == assume[SWAP_B]:
                     source = assume[SWAP_A]
                 here = _inside(bus, at_chips, assume, c)
-                where = base[source] + inner[source, here] + page[m, source]
+                where = _cell(base, memory, source, inner[c, here] + page[m, c])
                 byte = memory[where]
                 byte_known = memory_known[where]
                 if where == assume[CELL]:
@@ -572,12 +618,21 @@ def replay_board(
                 price += bits[3] * _ones(~last_known & 255)
                 if described[row]:
                     # An undriven bus mostly holds the last byte; it may drift high, keep what the
-                    # other half's owner left there, or pick up noise. One price for a whole
-                    # departure, not one a bit.
-                    if fresh & ~forced:
-                        stays = left_known[i] == 255 and left[i] == data[i]
-                        price += 3.0 if stays or data[i] == 255 else 9.0
-                        fresh &= forced
+                    # other half's owner left there, or pick up noise: one price for a whole
+                    # departure. Lines that often drift are expected to.
+                    stays = left_known[i] == 255 and left[i] == data[i]
+                    departed = (byte ^ data[i]) & ~forced & 255
+                    up = departed != 0 and data[i] | forced == 255
+                    first_here = (told[0, t] >> 22) & 1 == 0 and known == 255
+                    told[0, t] |= 1 << 22
+                    if first_here and not (stays and departed):
+                        if byte | forced != 255:
+                            price += _went_up(up, drift)
+                        if not up:
+                            price += min(9.0, _drifted(departed, drift))
+                    elif fresh & ~forced:
+                        price += 3.0 if stays or up else 9.0
+                    fresh &= forced
                 else:
                     # Nobody said what is here: whatever comes is news, once an address.
                     known = 0
@@ -612,9 +667,9 @@ def replay_board(
             price += bits[0] * _ones(fresh)
             # What the read tells about cells that were not known.
             if driving != 0 and not free:
-                asked = data_known[i] & ~settled & ~forced & 255
+                shown = data_known[i] & ~settled & ~forced & 255
                 if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] <= READS:
-                    asked &= ~((1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B]))
+                    shown &= ~((1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B]))
                 for c in range(chips):
                     if (driving >> c) & 1 == 0 or kind[c] == IO or kind[c] == OTHER:
                         continue
@@ -624,7 +679,7 @@ def replay_board(
                     elif c == assume[SWAP_B]:
                         source = assume[SWAP_A]
                     here = _inside(bus, at_chips, assume, c)
-                    learn = asked & lanes[c]
+                    learn = shown & lanes[c]
                     if strong >= 0 and c != strong:
                         learn &= ~lanes[strong]
                     if c == assume[DATA_OPEN_CHIP]:
@@ -633,7 +688,7 @@ def replay_board(
                         learn &= ~((1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B]))
                     if c == assume[DATA_PIN_CHIP]:
                         learn &= assume[DATA_PIN_AND] & ~assume[DATA_PIN_OR]
-                    where = base[source] + inner[source, here] + page[m, source]
+                    where = _cell(base, memory, source, inner[c, here] + page[m, c])
                     if where == assume[CELL]:
                         learn &= assume[CELL_AND] & ~assume[CELL_OR]
                     if kind[source] == RAM and cell_written[where] == 0 and driving == 1 << c:
@@ -701,6 +756,7 @@ def replay_board(
 @compiled_part
 def _free_read(byte, registers, told, meant, t, asked):
     """Unknown bits in a byte that a register gave: none when it is the one it gave or took last.
+
 
     Where the chip was not asked, or another drives along, its byte is as new as a memory's.
 

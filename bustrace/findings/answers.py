@@ -459,6 +459,7 @@ class BoardReplay:
             np.zeros(len(memory), dtype=np.uint8),
             np.zeros(0x10001, dtype=np.uint16),
             np.zeros((3, 0x10000 * min(len(banks.states), TOLD_BANKS)), dtype=np.uint32),
+            np.zeros((2, 9)),
             vector,
             before.packed(),
             first,

@@ -148,6 +148,14 @@ def _data_clip(evidence: Evidence, bit: int) -> Finding:
     )
 
 
+def _data_high(evidence: Evidence, pin: str) -> npt.NDArray[np.bool_]:
+    """Levels of a data line wherever it was captured."""
+    cycles, bit = evidence.reading.cycles, int(pin[1:])
+    known = cycles.data_known >> bit & 1 == 1
+    high: npt.NDArray[np.bool_] = (cycles.data >> bit & 1 == 1)[known]
+    return high
+
+
 def _line(
     evidence: Evidence,
     pin: str,
@@ -185,7 +193,9 @@ def _line(
         return
     wanted = int((asked & (seen_high != bool(level))).sum()) + count
     always = still and count == wanted
-    clip = during != "reads" and _only_the_clip(evidence, pin, level)
+    # A data line that moves in reads has its clip on, whatever it does in writes.
+    moves = bool(during) and (_data_high(evidence, pin) != bool(level)).any()
+    clip = during != "reads" and not moves and _only_the_clip(evidence, pin, level)
     if clip:
         yield Finding(
             rule="clip-off",

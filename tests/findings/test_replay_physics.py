@@ -32,7 +32,7 @@ PLANTED = (
     "short:D2+D5@behind", "short:D2+D5@read", "short:D2+D5@write", "short:D1+D6@U5",
     "short:D1+D6@U4", "stuck:RW=1@U4", "stuck:RW=0@U4", "stuck:RW=1@decoder",
     "stuck:RW=0@decoder", "open:RW@U4", "open:RW@cpu", "stuck:CS_U5=1@behind",
-    "stuck:CS_U4=1@U4", "open:CS_U5@U5",
+    "stuck:CS_U4=1@U4", "open:CS_U5@U5", "swapped:U4+U5",
 )  # fmt: skip
 
 

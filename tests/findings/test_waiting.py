@@ -159,3 +159,17 @@ def test_an_interrupt_that_never_goes_away_says_what_its_handler_reads(tmp_path,
     assert finding.chips == ("U6",)
     assert f"reads {asked}" in finding.measured
     assert f"It reads {asked}" in finding.text
+
+
+@pytest.mark.slow
+def test_a_poll_that_only_repeats_the_byte_before_may_be_of_a_chip_that_does_not_answer(tmp_path):
+    """Neither a fault nor healthy: a port at rest at that byte looks the same."""
+    board = programmed(tmp_path, polling(1, "bit"))
+    seen = find_all(boot("silent:U6", board=board, cycles=4000))
+    finding = only(seen, "poll-unanswered")
+    assert (finding.severity, finding.chips) == ("oddity", ("U6",))
+    diagnosis = diagnose(boot("silent:U6", board=board, cycles=4000))
+    assert (diagnosis.verdict, diagnosis.exit_code) == ("healthy up to", 0)
+    assert str(diagnosis.suspects[0].fault) == "silent:U6"
+    assert diagnosis.suspects[0].probability == 0.5
+    assert diagnosis.ladder[-1].status == "not seen"
