@@ -642,7 +642,7 @@ def replay_board(
                         price += 8 * bits[3]
             elif free:
                 if ones_but_free == 255:
-                    asked = driving == responds[row, seen_read]
+                    asked = driving == responds[row, seen_read] or responds[row, seen_read] == 0
                     price += bits[3] * _free_read(data[i], registers, told, meant, t, asked)
                 elif (told[0, t] >> 17) & 1 == 0:
                     # A register against another chip's byte can pull down the bits that are high
@@ -758,7 +758,7 @@ def _free_read(byte, registers, told, meant, t, asked):
     """Unknown bits in a byte that a register gave: none when it is the one it gave or took last.
 
 
-    Where the chip was not asked, or another drives along, its byte is as new as a memory's.
+    In a memory's place, or beside one, its byte is as new as the memory's.
 
     Kept by the address the CPU meant, so that hypotheses about address lines are not judged by
     what registers happen to hold.

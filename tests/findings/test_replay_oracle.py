@@ -165,7 +165,11 @@ def walk(replay: BoardReplay, reading: Reading) -> list[tuple[int, int, int]]:
                 rows[-1] = (int(replay.written[k]), int(replay.written_known[k]), 0)
         elif replay.read[k] == 0:
             given = bits_of(int(replay.written[k]), int(replay.written_known[k]))
-            plain.write(address, given)
+            # Where the clip saw another level, the cell may hold either.
+            plain.write(
+                address,
+                [None if s is not None and s != g else g for g, s in zip(given, seen, strict=True)],
+            )
             rows.append((int(replay.written[k]), int(replay.written_known[k]), 0))
         else:
             expected, who = plain.read(address, seen, last)
