@@ -314,12 +314,20 @@ def _act(st, table, entry, data, datam):
         word = table[OPCODES_AT + code]
         st[OPERATION] = word >> 8
         st[ENTRY] = MODES_AT + 8 * (word & 0xFF)
-    elif action == DO_OPERATE or (action == DO_OPERATE_CARRY and not st[CARRY]):
-        _mean(st, table, data, datam)
-    elif action == DO_ACCUMULATE:
-        st[A], st[AM] = _mean(st, table, st[A], st[AM])
-    elif action == DO_MODIFY:
-        st[LATCH], st[LATCHM] = _mean(st, table, st[LATCH], st[LATCHM])
+    elif (
+        action == DO_OPERATE
+        or action == DO_ACCUMULATE
+        or action == DO_MODIFY
+        or (action == DO_OPERATE_CARRY and not st[CARRY])
+    ):
+        # Called in one place: each one is compiled anew.
+        of = A if action == DO_ACCUMULATE else LATCH
+        v, m = data, datam
+        if action == DO_ACCUMULATE or action == DO_MODIFY:
+            v, m = st[of], st[of + 1]
+        v, m = _mean(st, table, v, m)
+        if action == DO_ACCUMULATE or action == DO_MODIFY:
+            st[of], st[of + 1] = v, m
     elif action == DO_LOW:
         st[AL], st[ALM], st[AH], st[AHM] = data, datam, 0, 0xFF
     elif action == DO_HIGH or action == DO_HIGH_X or action == DO_HIGH_Y:
@@ -753,8 +761,8 @@ def _lane(
     pc, carry = st[PC], st[CARRY]
     al, ah, pointer, latch = st[AL], st[AH], st[POINTER], st[LATCH]
     code, op = st[OPCODE], st[OPERATION]
-    going = True
-    while going and k < n:
+    odd = np.int64(0)  # not 0 where the instruction at hand is left to the slow way
+    while not odd and k < n:
         row_cycle[rows] = k
         row_kind[rows] = KIND_INSTRUCTION
         row_opcode[rows] = reads[k]
@@ -774,7 +782,7 @@ def _lane(
                 address = ah << 8 | al
             elif where == AT_SP:
                 address = 0x100 | st[S]
-                going = going and st[SM] == 0xFF
+                odd |= st[SM] ^ 0xFF
             elif where == AT_PTR:
                 address = pointer
             elif where == AT_PTR_NEXT:
@@ -785,29 +793,31 @@ def _lane(
                 address = (pc - 1) & 0xFFFF if where == AT_LAST or carry else ah << 8 | al
             else:
                 address = ((ah << 8 | al) + 1) & 0xFFFF
-                going = going and where == AT_AD_1
+                odd |= where - AT_AD_1
             datum = np.int64(reads[now])
-            if (pins.size and pins[now] != ALL_HIGH) or (port and address < 2):
-                going = False
+            if pins.size:
+                odd |= pins[now] ^ ALL_HIGH
+            if port and address < 2:
+                odd = np.int64(1)
             if access == ACC_READ:
                 level, sure = address & lines | RW_LEVEL, np.int64(0x300FFFF)
-                if reads_known.size and reads_known[now] != 0xFF:
-                    going = False
+                if reads_known.size:
+                    odd |= reads_known[now] ^ 0xFF
             else:
                 out = latch
                 if access == ACC_STORE:
                     source = table[MEANINGS_AT + op] >> 17 & 7
                     if source == FROM_AX:
                         out = st[A] & st[X]
-                        going = going and st[AM] & st[XM] == 0xFF
+                        odd |= st[AM] & st[XM] ^ 0xFF
                     elif source == FROM_ZERO:
                         out = np.int64(0)
                     else:
                         out = st[2 * source] | (0x30 if source == FROM_P else 0)
-                        going = going and st[2 * source + 1] == 0xFF
+                        odd |= st[2 * source + 1] ^ 0xFF
                 elif access != ACC_LATCH:
                     out = pc >> 8 if access == ACC_PCH else pc & 0xFF
-                    going = going and access != ACC_P
+                    odd |= access == ACC_P
                 level, sure = address & lines | out << OUT_AT, np.int64(0x3FFFFFF)
             if at == FETCH:
                 level |= SYNC_LEVEL
@@ -819,7 +829,7 @@ def _lane(
                 off[now] = wrong
                 if wrong and mismatch < 0:
                     mismatch = now
-                    going = going and not stop_on_mismatch
+                    odd |= stop_on_mismatch
 
             if action == DO_OPCODE:
                 code = datum
@@ -835,12 +845,12 @@ def _lane(
                 v = datum
                 if action == DO_ACCUMULATE:
                     v = st[A]
-                    going = going and st[AM] == 0xFF
+                    odd |= st[AM] ^ 0xFF
                 elif action == DO_MODIFY:
                     v = latch
                 v = _mean_known(st, np.int64(table[MEANINGS_AT + op]), op, v)
                 if v < 0:
-                    going = False
+                    odd = np.int64(1)
                 elif action == DO_ACCUMULATE:
                     st[A] = v
                 elif action == DO_MODIFY:
@@ -864,7 +874,7 @@ def _lane(
             elif action == DO_FLAGS:
                 st[P], st[PM] = (datum | 0x20) & 0xEF, 0xFF
             elif action == DO_VECTOR or action == DO_CARRY_AND:
-                going = False
+                odd = np.int64(1)
             if carry and (
                 action == DO_CARRY or action == DO_OPERATE_CARRY or action == DO_LATCH_CARRY
             ):
@@ -879,7 +889,7 @@ def _lane(
             ):
                 by = Y if action == DO_HIGH_Y or action == DO_LOW_Y else X
                 total = (pointer if action == DO_POINTER_X else al) + st[by]
-                going = going and st[by + 1] == 0xFF
+                odd |= st[by + 1] ^ 0xFF
                 carry = total >> 8
                 if action == DO_POINTER_X:
                     pointer = total & 0xFF
@@ -889,7 +899,7 @@ def _lane(
                 pc = (pc + 1) & 0xFFFF
             elif count != COUNT_NONE:
                 st[S] = (st[S] + (1 if count == COUNT_S_UP else 0xFF)) & 0xFF
-                going = going and st[SM] == 0xFF
+                odd |= st[SM] ^ 0xFF
 
             now += 1
             way = np.int64(1)
@@ -899,34 +909,34 @@ def _lane(
                 value, known = st[P], st[PM]
                 meaning = np.int64(table[MEANINGS_AT + op])
                 bits, when_set = meaning & 0xCF, meaning & BRANCH_SET != 0
-                going = going and op != BBR and op != BBS and known & bits == bits
+                odd |= (op == BBR) | (op == BBS) | (known & bits != bits)
                 way = np.int64(1) if (value & bits != 0) == when_set else np.int64(-1)
             elif end == END_STAY:
                 way = np.int64(0)
-                going = going and action == DO_OPCODE
+                odd |= action != DO_OPCODE
             elif end == END_SAME:
                 way = np.int64(1) if carry else np.int64(-1)
             elif end != END_NO:
                 decimal = np.int64(0)
                 if end == END_BINARY or (end == END_SAME_BINARY and not carry):
-                    going = going and st[PM] & FLAG_D != 0
+                    odd |= st[PM] & FLAG_D ^ FLAG_D
                     decimal = st[P] & FLAG_D
-                going = going and end != END_WOKEN
+                odd |= end == END_WOKEN
                 if end == END_BINARY:
                     way = np.int64(1) if decimal else np.int64(-1)
                 elif not carry:
                     way = np.int64(2) if end == END_SKIP_SAME or decimal else np.int64(-1)
             at += way
-            if way < 0 or at == FETCH or not going:
+            if way < 0 or at == FETCH or odd:
                 break
             if now == n:
-                going = False
+                odd = np.int64(1)
                 break
-        if going:
+        if not odd:
             k = now
             rows += 1
             first = mismatch
-    if not going:
+    if odd:
         pc = np.int64(row_pc[rows])
         for j in range(5):
             st[2 * j + 2] = row_registers[rows, j]
@@ -937,7 +947,10 @@ def _lane(
         st[ALM] = st[AHM] = st[POINTERM] = st[LATCHM] = 0xFF
         st[CARRYM] = 1
         st[OPCODE], st[OPERATION], st[VECTOR] = code, op, 0
-        show(st, table)
+        # The pins in a fetch: as `show` has them.
+        st[ADDRESS], st[ADDRESSM] = pc & lines, 0xFFFF
+        st[OUT], st[OUTM], st[READ], st[CONTROLM] = 0, 0, 1, RW_BIT | SYNC_BIT
+        st[DRIVES] = 0 if port and pc < 2 else 1
     return k, rows, first
 
 

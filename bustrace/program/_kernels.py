@@ -82,9 +82,9 @@ RW_AT, RW_KNOWN_AT, HELD_AT, REPEATS_AT = 48, 49, 50, 51
 # Prices in sixteenths of a bit, int64 (PRICES,).
 (
     WRONG, STRAY, STRAYS_ON, BEAM, BY_INTERRUPT, AS_NMI, AFTER_RESET, SKIPPED, WAITED, AGAINST,
-    HEALED, HEALED_DATA, CROSSES, DOUBT, EITHER, GAP_DOUBT,
-) = range(16)  # fmt: skip
-PRICES = 16
+    HEALED, HEALED_DATA, CROSSES, DOUBT, EITHER, GAP_DOUBT, HOPED,
+) = range(17)  # fmt: skip
+PRICES = 17
 BIT_UNITS = 16
 TIE = 4 * BIT_UNITS
 """Another way into a node that is no worse than that may have been the true one."""
@@ -118,8 +118,9 @@ STACKS_AT = PENDING_AT + FORKS * WALKER_FIELDS
 
 # Counts: first free stack cell, walkers that wait, number of shapes, node reached with the least
 # loss, that loss, the score below which a walker is given up where the one at hand is, whether
-# the capture may lack cycles or have waits, and what the node reached paid for what was wrong.
-TOP, WALKERS, SHAPES, FAR, FAR_LOSS, LEAST, GAPS, FAR_PAID = range(8)
+# the capture may lack cycles or have waits, what the node reached paid for what was wrong, and the
+# loss from which the beam is counted, whatever has been reached.
+TOP, WALKERS, SHAPES, FAR, FAR_LOSS, LEAST, GAPS, FAR_PAID, MOST_LOSS = range(9)
 
 
 @compiled_part
@@ -429,14 +430,20 @@ def _foretold(w, where):
 def _act(w, entry, data, datam):
     """Do what a microcycle says with the byte that was read."""
     action = entry >> 7 & 31
-    if action == DO_OPERATE or (action == DO_OPERATE_CARRY and not w[CARRY]):
-        _mean(w, data, datam)
-    elif action == DO_ACCUMULATE:
-        back, backm = _mean(w, w[A], w[AM])
-        w[A], w[AM] = back, backm
-    elif action == DO_MODIFY:
-        back, backm = _mean(w, w[LATCH], w[LATCHM])
-        w[LATCH], w[LATCHM] = back, backm
+    if (
+        action == DO_OPERATE
+        or action == DO_ACCUMULATE
+        or action == DO_MODIFY
+        or (action == DO_OPERATE_CARRY and not w[CARRY])
+    ):
+        # Called in one place: each one is compiled anew.
+        of = A if action == DO_ACCUMULATE else LATCH
+        v, m = data, datam
+        if action == DO_ACCUMULATE or action == DO_MODIFY:
+            v, m = w[of], w[of + 1]
+        v, m = _mean(w, v, m)
+        if action == DO_ACCUMULATE or action == DO_MODIFY:
+            w[of], w[of + 1] = v, m
     elif action == DO_LOW:
         w[AL], w[ALM], w[AH], w[AHM] = data, datam, 0, 0xFF
     elif action == DO_HIGH or action == DO_HIGH_X or action == DO_HIGH_Y:
@@ -996,16 +1003,48 @@ def _may_break_in(cycles, t):
 
 
 @compiled_part
-def _first_choices(w, cycles, t, captured, data, mode):
+def _add_shapes(w, cycles, t, loss):
+    """All bus shapes of which the third cycle may be what was captured; how many.
+
+    Where no data was captured all walkers have the same second cycle, and the third one tells most
+    of them: the zero page, the stack, or the next byte of the program.
+    """
+    number = 0
+    within = t + 2 < cycles.size
+    cycle = cycles[t + 2] if within else np.int64(0)
+    captured = cycle >> AMASK_AT & 0xFFFF
+    high = captured & 0xFF00
+    zero, stack = _ones(cycle & high), _ones((cycle ^ 0x100) & high)
+    told = captured & (w[PCM] ^ (w[PCM] + 1)) >> 1  # the bits known from the lowest one up
+    same, following = _ones((cycle ^ (w[PC] + 1)) & told), _ones((cycle ^ (w[PC] + 2)) & told)
+    floor = min(w[COUNTS_AT + FAR_LOSS], w[COUNTS_AT + MOST_LOSS]) + w[PRICES_AT + BEAM]
+    for k in range(w[COUNTS_AT + SHAPES]):
+        at = MODES_AT + 8 * (w[TABLE_AT + OPCODES_AT + w[SHAPES_AT + 2 * k]] & 0xFF)
+        entry, after = w[TABLE_AT + at], w[TABLE_AT + at + 1]
+        end, where = entry >> 14 & 15, after & 15
+        wrong = 0
+        if end == END_YES or end == END_UNTAKEN or where == AT_PC:
+            wrong = following if entry >> 12 & 3 == COUNT_PC else same
+        elif where == AT_SP:
+            wrong = stack
+        elif where == AT_PTR or where == AT_AD:
+            wrong = zero
+        price = min((w[PRICES_AT + WRONG] + BIT_UNITS) * wrong, w[PRICES_AT + HEALED])
+        if at == FETCH or not within or price - w[SHAPES_AT + 2 * k + 1] <= floor - loss:
+            w[CHOICES_AT + number] = SHAPE + k
+            number += 1
+    return number
+
+
+@compiled_part
+def _first_choices(w, cycles, t, captured, data, mode, loss):
     """What a fetch may begin; how many choices there are."""
     number = 0
     if mode != JAMMED:
         if captured:
             number = _add_choices(w, 0, data, captured, 0)
         else:
-            for k in range(w[COUNTS_AT + SHAPES]):
-                w[CHOICES_AT + k] = SHAPE + k
-            number = w[COUNTS_AT + SHAPES]
+            number = _add_shapes(w, cycles, t, loss)
         if not _may_break_in(cycles, t):
             return number
         w[CHOICES_AT + number] = BREAK_IN
@@ -1042,7 +1081,7 @@ def _explore(w, nodes, scores, links, cycles, potential, t, choice):
     for _ in range(MOST_WALKS):
         done = w[ENTRY] == FETCH  # an instruction of one cycle
         if not done:
-            floor = w[COUNTS_AT + FAR_LOSS] + w[PRICES_AT + BEAM]
+            floor = min(w[COUNTS_AT + FAR_LOSS], w[COUNTS_AT + MOST_LOSS]) + w[PRICES_AT + BEAM]
             done = _walk(w, cycles, potential, floor, t + AHEAD - 4)
         if done:
             kind = _kind(w)
@@ -1089,6 +1128,7 @@ def search(cycles, potential, begin, stop, nodes, scores, links, w):
         elif loss > w[COUNTS_AT + FAR_LOSS] + w[PRICES_AT + BEAM]:
             scores[t] = NO_SCORE
             continue
+        w[COUNTS_AT + MOST_LOSS] = loss + w[PRICES_AT + HOPED]
         cycle = cycles[t]
         _stray(w, nodes, scores, links, cycles, potential, t)
         if cycle >> HELD_AT & 1:
@@ -1096,7 +1136,7 @@ def search(cycles, potential, begin, stop, nodes, scores, links, w):
         _fetch(w, nodes, cycle, t, scores[t])
         captured = cycle >> DMASK_AT & 0xFF
         data = cycle >> DATA_AT & 0xFF
-        number = _first_choices(w, cycles, t, captured, data, nodes[t, MODE])
+        number = _first_choices(w, cycles, t, captured, data, nodes[t, MODE], loss)
         w[COUNTS_AT + GAPS] = 0
         for k in range(number):
             _explore(w, nodes, scores, links, cycles, potential, t, w[CHOICES_AT + k])

@@ -9,6 +9,8 @@ from itertools import pairwise
 import numpy as np
 
 from bustrace.cpu import CpuState
+from bustrace.program.model import Kind
+from bustrace.program.searched import Searched
 from bustrace.program.thread import Patch, Run, Thread
 from bustrace.program.trouble import LINE_WINDOW, NARROW, Strictness, faulty_lines, first_trouble
 
@@ -23,6 +25,12 @@ _EVIDENCE = 30.0
 
 _WRITES = 64
 """So many writes at the right place make it believable too."""
+
+_NEAR = 1 << 12
+"""Cycles looked through first."""
+
+_SURE, _SURE_ROWS = 0.95, 24
+"""Confidence of a row that was searched for, and how many such rows, that make it certain."""
 
 _FETCHES_TRIED = 64
 _PLACES_TRIED = 256
@@ -67,16 +75,81 @@ def next_anchor(
     falls = np.flatnonzero(low[after:] & ~np.append(False, low[:-1])[after:])
     reset = Anchor(after + int(falls[0]), CpuState.at_reset(variant)) if len(falls) else None
     until = reset.cycle if reset is not None else len(thread)
-    addresses = int(np.bitwise_or.reduce(thread.captured[after:until], initial=0)) & 0xFFFF
-    found = None
-    if (addresses & ~aside).bit_count() >= 8:
-        found = _vector_anchor(thread, variant, after, until, aside, asked)
-        until = until if found is None else found.cycle
-        sooner = _fetch_anchor(thread, variant, after, until, aside, asked)
-        found = found if sooner is None else sooner
-    elif at_start and reset is None:
+    if until - after > _NEAR:
+        # Nearly always the first one is near: the rest need not be looked through.
+        near = _anchor_between(thread, variant, after, after + _NEAR, aside, asked)
+        if near is not None:
+            return near
+    found = _anchor_between(thread, variant, after, until, aside, asked)
+    if (
+        found is None
+        and at_start
+        and reset is None
+        and not _enough_lines(thread, after, until, aside)
+    ):
         found = _guessed_anchor(thread, variant)
     return reset if found is None else found
+
+
+def certain_anchors(
+    thread: Thread,
+    variant: str,
+    found: Searched,
+    aside: int,
+    asked: Strictness,
+    after: int,
+) -> Iterator[Anchor]:
+    """Rows of the search that are certain, as places to begin: many sure ones follow on.
+
+    Parameters
+    ----------
+    thread : Thread
+    variant : str
+        CPU part.
+    found : Searched
+    aside : int
+        Lines set aside.
+    asked : Strictness
+    after : int
+        No row before this cycle. With fewer than eight address lines there are none.
+    """
+    if not _enough_lines(thread, after, len(thread), aside):
+        return
+    sure = (found.kind == Kind.INSTRUCTION) & (found.confidence >= _SURE) & (found.pc >= 0)
+    # How many rows in a row are sure, from each one on.
+    unsure = np.append(np.flatnonzero(~sure), len(sure))
+    run = unsure[np.searchsorted(unsure, np.arange(len(sure)))] - np.arange(len(sure))
+    begins = np.flatnonzero((run >= _SURE_ROWS) & (found.first_cycle >= after))
+    for row in begins[np.append(True, np.diff(begins) > 1)[: len(begins)]].tolist():
+        state = CpuState.at_fetch(variant, known=("pc",), pc=int(found.pc[row]))
+        for column, name in enumerate("axysp"):
+            value, known = int(found.registers[row, column]), int(found.known[row, column])
+            state.amend(name, value if name != "p" else _status(thread, value, known), known)
+        anchor = Anchor(int(found.first_cycle[row]), state)
+        if _agrees(thread, anchor, aside, asked):
+            yield anchor
+
+
+def _status(thread: Thread, value: int, known: int) -> int:
+    """Status with which to begin: an interrupt that the bus shows was not masked."""
+    return value if known & 0x04 or "irq" not in thread.unwatched else value & ~0x04
+
+
+def _enough_lines(thread: Thread, after: int, until: int, aside: int) -> bool:
+    addresses = int(np.bitwise_or.reduce(thread.captured[after:until], initial=0)) & 0xFFFF
+    return (addresses & ~aside).bit_count() >= 8
+
+
+def _anchor_between(
+    thread: Thread, variant: str, after: int, until: int, aside: int, asked: Strictness
+) -> Anchor | None:
+    """First vector or fetch that can be entered in a stretch without a reset."""
+    if not _enough_lines(thread, after, until, aside):
+        return None
+    found = _vector_anchor(thread, variant, after, until, aside, asked)
+    until = until if found is None else found.cycle
+    sooner = _fetch_anchor(thread, variant, after, until, aside, asked)
+    return found if sooner is None else sooner
 
 
 def heal_stack(
@@ -193,7 +266,7 @@ def _fetch_anchor(
         places = np.flatnonzero(whole & wide & read)[:_PLACES_TRIED]
     for at in (places + after).tolist():
         pc = int(thread.seen[at]) & 0xFFFF
-        state = CpuState.at_fetch(variant, known=(), pc=pc)
+        state = CpuState.at_fetch(variant, known=(), pc=pc, p=_status(thread, 0x24, 0))
         state.amend("pc", pc, int(thread.captured[at]) & 0xFFFF & ~aside)
         anchor = Anchor(at, state)
         if _agrees(thread, anchor, aside, asked):

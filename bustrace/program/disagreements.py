@@ -13,8 +13,6 @@ from bustrace.program.model import Intent
 LINES = (*(f"A{bit}" for bit in range(16)), *(f"D{bit}" for bit in range(8)), "RW", "SYNC")
 """Lines that follow the CPU's intent; bit i of a line mask is ``LINES[i]``."""
 
-_DATA, _RW, _SYNC = 16, 24, 25
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Disagreements:
@@ -92,16 +90,8 @@ def intended_levels(intent: Intent) -> tuple[npt.NDArray[np.uint32], npt.NDArray
     -------
     level, known : uint32, shape (n_cycles,)
     """
-    level = intent.address & np.uint32(0xFFFF)
-    level |= intent.data.astype(np.uint32) << np.uint32(_DATA)
-    level |= (intent.rw == 1).astype(np.uint32) << np.uint32(_RW)
-    level |= (intent.sync == 1).astype(np.uint32) << np.uint32(_SYNC)
-    known = intent.address_known & np.uint32(0xFFFF)
-    shown = np.where(intent.inside, 0, intent.data_known)
-    known |= shown.astype(np.uint32) << np.uint32(_DATA)
-    known |= (intent.rw != 2).astype(np.uint32) << np.uint32(_RW)
-    known |= (intent.sync != 2).astype(np.uint32) << np.uint32(_SYNC)
-    return level & known, known
+    known = np.where(intent.inside == 1, intent.certain & np.uint32(0xFF00FFFF), intent.certain)
+    return intent.levels & known, known
 
 
 def disagreements(cycles: Cycles, intent: Intent) -> Disagreements:
@@ -122,8 +112,8 @@ def disagreements(cycles: Cycles, intent: Intent) -> Disagreements:
     ValueError
         Cycles and intent differ in length.
     """
-    if len(intent.address) != len(cycles):
-        raise ValueError(f"intent has {len(intent.address)} rows, not {len(cycles)}")
+    if len(intent.levels) != len(cycles):
+        raise ValueError(f"intent has {len(intent.levels)} rows, not {len(cycles)}")
     seen, captured = captured_levels(cycles)
     meant, certain = intended_levels(intent)
     compared = captured & certain

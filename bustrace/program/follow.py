@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 
 from bustrace.cpu import CpuState
-from bustrace.program.anchors import Anchor, amended_stack, heal_stack, next_anchor
+from bustrace.program.anchors import (
+    Anchor,
+    amended_stack,
+    certain_anchors,
+    heal_stack,
+    next_anchor,
+)
 from bustrace.program.deduce import Deducer
 from bustrace.program.disagreements import LINES
 from bustrace.program.repairs import Repair, explain
+from bustrace.program.searched import Searched
 from bustrace.program.thread import Run, Thread
 from bustrace.program.trouble import (
     LINE_WINDOW,
@@ -19,6 +27,7 @@ from bustrace.program.trouble import (
     first_trouble,
     strictness,
 )
+from bustrace.program.unseen import unseen_interrupts
 
 _SHORTEST, _LONGEST = 1 << 11, 1 << 15
 """Cycles executed between two comparisons: few after trouble, many while all agrees."""
@@ -50,12 +59,15 @@ class Followed:
     began : int or None
         First cycle followed.
     repairs : tuple of Repair
+    unseen : int
+        Interrupts that the bus shows, but not the pin.
     """
 
     aside: tuple[str, ...]
     lost: tuple[tuple[int, int, str], ...]
     began: int | None
     repairs: tuple[Repair, ...]
+    unseen: int
 
 
 class _Lost(Exception):
@@ -111,6 +123,30 @@ class _Follower:
             if short > _IN_A_ROW:
                 break
         self._give_up(short)
+
+    def follow_searched(self, found: Searched) -> None:
+        """Enter the program at certain rows of a search, one after the other."""
+        after = self.lost[-1][0] if self.lost else 0
+        places = certain_anchors(self.thread, self.variant, found, self.aside, self.asked, after)
+        for anchor in islice(places, _ANCHORS):
+            if anchor.cycle < after:
+                continue
+            if self.lost:
+                first, _, reason = self.lost.pop()
+                self.lost.append((first, anchor.cycle, reason))
+            self.began = anchor.cycle if self.began is None else self.began
+            try:
+                self._follow(anchor)
+            except _Lost as loss:
+                self.lost.append((loss.cycle, len(self.thread), loss.reason))
+                after = max(loss.cycle, anchor.cycle + 1)
+            else:
+                return
+
+    def outcome(self, unseen: int) -> Followed:
+        """How it went."""
+        aside = tuple(line for bit, line in enumerate(LINES) if self.aside >> bit & 1)
+        return Followed(aside, tuple(self.lost), self.began, tuple(self.repairs), unseen)
 
     def _give_up(self, short: int) -> None:
         """Stay lost from the first of the last short stretches: they were no program."""
@@ -254,12 +290,32 @@ def follow(thread: Thread, variant: str) -> Followed:
     -------
     Followed
     """
+    unseen = unseen_interrupts(thread)
+    thread.patch(unseen)
     follower = _Follower(thread, variant)
     follower.follow_all()
-    aside = tuple(line for bit, line in enumerate(LINES) if follower.aside >> bit & 1)
-    return Followed(
-        aside,
-        tuple(follower.lost),
-        follower.began,
-        tuple(follower.repairs),
-    )
+    return follower.outcome(len(unseen))
+
+
+def follow_on(thread: Thread, variant: str, followed: Followed, found: Searched) -> Followed:
+    """Follow again what is lost until the end, from where a search of it is certain.
+
+    Parameters
+    ----------
+    thread : Thread
+        As `follow` left it; filled in.
+    variant : str
+        CPU part.
+    followed : Followed
+        What `follow` returned.
+    found : Searched
+    """
+    n = len(thread)
+    if followed.began is not None and (not followed.lost or followed.lost[-1][1] < n):
+        return followed
+    follower = _Follower(thread, variant)
+    follower.aside = sum(1 << LINES.index(line) for line in followed.aside)
+    follower.repairs, follower.lost = list(followed.repairs), list(followed.lost)
+    follower.began = followed.began
+    follower.follow_searched(found)
+    return follower.outcome(followed.unseen)

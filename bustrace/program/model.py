@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import IntEnum
-from typing import Literal
+from functools import cached_property
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -35,37 +36,100 @@ REGISTERS = ("A", "X", "Y", "S", "P")
 """Order of the columns of `Program.registers`."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Intent:
     """What the CPU meant on the bus, by executing what it read. One row a cycle.
 
-    Nothing is known where the program was not followed, nor while RES is low.
+    Nothing is known where the program was not followed, nor while RES is low. The columns are
+    unpacked when they are first asked for.
 
     Attributes
     ----------
-    address, address_known : uint32, shape (n_cycles,)
-        Address the CPU put out, and the bits that are certain; 0 known bits where lost.
-    data, data_known : uint8
-        Byte it wrote; known bits only in write cycles.
-    rw : uint8
-        1 read, 0 write, 2 where lost.
-    sync : uint8
-        1 in an opcode fetch, 0 else, 2 where lost.
-    inside : uint8
-        1 where the CPU accessed a port of its own: `data` is then on no pin.
+    levels, certain : uint32, shape (n_cycles,)
+        A0 to A15, D0 to D7, R/W, SYNC from bit 0 on, and which of them are certain. Bit 26 of
+        `levels`: `inside`.
     """
 
-    address: npt.NDArray[np.uint32]
-    address_known: npt.NDArray[np.uint32]
-    data: npt.NDArray[np.uint8]
-    data_known: npt.NDArray[np.uint8]
-    rw: npt.NDArray[np.uint8]
-    sync: npt.NDArray[np.uint8]
-    inside: npt.NDArray[np.uint8]
+    levels: npt.NDArray[np.uint32]
+    certain: npt.NDArray[np.uint32]
 
     def __post_init__(self) -> None:
-        for name in self.__dataclass_fields__:
-            getattr(self, name).setflags(write=False)
+        self.levels.setflags(write=False)
+        self.certain.setflags(write=False)
+
+    @classmethod
+    def of_columns(
+        cls,
+        address: npt.NDArray[np.uint32],
+        address_known: npt.NDArray[np.uint32],
+        data: npt.NDArray[np.uint8],
+        data_known: npt.NDArray[np.uint8],
+        rw: npt.NDArray[np.uint8],
+        sync: npt.NDArray[np.uint8],
+        inside: npt.NDArray[np.uint8],
+    ) -> Intent:
+        """Pack the columns that the properties of the same names tell of."""
+        levels, certain = address & np.uint32(0xFFFF), address_known & np.uint32(0xFFFF)
+        for column, known, at in (
+            (data, data_known, 16),
+            (rw == 1, rw != 2, 24),
+            (sync == 1, sync != 2, 25),
+            (inside, 0 * inside, 26),
+        ):
+            levels |= column.astype(np.uint32) << np.uint32(at)
+            certain |= known.astype(np.uint32) << np.uint32(at)
+        return cls(levels, certain)
+
+    @cached_property
+    def address(self) -> npt.NDArray[np.uint32]:
+        """Address the CPU put out: uint32, 0 in the bits that are not certain."""
+        return _fixed(self.levels & self.certain & np.uint32(0xFFFF))
+
+    @cached_property
+    def address_known(self) -> npt.NDArray[np.uint32]:
+        """Bits of the address that are certain: uint32, 0 where lost."""
+        return _fixed(self.certain & np.uint32(0xFFFF))
+
+    @cached_property
+    def data(self) -> npt.NDArray[np.uint8]:
+        """Byte the CPU wrote: uint8."""
+        return _fixed(self._byte(self.levels & self.certain, 16))
+
+    @cached_property
+    def data_known(self) -> npt.NDArray[np.uint8]:
+        """Bits of it that are certain: uint8, none but in write cycles."""
+        return _fixed(self._byte(self.certain, 16))
+
+    @cached_property
+    def rw(self) -> npt.NDArray[np.uint8]:
+        """1 read, 0 write, 2 where lost: uint8."""
+        return self._level(24)
+
+    @cached_property
+    def sync(self) -> npt.NDArray[np.uint8]:
+        """1 in an opcode fetch, 0 else, 2 where lost: uint8."""
+        return self._level(25)
+
+    @cached_property
+    def inside(self) -> npt.NDArray[np.uint8]:
+        """1 where the CPU accessed a port of its own: `data` is then on no pin; uint8."""
+        return _fixed(self._byte(self.levels, 26) & np.uint8(1))
+
+    @staticmethod
+    def _byte(levels: npt.NDArray[np.uint32], at: int) -> npt.NDArray[np.uint8]:
+        return (levels >> np.uint32(at)).astype(np.uint8)
+
+    def _level(self, at: int) -> npt.NDArray[np.uint8]:
+        high, known = (self._byte(c, at) & np.uint8(1) for c in (self.levels, self.certain))
+        return _fixed(high & known | (known ^ np.uint8(1)) << np.uint8(1))
+
+
+Column = TypeVar("Column", bound=npt.NDArray[Any])
+
+
+def _fixed(column: Column) -> Column:
+    column.setflags(write=False)
+    return column
 
 
 @dataclass(frozen=True, slots=True)

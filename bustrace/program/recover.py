@@ -12,7 +12,7 @@ from bustrace.capture.model import Note
 from bustrace.cpu import SequenceKind, Variant, die_of, variant_named
 from bustrace.cycles.model import CONTROL_BIT, OWNER_FOREIGN, Cycles
 from bustrace.program.boundaries import Boundaries, halted, in_reset, sync_boundaries, sync_usable
-from bustrace.program.follow import Followed, follow
+from bustrace.program.follow import Followed, follow, follow_on
 from bustrace.program.model import Intent, Kind, Program, ReadCorrection
 from bustrace.program.searched import Searched, search_cycles
 from bustrace.program.slipped import resting_data, without_clips
@@ -91,22 +91,24 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
     by_sync = sync_usable(cycles)
     thread = Thread(cycles, part.address_mask)
     whole = len(cycles) > 0 and bool((np.bitwise_and.reduce(cycles.data_known)) == 0xFF)
-    followed = follow(thread, variant) if whole else Followed((), (), None, ())
+    followed = follow(thread, variant) if whole else Followed((), (), None, (), 0)
     if whole:
         thread, followed = _with_irq_clip_off(cycles, variant, thread, followed)
     clips_off: tuple[str, ...] = ()
     if whole and board is not None and (followed.lost or followed.began is None):
         thread, followed, clips_off = _with_clips_off(cycles, board, thread, followed)
-    rows = _executed(thread)
     searched: Searched | str | None = None
+    if len(cycles) and not by_sync and not thread.done.all() and not thread.low.all():
+        left = np.flatnonzero(~thread.done)
+        searched = search_cycles(cycles, part, variant, int(left[0]), int(left[-1]) + 1)
+        if isinstance(searched, Searched) and whole:
+            followed = follow_on(thread, variant, followed, searched)
+    rows = _executed(thread)
     if not thread.done.all() or not len(cycles):
         rest = sync_boundaries(cycles, part) if by_sync else _reset_and_lost(cycles)
         rows = _merged(rows, rest, thread.done)
-        if not by_sync and not in_reset(cycles).all():
-            left = np.flatnonzero(~thread.done)
-            searched = search_cycles(cycles, part, variant, int(left[0]), int(left[-1]) + 1)
-            if isinstance(searched, Searched):
-                rows = _with_searched(rows, searched, len(cycles))
+        if isinstance(searched, Searched):
+            rows = _with_searched(rows, searched, len(cycles))
     rows = _resets_from_low(rows, thread.low)
     rows = _foreign(rows, cycles.owner == OWNER_FOREIGN)
     rows = _stopped(rows, len(cycles), part)
@@ -350,7 +352,8 @@ def _resets_from_low(rows: _Rows, low: npt.NDArray[np.bool_]) -> _Rows:
     # What began after RES went low, and before the CPU obeyed, is part of the reset.
     keep = np.append(first[:-1] < np.minimum.accumulate(first[::-1])[::-1][1:], True)
     others = (getattr(rows, name) for name in list(_Rows.__dataclass_fields__)[1:])
-    return _Rows(first, *others).ordered(np.flatnonzero(keep))
+    moved_rows = _Rows(first, *others)
+    return moved_rows if keep.all() else moved_rows.ordered(np.flatnonzero(keep))
 
 
 def _split(
@@ -440,29 +443,12 @@ def _jammed(rows: _Rows, n: int, part: Variant) -> tuple[_Rows, int | None]:
 
 
 def _intent(thread: Thread) -> Intent:
-    certain, meant = thread.certain, thread.meant
-    followed = thread.done
+    certain = thread.certain.copy()
     if thread.low.any():
         certain = np.where(thread.low, np.uint32(0), certain)
-        followed = followed & ~thread.low
-    shown = meant & certain
-    control, known = _byte(shown, 3), _byte(certain, 3)
-    return Intent(
-        address=shown & np.uint32(0xFFFF),
-        address_known=certain & np.uint32(0xFFFF),
-        data=_byte(shown, 2).copy(),
-        data_known=_byte(certain, 2).copy(),
-        rw=control & _ONE | ~known << _ONE & _TWO,
-        sync=control >> _ONE & _ONE | ~known & _TWO,
-        inside=_byte(meant, 3) >> _TWO & followed.view(np.uint8),
-    )
-
-
-_ONE, _TWO = np.uint8(1), np.uint8(2)
-
-
-def _byte(levels: npt.NDArray[np.uint32], at: int) -> npt.NDArray[np.uint8]:
-    return levels.astype("<u4", copy=False).view(np.uint8)[at::4]
+    # Without any certain line nothing was executed; every access to the port has one.
+    inside = (certain != 0).astype(np.uint32) << np.uint32(26)
+    return Intent(levels=thread.meant & (certain | inside), certain=certain)
 
 
 def _method(
@@ -505,7 +491,8 @@ def _notes(followed: Followed) -> tuple[Note, ...]:
         )
         for line in followed.aside
     ]
-    columns = [patch.column for repair in followed.repairs for patch in repair.patches]
+    columns = ["irq"] * followed.unseen
+    columns += [patch.column for repair in followed.repairs for patch in repair.patches]
     said = {
         "irq": "interrupts were taken that the captured lines do not show",
         "nmi": "interrupts were taken that the captured lines do not show",

@@ -7,6 +7,7 @@ all surviving paths share is settled and leaves the window, so memory does not g
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -47,6 +48,8 @@ class Prices:
         Each way of a branch or a page crossing that nothing decides.
     gap_doubt : float
         Loss from which waits and cycles that the capture lacks are tried.
+    hoped : float
+        Most that one instruction is thought to lose: more than the beam beyond it is given up.
     """
 
     wrong: float = 9.0
@@ -65,6 +68,7 @@ class Prices:
     doubt: float = 8.0
     gap_doubt: float = 2.0
     either: float = 1.0
+    hoped: float = 48.0
 
     def packed(self) -> npt.NDArray[np.int64]:
         """As the kernel takes them."""
@@ -86,6 +90,7 @@ class Prices:
             (_kernels.DOUBT, self.doubt),
             (_kernels.GAP_DOUBT, self.gap_doubt),
             (_kernels.EITHER, self.either),
+            (_kernels.HOPED, self.hoped),
         ):
             prices[at] = round(value * _BITS)
         return prices
@@ -169,8 +174,8 @@ class Found:
         return len(self.first_cycle)
 
 
-WITH_DATA = Prices()
-WITHOUT_DATA = Prices(beam=32.0)
+WITH_DATA = Prices(beam=20.0)
+WITHOUT_DATA = Prices(beam=32.0, hoped=24.0)
 
 _SEEDS = 8
 """Cycles in which the first instruction of a capture may begin."""
@@ -179,6 +184,8 @@ _LATER = 5
 """Price in bits of each cycle before it."""
 
 _STACK_WORDS = 1 << 18
+_FEWEST_STACK_WORDS = 1 << 14
+_STACK_WORDS_A_CYCLE = 32
 _DEEPEST = 256
 """Bytes that the stack can hold."""
 
@@ -263,7 +270,7 @@ class _Search:
         bits += seen.rw != 2
         self.potential = np.zeros(len(seen) + 1, np.int64)
         np.cumsum(bits * _BITS, out=self.potential[1:])
-        self.memory = _memory(variant, prices)
+        self.memory = _memory(variant, prices, len(seen))
         self.window = window
         self.rows: list[tuple[npt.NDArray[Any], ...]] = []
 
@@ -287,10 +294,10 @@ class _Search:
                 )
             )
             counts[_kernels.FAR] += first
-            _compact(self.memory, paths, at)
             if last and at == stop:
                 self._take(first, size, paths)
                 break
+            _compact(self.memory, paths, at)
             if at == stop:
                 common = self._settled(first, at, paths)
                 self._take(first, common, paths)
@@ -359,9 +366,19 @@ class _Search:
         )
 
 
-def _memory(variant: str, prices: Prices) -> npt.NDArray[np.int64]:
+def _memory(variant: str, prices: Prices, n: int) -> npt.NDArray[np.int64]:
     """The array that the kernel works on, filled with all that it is told."""
-    memory = np.zeros(_kernels.STACKS_AT + _STACK_WORDS, np.int64)
+    told = _told(variant, prices)
+    words = min(_STACK_WORDS, _FEWEST_STACK_WORDS + n * _STACK_WORDS_A_CYCLE)
+    memory = np.empty(_kernels.STACKS_AT + words, np.int64)
+    memory[: len(told)] = told
+    return memory
+
+
+@cache
+def _told(variant: str, prices: Prices) -> npt.NDArray[np.int64]:
+    """The beginning of that array, up to the lowest stack cell."""
+    memory = np.zeros(_kernels.STACKS_AT + 2, np.int64)
     for at, column in (
         (_kernels.PRICES_AT, prices.packed()),
         (_kernels.TABLE_AT, packed_table()[variant_index(variant)]),
@@ -372,6 +389,7 @@ def _memory(variant: str, prices: Prices) -> npt.NDArray[np.int64]:
     memory[_kernels.COUNTS_AT + _kernels.SHAPES] = len(bus_shapes(variant))
     memory[_kernels.COUNTS_AT + _kernels.TOP] = _kernels.STACKS_AT + 2
     memory[_kernels.STACKS_AT] = _kernels.STACKS_AT
+    memory.flags.writeable = False
     return memory
 
 

@@ -189,6 +189,8 @@ class Thread:
         RES is low; such cycles count as not captured.
     moving : uint32
         Lines that show both levels.
+    unwatched : frozenset of str
+        `PINS` that were not captured in any cycle.
     meant, certain : uint32, shape (n_cycles,)
         Executed levels, 0 certain where nothing was executed.
     done : bool, shape (n_cycles,)
@@ -205,6 +207,10 @@ class Thread:
         self.low = in_reset(cycles)
         self.captured[self.low] = 0
         self.moving = moving_lines(self.seen, self.captured)
+        watched = int(np.bitwise_or.reduce(cycles.control_known, initial=0))
+        self.unwatched = frozenset(
+            name for name in PINS if not watched >> CONTROL_BIT[name.upper()] & 1
+        )
         self.meant, self.certain = np.zeros(n, np.uint32), np.zeros(n, np.uint32)
         self.done = np.zeros(n, np.bool_)
         self.believed = Believed.from_cycles(cycles)

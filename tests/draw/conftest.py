@@ -172,7 +172,7 @@ def _program(n, meant, data, rw, sync):
         confidence=np.ones(len(first), dtype=np.float32),
         registers=np.zeros((len(first), 5), dtype=np.uint8),
         registers_known=np.zeros((len(first), 5), dtype=np.uint8),
-        intent=Intent(
+        intent=Intent.of_columns(
             address=meant[:n].astype(np.uint32),
             address_known=known,
             data=data[:n].astype(np.uint8),

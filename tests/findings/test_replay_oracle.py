@@ -249,7 +249,7 @@ def random_reading(
     )
     followed = rng.random(n) < 0.8
     writes = followed & (rw == 0)
-    intent = Intent(
+    intent = Intent.of_columns(
         address=np.where(followed, address, 0).astype(np.uint32),
         address_known=np.where(followed, 0xFFFF, 0).astype(np.uint32),
         data=np.where(writes, rng.integers(256, size=n), 0).astype(np.uint8),
