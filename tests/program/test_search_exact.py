@@ -43,8 +43,9 @@ class PlainSearch:
     def __init__(self, seen: Seen, variant: str) -> None:
         self.cycles = seen.packed()
         self.potential = np.zeros(len(seen) + 1, np.int64)
-        self.w = wrapper._memory(variant, wrapper.WITH_DATA)
+        self.w = wrapper._memory(variant, wrapper.WITH_DATA, len(seen))
         self.w[k.COUNTS_AT + k.FAR_LOSS] = NOTHING_TOO_BAD
+        self.w[k.COUNTS_AT + k.MOST_LOSS] = NOTHING_TOO_BAD
         self.best: dict[int, Best] = {}
         lines = np.bitwise_count(seen.address_known & np.uint32(0xFFFF)) + (seen.rw != 2)
         for t in range(min(wrapper._SEEDS, len(seen))):
