@@ -174,6 +174,18 @@ class Cycles:
     def __repr__(self) -> str:
         return f"<Cycles: {len(self):,}{', ' + self.reason if self.reason else ''}>"
 
+    @property
+    def mean_period_ps(self) -> float | None:
+        """Mean length of the even cycles, ps: `clock.period_ps` is a median of whole samples, and
+        off by up to one. None without cycles.
+        """
+        period = self.clock.period_ps
+        if not period:
+            return None
+        steps = np.diff(self.time_ps)
+        even = steps[(steps > 0.75 * period) & (steps < 1.25 * period)]
+        return float(even.mean()) if len(even) else float(period)
+
     def pin(self, name: str) -> npt.NDArray[np.uint8]:
         """Level of a control pin in every cycle: 0, 1, or 2 where not captured or unknown.
 

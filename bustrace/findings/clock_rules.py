@@ -42,15 +42,6 @@ def moves(reading: Reading, line: str) -> bool:
     return changes > max(FEWEST_CHANGES, STRAY_CHANGES * samples)
 
 
-def mean_rate(reading: Reading) -> float:
-    """Cycles a second, as a mean of the even ones: a median is off by up to a sample."""
-    time = reading.cycles.time_ps
-    period = reading.cycles.clock.period_ps or 0
-    steps = np.diff(time)
-    even = steps[(steps > 0.75 * period) & (steps < 1.25 * period)]
-    return 1e12 / float(even.mean()) if len(even) else 1e12 / max(period, 1)
-
-
 def clock_absent(evidence: Evidence) -> Iterator[Finding]:
     """The clock line never moves: no clock, or, where other lines move, only its clip."""
     reading = evidence.reading
@@ -153,7 +144,7 @@ def clock_limits(evidence: Evidence) -> Iterator[Finding]:
             text="The clock is too slow for an NMOS CPU: it forgets its registers.",
         )
     nominal = reading.board.clock_hz
-    measured = mean_rate(reading)
+    measured = 1e12 / (reading.cycles.mean_period_ps or 1)
     if nominal is not None and abs(measured / float(nominal) - 1) > OFF_NOMINAL:
         yield Finding(
             rule="clock-nominal",

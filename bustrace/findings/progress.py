@@ -8,7 +8,6 @@ import numpy as np
 
 from bustrace.board import READ
 from bustrace.findings._kernels import IO, RAM, ROM
-from bustrace.findings.clock_rules import mean_rate
 from bustrace.findings.coverage import coverage, share
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.memory_rules import doubled_by_file, sole_driver, wrong_bits
@@ -116,7 +115,7 @@ def _clock(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
     if not any(evidence.reading.hookup.has(pin) for pin in CLOCK_PINS):
         if cycles.clock.role != "estimated":
             return Rung("clock", "not captured", "no clock line among the clips")
-        rate = mean_rate(evidence.reading) / 1e6
+        rate = 1e6 / (cycles.mean_period_ps or 1)
         return Rung(
             "clock",
             "not captured",
@@ -125,7 +124,7 @@ def _clock(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
         )
     if not len(cycles) or not cycles.clock.period_ps:
         return Rung("clock", "not seen", cycles.reason or "no cycle")
-    rate = mean_rate(evidence.reading) / 1e6
+    rate = 1e6 / (cycles.mean_period_ps or 1)
     text = f"{rate:.4g} MHz, {len(cycles):,} cycles, {cycles.clock.role}"
     return Rung("clock", "ok", text)
 

@@ -67,7 +67,7 @@ def board_seen(reading: Reading, images: Sequence[Image] = ()) -> BoardSeen:
     BoardSeen
     """
     cycles, hookup = reading.cycles, reading.hookup
-    clock_hz = None if not cycles.clock.period_ps else 1e12 / cycles.clock.period_ps
+    clock_hz = None if not cycles.mean_period_ps else 1e12 / cycles.mean_period_ps
     missing = tuple(pin for pin in ADDRESS_PINS if not hookup.has(pin))
     others = tuple(tap.line for pin in _OTHER_CPU_PINS if (tap := hookup.tap(pin)) is not None)
     seen = accesses(cycles, _fetches(reading), _before_the_vector(reading))

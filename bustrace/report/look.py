@@ -220,21 +220,19 @@ def _percent(share: float) -> str:
 
 
 def _clock(capture: Capture, cycles: Cycles) -> str:
-    clock = cycles.clock
+    clock, period = cycles.clock, cycles.mean_period_ps
     if clock.role == "state rows":
         return f"Each row is a bus cycle: {len(cycles):,}."
-    if clock.role == "estimated" and clock.period_ps is not None:
+    if clock.role == "estimated" and period is not None:
         return (
-            f"Not captured. Estimated from the moves of the bus: {1e6 / clock.period_ps:.4g} MHz, "
+            f"Not captured. Estimated from the moves of the bus: {1e6 / period:.4g} MHz, "
             f"{len(cycles):,} bus cycles; how far to trust them stands below."
         )
     if clock.line is None:
         return sentence(f"None: {cycles.reason or 'no clock line'}")
-    if clock.period_ps is None or not len(cycles):
+    if period is None or not len(cycles):
         return sentence(f"{clock.line}: {cycles.reason or 'no whole cycle'}")
-    text = (
-        f"{clock.line} as {clock.role}: {1e6 / clock.period_ps:.4g} MHz, {len(cycles):,} bus cycles"
-    )
+    text = f"{clock.line} as {clock.role}: {1e6 / period:.4g} MHz, {len(cycles):,} bus cycles"
     if clock.divided_by > 1:
         text += f", {clock.divided_by} of its periods to one"
     spread = [clock.min_period_ps, clock.max_period_ps]

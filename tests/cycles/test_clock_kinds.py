@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from drill_readings import boot
 
 from bustrace.capture.model import Capture
 from bustrace.cycles import (
@@ -383,3 +384,11 @@ def test_the_order_of_lines_does_not_matter(random_bus, sampled_bus) -> None:
 
 def phi2() -> Hookup:
     return Hookup((Tap("PHI2", 0, "PHI2"),))
+
+
+def test_the_mean_period_is_finer_than_a_sample():
+    """1.25 MHz at 24 MS/s: no cycle is 800 ns in whole samples, their mean is."""
+    reading = boot(cycles=600, clock_hz=Fraction(1_250_000), rate=24_000_000)
+    cycles = reading.cycles
+    assert abs(cycles.clock.period_ps - 800_000) > 5_000
+    assert cycles.mean_period_ps == pytest.approx(800_000, rel=1e-3)
