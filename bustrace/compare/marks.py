@@ -31,6 +31,13 @@ _RESETS = 2
 _FLOATING_READS = 4
 """Reads of an I/O chip that must all give what is left on the bus."""
 
+_LIVELY_READS, _LIVELY_VALUES = 16, 4
+"""Reads of one register in both boots, and different bytes of it in the good one, for it to be
+called lively."""
+
+_SELDOM = 0.125
+"""Share of those that may be what was left on the bus, by chance."""
+
 CONTROL_INPUTS = ("IRQ", "NMI", "RDY", "SO", "BE")
 
 
@@ -145,7 +152,8 @@ def _first_read(side: Side, expected: Expected) -> Mark | None:
 def _floating_chips(side: Side, good: Side | None) -> list[Mark]:
     """I/O chips in whose place every read gives what the cycle before left on the bus.
 
-    One register may well hold that byte; not several, nor one of which different bytes are left.
+    One register may well hold that byte; not several, nor one of which different bytes are left,
+    nor one that in the good boot takes many values and hardly ever that of the bus.
     A bus that pulls up is not told from inputs that are high.
     """
     marks = []
@@ -163,7 +171,7 @@ def _floating_chips(side: Side, good: Side | None) -> list[Mark]:
             if len(driven) < _FLOATING_READS // 2:
                 continue
             shared = set(side.inner[bit, rows].tolist()) & set(good.inner[bit, driven].tolist())
-            told_apart |= len(shared) > 1
+            told_apart |= len(shared) > 1 or _lively_before(side, good, bit)
         if not told_apart:
             continue
         cycle, seen = int(rows[0]), f"${int(left[0]):02X}"
@@ -174,6 +182,23 @@ def _floating_chips(side: Side, good: Side | None) -> list[Mark]:
         mark = Mark(cycle, "read", "answer", (), (ref,), f"a byte of {ref}", seen, text)
         marks.append(mark)
     return marks
+
+
+def _lively_before(side: Side, good: Side, bit: int) -> bool:
+    """Whether the one register read here gave many values in the good boot, hardly ever those left.
+
+    0 and $FF, as ports at rest read, tell nothing.
+    """
+    rows, left = _reads_and_left(side, bit)
+    registers = np.unique(side.inner[bit, rows])
+    if len(registers) != 1 or len(rows) < _LIVELY_READS or np.isin(left, (0x00, 0xFF)).any():
+        return False
+    mine, mine_left = _reads_and_left(good, bit)
+    same = good.inner[bit, mine] == registers[0]
+    values = good.data[mine[same]]
+    if len(values) < _LIVELY_READS or len(np.unique(values)) < _LIVELY_VALUES:
+        return False
+    return bool((values == mine_left[same]).mean() < _SELDOM)
 
 
 def _reads_and_left(side: Side, bit: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.uint8]]:

@@ -9,6 +9,7 @@ import pytest
 from boot_pairs import DEMO_BOARDS, demo_board, display_of, faults_of, reading_of, run_of
 from click.testing import CliRunner
 from drill_readings import FIXTURES, boot, complaints, first_class, members, only, reread, rules
+from programmed_boards import VIA, programmed
 
 from bustrace.board import load_board
 from bustrace.cli import cli
@@ -146,3 +147,25 @@ def test_the_command_tells_where_the_boots_part():
 
     mine, other = (read_boot(open_capture(path), board) for path in (bad, working))
     assert f"cycle {compare(other, mine).first.cycle:,}" in text
+
+
+def reading_one_port(code):
+    """A program that does nothing but read a port."""
+    code.label("again")
+    code.op("LDA", "abs", VIA + 1)
+    code.op("STA", "zp", 0x10)
+    code.op("JMP", "jump", "again")
+
+
+@pytest.mark.slow
+def test_a_port_that_is_lively_in_the_good_boot_does_not_rest_at_what_the_bus_held(tmp_path):
+    """Alone, the bad boot cannot tell a chip that is mute from a port at rest."""
+    board = programmed(tmp_path, reading_one_port)
+    working, mute = boot(board=board, seed=5), boot("silent:U6", board=board, seed=6)
+    assert diagnose(mute).verdict != "fault"
+    first = compare(working, mute).first
+    assert (first.blame, first.chips) == ("answer", ("U6",))
+    found = diagnose(mute, good=working)
+    assert found.verdict == "fault"
+    assert "silent:U6" in first_class(found)
+    assert compare(working, boot(board=board, seed=7)).first is None
