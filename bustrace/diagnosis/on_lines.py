@@ -57,10 +57,12 @@ def _at(
         yield family, Fault("stuck", (pin,), level=level, place=place), assumption
 
 
-def _open(pin: str, level: int, places: tuple[str, ...], does: Assumption) -> Iterator[Proposal]:
+def _open(
+    pin: str, level: int, places: tuple[str, ...], does: Assumption, family: str = "open"
+) -> Iterator[Proposal]:
     if level == _HIGH:
         for place in places:
-            yield "open", Fault("open", (pin,), place=place), does
+            yield family, Fault("open", (pin,), place=place), does
 
 
 def _address_pins(evidence: Evidence) -> tuple[str, ...]:
@@ -96,7 +98,7 @@ def _address_lines(evidence: Evidence) -> Iterator[Proposal]:
                 if (1 << bit) < replay.sizes[chip]:
                     at_pin = Assumption(pin_chip=chip, pin_and=low, pin_or=high)
                     yield from _at("stuck-pin", pin, level, (ref,), at_pin)
-                    yield from _open(pin, level, (ref,), at_pin)
+                    yield from _open(pin, level, (ref,), at_pin, "open-pin")
 
 
 def _data_lines(evidence: Evidence) -> Iterator[Proposal]:
@@ -135,9 +137,9 @@ def _data_pins(evidence: Evidence, bit: int, level: int) -> Iterator[Proposal]:
         yield from _at("stuck-pin", pin, level, (ref,), at_pin)
         # A bus that floats high makes an open output one that is stuck high; one that keeps its
         # last level does not.
-        yield from _open(pin, level, (ref,), at_pin)
+        yield from _open(pin, level, (ref,), at_pin, "open-pin")
         floats = Assumption(data_open_chip=chip, data_open=1 << bit)
-        yield from _open(pin, level, (ref,), floats)
+        yield from _open(pin, level, (ref,), floats, "open-pin")
         if evidence.reading.board.chip(ref).role in ("rom", "ram"):
             yield "plane", Fault("plane", chip=f"{ref}.{bit}"), at_pin
 

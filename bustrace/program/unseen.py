@@ -40,6 +40,8 @@ def unseen_interrupts(thread: Thread) -> tuple[Patch, ...]:
     interrupts &= (seen[:, 0] ^ seen[:, 1]) & lines[:, 0] & lines[:, 1] == 0
     interrupts &= ((seen[:, 2:5] ^ 0x0100) & lines[:, 2:5] & 0xFF00 == 0).all(axis=1)
     interrupts &= captured[:, _PUSHED] & ~seen[:, _PUSHED] & np.uint32(_BREAK) != 0
+    # Without the line in which the vectors differ, whose interrupt it was is not told.
+    interrupts &= (lines[:, _VECTOR:] & (_VECTORS[0][1] ^ _VECTORS[1][1]) != 0).all(axis=1)
     patches = []
     for name, vector in _VECTORS:
         ours = ((seen[:, _VECTOR:] ^ (vector, vector + 1)) & lines[:, _VECTOR:] == 0).all(axis=1)
