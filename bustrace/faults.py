@@ -62,6 +62,11 @@ OTHER_CHIP = "other"
 FAMILIES = (*LINE_FAMILIES, *CHIP_FAMILIES, *STATE_FAMILIES, "shared")
 """Every family, in the order of the text above this module."""
 
+WEIGHED = tuple(f for f in FAMILIES if f not in (*STATE_FAMILIES, "held", "cpu"))
+"""Families that are told from the board's answers; the others are seen on a line itself, or follow
+from what the CPU did.
+"""
+
 LEVELLED = {"stuck", "held", "cell"}
 """Families with a level."""
 PLACED = {"stuck", "short", "open"}

@@ -30,6 +30,7 @@ from bustrace.board.path_tables import make_buffers, make_decoders, make_names, 
 from bustrace.board.values import BadValue
 from bustrace.capture.model import Note
 from bustrace.errors import nearest
+from bustrace.faults import WEIGHED
 
 if TYPE_CHECKING:
     from bustrace.board.schema import BoardFile
@@ -132,8 +133,32 @@ def assemble(
         reset_from=_source(table.reset.source if table.reset else None, refs, "reset.from"),
         irq_from=refs.all_of(table.irq.sources if table.irq else (), "irq.from"),
         nmi_from=refs.all_of(table.nmi.sources if table.nmi else (), "nmi.from"),
+        priors=_priors(table, refs, notes),
         notes=tuple(notes),
     )
+
+
+def _priors(table: BoardFile, refs: Refs, notes: list[Note]) -> dict[str, float]:
+    """Factors by family of faults or by chip, as the board spells it."""
+    factors: dict[str, float] = {}
+    for given, factor in table.priors.items():
+        key = f"priors.{given}"
+        name = given if given in WEIGHED else refs.get(given)
+        if name is None:
+            near = nearest(given, (*WEIGHED, *refs))
+            raise BadValue(
+                f"{given!r} is neither a family of faults that is weighed nor a chip of the board",
+                f"one of {', '.join(WEIGHED)}; or a chip: {', '.join(refs)}",
+                f"did you mean {near}?" if near else None,
+                key=key,
+            )
+        if name in factors:
+            raise BadValue(f"{name} stands here twice", "one factor a chip", key=key)
+        factors[name] = factor
+    if factors:
+        told = ", ".join(f"{name} {factor:g}" for name, factor in factors.items())
+        notes.append(Note("fact", f"the board file weighs suspects by factors: {told}", "priors"))
+    return factors
 
 
 def _chips(

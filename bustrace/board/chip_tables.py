@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -70,14 +70,21 @@ class Refs:
     def __init__(self, refs: Sequence[str]) -> None:
         self._by_fold = {ref.casefold(): ref for ref in refs}
 
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._by_fold.values())
+
+    def get(self, ref: str) -> str | None:
+        """A reference as the file spells it, or None for no such chip."""
+        return self._by_fold.get(ref.strip().casefold())
+
     def find(self, ref: str, key: str) -> str:
         """A reference as the file spells it; `BadValue` with `key` for no such chip."""
-        found = self._by_fold.get(ref.strip().casefold())
+        found = self.get(ref)
         if found is None:
-            near = nearest(ref, self._by_fold.values())
+            near = nearest(ref, self)
             raise BadValue(
                 "the board has no such chip",
-                "one of " + ", ".join(self._by_fold.values()),
+                "one of " + ", ".join(self),
                 f"did you mean {near}?" if near else None,
                 key=key,
                 found=ref,

@@ -348,6 +348,8 @@ class Board:
         Chip that makes the clock, the reset.
     irq_from, nmi_from : tuple of str
         Chips that can request the interrupt.
+    priors : mapping of str to float
+        How much likelier the board file takes faults of a family, or of a chip, by name.
     notes : tuple of Note
         What was assumed.
     """
@@ -369,6 +371,7 @@ class Board:
     reset_from: str | None = None
     irq_from: tuple[str, ...] = ()
     nmi_from: tuple[str, ...] = ()
+    priors: Mapping[str, float] = field(default_factory=dict)
     notes: tuple[Note, ...] = ()
 
     @property

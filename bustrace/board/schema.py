@@ -32,6 +32,11 @@ MAX_PINS = 16
 of an enable."""
 
 
+MIN_FACTOR, MAX_FACTOR = 0.1, 10.0
+"""Bounds of a factor of ``[priors]``: a file may lean towards a chip, never decide against what a
+single wrong bit of the capture says (judgement)."""
+
+
 def _rate(value: object) -> Fraction:
     try:
         if isinstance(value, str):
@@ -98,6 +103,18 @@ def _revisions(value: object) -> list[tuple[str | None, str]]:
     return pairs
 
 
+def _factor(value: object) -> float:
+    if (
+        isinstance(value, int | float)
+        and not isinstance(value, bool)
+        and (MIN_FACTOR <= value <= MAX_FACTOR)
+    ):
+        return float(value)
+    raise BadValue(
+        "this is not a factor", f"a number from {MIN_FACTOR} to {MAX_FACTOR:g}; 1 changes nothing"
+    )
+
+
 Address = Annotated[int, BeforeValidator(parse_address)]
 Ranges = Annotated[tuple[tuple[int, int], ...], BeforeValidator(parse_ranges)]
 Size = Annotated[int, BeforeValidator(parse_size)]
@@ -111,6 +128,7 @@ Pins = Annotated[
 AddressLines = Annotated[int, BeforeValidator(lambda value: parse_line_set(value, "A", 16))]
 DataLines = Annotated[int, BeforeValidator(lambda value: parse_line_set(value, "D", 8))]
 Clips = Annotated[list[str], BeforeValidator(_as_list), Field(min_length=1, max_length=2)]
+Factor = Annotated[float, BeforeValidator(_factor)]
 ResetLevel = Annotated[int | None, BeforeValidator(_reset_level)]
 Accesses = Annotated[
     list[tuple[int | None, tuple[tuple[int, int], ...]]], BeforeValidator(_accesses)
@@ -249,6 +267,7 @@ class BoardFile(Table):
     holds: list[HoldTable] = Field(default_factory=list)
     chips: list[ChipTable] = Field(default_factory=list, max_length=MAX_CHIPS)
     state: list[StateTable] = Field(default_factory=list, max_length=MAX_STATE_BITS)
+    priors: dict[str, Factor] = Field(default_factory=dict, max_length=MAX_CHIPS)
 
 
 TABLES: dict[tuple[str, ...], type[Table]] = {

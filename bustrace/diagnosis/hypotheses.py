@@ -1,8 +1,8 @@
 """Faults that could be behind a reading, each with what it would do to the board's answers.
 
-A hypothesis pairs a `Fault` with an `Assumption` for the replay and a prior. Stuck lines, shorts,
-and chips that do not answer are enumerated; what has too many members (cells, a ROM's content) is
-proposed from what a healthy board leaves unexplained.
+A hypothesis pairs a `Fault` with an `Assumption` for the replay and a prior (`priors`). Stuck
+lines, shorts, and chips that do not answer are enumerated; what has too many members (cells, a
+ROM's content) is proposed from what a healthy board leaves unexplained.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numpy as np
 
 from bustrace.board import Board, Buffer
 from bustrace.diagnosis.on_lines import Proposal, line_faults, stuck
+from bustrace.diagnosis.priors import NONE, by_board, priors
 from bustrace.faults import SELECT, Fault
 from bustrace.findings import (
     FIRST_WINS,
@@ -29,36 +30,6 @@ from bustrace.findings import (
     sole_driver,
     wrong_bits,
 )
-
-FAMILY_WEIGHT = {
-    "stuck-bus": 0.12,
-    "stuck-behind": 0.06,
-    "stuck-read": 0.05,
-    "stuck-write": 0.02,
-    "stuck-decoder": 0.04,
-    "stuck-pin": 0.03,
-    "open": 0.02,
-    "open-pin": 0.08,
-    "select": 0.04,
-    "short": 0.05,
-    "short-pins": 0.01,
-    "clip": 0.06,
-    "silent": 0.13,
-    "shared": 0.02,
-    "always": 0.02,
-    "doubled": 0.04,
-    "swapped": 0.02,
-    "content": 0.0495,
-    "blank": 0.0005,
-    "plane": 0.03,
-    "cell": 0.04,
-    "retention": 0.02,
-    "latch": 0.02,
-    "buffer": 0.02,
-    "none": 0.01,
-}
-"""Share of each family among faults, before any evidence: judgement, common practice. Sockets and
-memories fail more often than copper; they sum to 1 with "none of these"."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,19 +50,27 @@ class Hypothesis:
 
 
 def enumerate_hypotheses(evidence: Evidence) -> list[Hypothesis]:
-    """All hypotheses for a reading, priors included; "none of these" has what is left."""
+    """All hypotheses for a reading, priors included; "none of these" has what is left.
+
+    The prior of one is its family's share, parted equally, times the board file's factors, scaled
+    so that all sum to 1 with "none of these" (`priors`).
+    """
+    board = evidence.reading.board
     by_family: dict[str, list[tuple[Fault, Assumption]]] = {}
     # Of a board that nobody described, only what is on it can be suspected.
-    left_out = () if evidence.reading.board.complete else ("stuck-decoder", "select")
+    left_out = () if board.complete else ("stuck-decoder", "select")
     for family, fault, assumption in _all(evidence):
         if family in left_out:
             continue
         by_family.setdefault(family, []).append((fault, assumption))
-    return [
-        Hypothesis(fault, assumption, log2(FAMILY_WEIGHT[family] / len(members)))
+    shares = priors()
+    found = [
+        (fault, assumption, shares[family] / len(members) * by_board(fault, board))
         for family, members in by_family.items()
         for fault, assumption in members
     ]
+    scale = (1.0 - shares[NONE]) / sum(prior for _, _, prior in found)
+    return [Hypothesis(fault, does, log2(prior * scale)) for fault, does, prior in found]
 
 
 def _all(evidence: Evidence) -> Iterator[Proposal]:

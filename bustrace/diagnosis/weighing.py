@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from bustrace.diagnosis.hypotheses import FAMILY_WEIGHT, Hypothesis, enumerate_hypotheses
+from bustrace.diagnosis.hypotheses import Hypothesis, enumerate_hypotheses
+from bustrace.diagnosis.priors import NONE, priors
 from bustrace.faults import Fault
 from bustrace.findings import HEALTHY, WRONG_ONLY, Answers, Assumption, Evidence
 
@@ -210,7 +211,7 @@ def _groups(scored: list[_Scored], wrong: float) -> list[Weighed]:
     telling = [s for s in scored if s.gain >= MIN_GAIN]
     if not telling:
         return []
-    none_bits = float(np.log2(FAMILY_WEIGHT["none"])) + UNNAMED_SHARE * wrong
+    none_bits = float(np.log2(priors()[NONE])) + UNNAMED_SHARE * wrong
     bits = np.array([s.weight_bits for s in scored] + [none_bits])
     weights = np.exp2(bits - bits.max())
     total = float(weights.sum())

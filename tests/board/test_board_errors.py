@@ -113,6 +113,18 @@ CASES = {
         "chips[1].ref",
         ["2 reference(s)"],
     ),
+    "prior of nothing": (
+        "[priors]\nclp = 2",
+        "priors.clp",
+        ["'clp' is neither a family", "mean clip?", "silent", "U4"],
+    ),
+    "prior of no chip": ("[priors]\nU44 = 2", "priors.U44", ["'U44'", "mean U4?"]),
+    "prior of what is not weighed": ("[priors]\nheld = 2", "priors.held", ["'held'", "stuck"]),
+    "prior out of bounds": ("[priors]\nclip = 11", "priors.clip", ["found:    11", "0.1 to 10"]),
+    "prior of zero": ("[priors]\nU4 = 0", "priors.U4", ["0.1 to 10"]),
+    "prior that is no number": ("[priors]\nU4 = nan", "priors.U4", ["not a factor"]),
+    "prior that is true": ("[priors]\nU4 = true", "priors.U4", ["not a factor"]),
+    "prior twice": ("[priors]\nU4 = 2\nu4 = 3", "priors.u4", ["U4 stands here twice"]),
     "decoder pin": (
         DECODER.replace("C =", "D ="),
         "chips[1].inputs",

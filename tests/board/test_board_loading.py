@@ -298,3 +298,14 @@ def test_the_captured_boards_file_is_a_few_lines() -> None:
     text = (Path(__file__).parent.parent / "boards" / "exerciser.toml").read_text()
     assert len(text.splitlines()) <= 24
     assert load_board.__kwdefaults__ == {"without": (), "fit": None}
+
+
+def test_priors_are_kept_by_family_and_by_the_boards_own_reference(write_board) -> None:
+    """A fact that is told, since it leans on the suspects."""
+    text = 'cpu = "6502"\n[[chips]]\nref = "U4"\nrole = "ram"\nrange = "$0000-$07FF"\n'
+    board = write_board(text + "[priors]\nu4 = 5\nopen = 0.5\n")
+    assert board.priors == {"U4": 5.0, "open": 0.5}
+    (told,) = [note for note in board.notes if note.option == "priors"]
+    assert (told.kind, told.text[-14:]) == ("fact", "U4 5, open 0.5")
+    assert write_board(text).priors == {}
+    assert not [note for note in write_board(text).notes if note.option == "priors"]

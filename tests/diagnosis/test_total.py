@@ -11,7 +11,6 @@ from strategies import captures
 
 from bustrace.capture.model import Capture
 from bustrace.diagnosis import Diagnosis, diagnose
-from bustrace.diagnosis.hypotheses import FAMILY_WEIGHT
 from bustrace.errors import HookupError
 from bustrace.reading import read_boot
 
@@ -146,8 +145,3 @@ def test_without_a_board_clock_reset_and_vector_are_still_judged():
     healthy = diagnose(read_boot(boot(cycles=1500).capture))
     assert complaints(healthy) == []
     assert healthy.exit_code == 0
-
-
-def test_the_families_weights_are_shares():
-    """They sum to one, "none of these" included."""
-    assert sum(FAMILY_WEIGHT.values()) == pytest.approx(1.0)
