@@ -16,7 +16,7 @@ from bustrace.campaign.cases import Case, draw_faults, draw_plantings, lines_of,
 from bustrace.campaign.oracle import Oracle
 from bustrace.campaign.playing import recorded
 from bustrace.campaign.scoring import same_place
-from bustrace.campaign.seen import seen_on
+from bustrace.campaign.seen import differing, seen_on
 from bustrace.drill import Planting, export
 from bustrace.errors import InputError
 from bustrace.faults import Fault
@@ -251,7 +251,9 @@ def check_answer(exercise: Exercise, answer: Sequence[Fault]) -> Checked:
     """Hold an answer against the truth."""
     case, start = exercise.case, exercise.case.conditions.start
     healthy = seen_on(case.run(()), exercise.lines, start=start)
-    oracle = Oracle(case, exercise.truth, exercise.lines, healthy)
+    record = case.run(exercise.truth)
+    true = seen_on(record, exercise.lines, start=start)
+    oracle = Oracle(case, exercise.truth, exercise.lines, true, healthy)
     left = list(dict.fromkeys(answer))
     grades: dict[Fault, Grade] = {}
 
@@ -267,14 +269,13 @@ def check_answer(exercise: Exercise, answer: Sequence[Fault]) -> Checked:
     give("place", same_place)
     first = int(oracle.changed[0])
     differences: tuple[Difference, ...] = ()
-    if first < min(len(oracle.true), len(healthy)):
-        true, right = int(oracle.true[first]), int(healthy[first])
+    if first < min(len(true), len(healthy)):
+        seen, right = int(true[first]), int(healthy[first])
         differences = tuple(
-            Difference(line, true >> bit & 1, right >> bit & 1)
+            Difference(line, seen >> bit & 1, right >> bit & 1)
             for bit, line in enumerate(exercise.lines)
-            if (true ^ right) >> bit & 1
+            if (seen ^ right) >> bit & 1
         )
-    record = case.run(exercise.truth)
     at = min(start + first, len(record) - 1)
     return Checked(
         case.plantings,
@@ -293,12 +294,12 @@ def _shows(case: Case, lines: Sequence[str], least: int) -> bool:
     """Whether the faults change enough, and removing any of several changes the capture."""
     start = case.conditions.start
     healthy = seen_on(case.run(()), lines, start=start)
-    oracle = Oracle(case, case.faults, lines, healthy)
-    if len(oracle.changed) < least:
+    true = seen_on(case.run(case.faults), lines, start=start)
+    if len(differing(true, healthy)) < least:
         return False
     for fault in case.faults if len(case.faults) > 1 else ():
         left = tuple(other for other in case.faults if other != fault)
-        if not len(Oracle(case, left, lines, oracle.true).changed):
+        if not len(differing(true, seen_on(case.run(left), lines, start=start))):
             return False
     return True
 

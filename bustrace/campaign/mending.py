@@ -8,7 +8,7 @@ from typing import Literal
 
 from bustrace.board import Board
 from bustrace.campaign.scoring import Classes
-from bustrace.drill import control_lines
+from bustrace.drill import control_lines, shared_groups
 from bustrace.faults import OTHER_CHIP, SELECT, Fault
 
 Deed = Literal["seat", "probe", "pull"]
@@ -120,16 +120,18 @@ def finds(step: Step, truth: Fault, board: Board) -> bool:
     """Whether a step shows the fault and so lets it be mended."""
     if step.deed == "seat":
         return truth.family == "clip" and step.what in ("*", *truth.lines)
+    if truth.family == "shared":
+        what = step.what.removeprefix(SELECT).removeprefix("shared:")
+        if what == truth.chip:
+            return True
+        # A rail or a select at rest shows at the pins of any chip that hangs on it.
+        group = shared_groups(board).get(truth.chip or "")
+        return step.deed == "probe" and group is not None and what in group.chips
     if step.deed == "pull":
         return step.what in _chips(truth)
     named = {"clock": ("PHI2",), "reset": ("RES",)}.get(step.what, (step.what,))
     if truth.family in ("clock", "reset"):
         return step.what == truth.family
-    if truth.family == "shared":
-        # The rail shows at the pins of any chip that hangs on it.
-        return step.what == f"shared:{truth.chip}" or step.what.removeprefix(SELECT) in {
-            chip.ref for chip in board.chips if chip.role == "ram"
-        }
     return any(what in (*truth.lines, *_chips(truth)) for what in named)
 
 

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-import numpy as np
-
 from bustrace.campaign.boards import faults_of, loaded
 from bustrace.campaign.cases import Case
-from bustrace.campaign.seen import differing, seen_on
-from bustrace.drill import Planting, variants_of
+from bustrace.campaign.seen import Seen, differing, seen_on
+from bustrace.drill import ALWAYS, Planting, every_way
 from bustrace.faults import SELECT, Fault
 
 MOST_CANDIDATES = 40
 """Neighbours that are tried at most: an oracle class is at least as large as what they show."""
 
 _LOOK_AHEAD = 64
+_AND_THEN = 6
+"""Times as long is the next look, until it takes in the whole run."""
+
+_ASKS = "IRQ"
 
 
 class Oracle:
@@ -24,8 +26,9 @@ class Oracle:
     An identical capture is one whose settled levels on the captured lines are the same in every
     cycle, in a run with the same seed and no noise. Candidates are first what the answer names,
     then faults of the same line or chip, the nearest first; `MOST_CANDIDATES` of them bound the
-    work, and errors on that side make an answer look worse, never better. A candidate is first
-    run to just beyond the cycle in which the truth first shows: few need a whole run.
+    work, and errors on that side make an answer look worse, never better. Each is tried in every
+    way in which it can show itself, in the truth's cycles and in all of them. It is first run to
+    just beyond the cycle in which the truth first shows, then further: few need a whole run.
 
     Parameters
     ----------
@@ -33,17 +36,17 @@ class Oracle:
     truth : sequence of Fault
         What counts; with two, each has its class in the presence of the other.
     lines : sequence of str
-    healthy : uint64, shape (cycles,)
-        `seen_on` of the run without faults.
+    true, healthy : uint64, shape (cycles,)
+        `seen_on` of the run with the truth, and of the run without faults.
     """
 
     def __init__(
-        self, case: Case, truth: Sequence[Fault], lines: Sequence[str], healthy: np.ndarray
+        self, case: Case, truth: Sequence[Fault], lines: Sequence[str], true: Seen, healthy: Seen
     ) -> None:
         self.case, self.truth, self.lines = case, tuple(truth), tuple(lines)
         self.start = case.conditions.start
-        self.true = seen_on(case.run(truth), lines, start=self.start)
-        self.changed = differing(self.true, healthy)
+        self.true = true
+        self.changed = differing(true, healthy)
         self._known: dict[tuple[Fault, Fault], bool] = {}
 
     def alike(self, fault: Fault, named: Fault) -> bool:
@@ -56,13 +59,15 @@ class Oracle:
         return self._known[key]
 
     def _instead(self, fault: Fault, named: Fault) -> Iterator[tuple[Planting, ...]]:
-        """The truth with one fault replaced: by each way of the other, in the same cycles."""
+        """The truth with one fault replaced by each way of the other, in its cycles or in all."""
         if named in self.truth:
             return
-        when = self.case.planting_of(fault).when
-        for variant in variants_of(loaded(self.case.files), named):
-            other = Planting(named, variant, when)
-            yield tuple(other if one == fault else self.case.planting_of(one) for one in self.truth)
+        ways = every_way(loaded(self.case.files), named)
+        for when in dict.fromkeys((self.case.planting_of(fault).when, ALWAYS)):
+            for other in (Planting(named, way, when) for way in ways):
+                yield tuple(
+                    other if one == fault else self.case.planting_of(one) for one in self.truth
+                )
 
     def size(self, fault: Fault, wanted: int, answer: Iterable[Fault] = ()) -> int:
         """Size of the class of `fault`; stops at `wanted`."""
@@ -81,13 +86,7 @@ class Oracle:
 
     def _same(self, plantings: tuple[Planting, ...]) -> bool:
         faults = tuple(planting.fault for planting in plantings)
-        first = int(self.changed[0]) if len(self.changed) else 0
-        ends = [self.start + first + _LOOK_AHEAD, self.case.cycles]
-        if any(fault.family in ("clock", "reset") for fault in (*faults, *self.truth)):
-            ends = ends[1:]  # where these take hold depends on the run's length
-        for end in ends:
-            if end > self.case.cycles:
-                continue
+        for end in self._looks(faults):
             try:
                 run = self.case.run(plantings, cycles=end)
             except ValueError:  # nothing that can be planted here
@@ -99,34 +98,54 @@ class Oracle:
                 return False
         return True
 
+    def _looks(self, faults: Sequence[Fault]) -> Iterator[int]:
+        """Lengths of the runs that are compared, each longer than the one before."""
+        if not any(fault.family in ("clock", "reset") for fault in (*faults, *self.truth)):
+            first = int(self.changed[0]) if len(self.changed) else 0
+            end = self.start + first + _LOOK_AHEAD
+            while end < self.case.cycles:
+                yield end
+                end *= _AND_THEN
+        # Where a clock or a reset takes hold depends on the run's length.
+        yield self.case.cycles
+
 
 def neighbours(fault: Fault, among: Sequence[Fault]) -> list[Fault]:
     """Faults of the same line or chip, the nearest first.
 
-    First those of the very same lines and bits, then those that share a line, then a chip.
-    Memory cells are neighbours only of the same cell.
+    First those of the very same lines, then those of the same bus lines wherever they come from
+    (a memory's output and the line that it drives), then those that share a line, then a chip;
+    an I/O chip is also near the interrupt line. Memory cells are neighbours only of the same cell.
     """
     lines, chips, bits = set(_nets(fault)), set(fault.chips), _bits(fault)
     ranked = []
     for place, other in enumerate(among):
         if other == fault or (other.family == "cell" and other.chip != fault.chip):
             continue
-        nets = set(_nets(other))
+        nets, its_bits = set(_nets(other)), _bits(other)
         shared_chip = bool(chips & (set(other.chips) | nets)) or bool(lines & set(other.chips))
         if nets == lines and nets:
             rank = 0
-        elif bits and bits & _bits(other) and shared_chip:
+        elif bits and bits == its_bits:
             rank = 1
-        elif shared_chip and not _bits(other) and not bits:
+        elif (shared_chip and not its_bits and not bits) or _about_interrupts(fault, other):
             rank = 2
-        elif nets & lines:
+        elif nets & lines or bits & its_bits:
             rank = 3
         elif shared_chip:
             rank = 4
         else:
             continue
-        ranked.append((rank, place, other))
-    return [other for _, _, other in sorted(ranked, key=lambda entry: entry[:2])]
+        ranked.append((rank, not shared_chip, place, other))
+    return [other for *_, other in sorted(ranked, key=lambda entry: entry[:3])]
+
+
+def _about_interrupts(one: Fault, other: Fault) -> bool:
+    """An I/O chip that asks all the time and an interrupt line that is held look alike."""
+    return any(
+        first.family == "register" and _ASKS in second.lines
+        for first, second in ((one, other), (other, one))
+    )
 
 
 def _nets(fault: Fault) -> tuple[str, ...]:

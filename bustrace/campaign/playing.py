@@ -75,16 +75,17 @@ def _planted(case: Case) -> Result:
     lines = lines_of(healthy_run, case.line_set)
     healthy = seen_on(healthy_run, lines, start=start)
     record = case.run(case.faults)
-    truth = case.faults
+    truth, true = case.faults, seen_on(record, lines, start=start)
     if len(truth) == 2:
-        whole = seen_on(record, lines, start=start)
+        alone = {fault: seen_on(case.run((fault,)), lines, start=start) for fault in truth}
 
         def differs_without(fault: Fault) -> bool:
-            left = tuple(other for other in case.faults if other != fault)
-            return bool(len(differing(whole, seen_on(case.run(left), lines, start=start))))
+            (left,) = (alone[other] for other in case.faults if other != fault)
+            return bool(len(differing(true, left)))
 
         truth = count_as_two(*truth, differs_without)
-    oracle = Oracle(case, truth, lines, healthy)
+        true = true if len(truth) == 2 else alone[truth[0]]
+    oracle = Oracle(case, truth, lines, true, healthy)
     told: Result = {"truth": [str(fault) for fault in truth], "differing": len(oracle.changed)}
     if not told["differing"]:
         return told

@@ -4,13 +4,22 @@ from bustrace.drill.assembler import Assembled, SourceError, assemble
 from bustrace.drill.clip_traces import misclip
 from bustrace.drill.dialects import DIALECTS, NAMING, export
 from bustrace.drill.firmware import MadeBoard, make_board
+from bustrace.drill.groups import Group, shared_groups
 from bustrace.drill.healthy import HealthyBoot, healthy_boots, healthy_boots_of
 from bustrace.drill.io_firmware import make_io_board
 from bustrace.drill.limits import BusLimits, limits_for
 from bustrace.drill.model import CPU_DRIVES, BusRecord, Display, Join, control_lines
 from bustrace.drill.nuisances import Nuisances, as_described, draw_nuisances
 from bustrace.drill.plantable import plantable
-from bustrace.drill.planting import ALWAYS, Occurrence, Planting, as_planting, variants_of
+from bustrace.drill.planting import (
+    ALWAYS,
+    Occurrence,
+    Planting,
+    as_planting,
+    every_way,
+    settled,
+    variants_of,
+)
 from bustrace.drill.sample import sample
 from bustrace.drill.simulate import simulate
 from bustrace.drill.waveform import Waveform, line_names, waveform
@@ -24,6 +33,7 @@ __all__ = [
     "BusLimits",
     "BusRecord",
     "Display",
+    "Group",
     "HealthyBoot",
     "Join",
     "MadeBoard",
@@ -37,6 +47,7 @@ __all__ = [
     "assemble",
     "control_lines",
     "draw_nuisances",
+    "every_way",
     "export",
     "healthy_boots",
     "healthy_boots_of",
@@ -47,6 +58,8 @@ __all__ = [
     "misclip",
     "plantable",
     "sample",
+    "settled",
+    "shared_groups",
     "simulate",
     "variants_of",
     "waveform",

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 import numpy as np
 
 from bustrace.board.model import Chip
 from bustrace.drill.chips import Forgetting, Rows
+from bustrace.drill.groups import behind_buffer, shared_groups
 from bustrace.drill.planted import Plot
 from bustrace.drill.planting import is_dynamic
 
@@ -21,7 +22,15 @@ REVISED_RUNS = 6
 
 
 def silent(plot: Plot) -> None:
-    """A chip that never drives, or too late."""
+    """A chip that never drives, or too late; of a data buffer, one that lets nothing through."""
+    ref = plot.fault.chips[0]
+    buffers = {buffer.ref.casefold(): buffer.ref for buffer in plot.board.buffers}
+    if ref.casefold() in buffers:
+        behind = behind_buffer(plot.board, buffers[ref.casefold()])
+        if not behind:
+            raise plot.refuse("no chip of the address map has all its data lines behind it")
+        _cut_off(plot, behind)
+        return
     _silence(plot, plot.bit(plot.fault.chips[0]))
 
 
@@ -137,10 +146,11 @@ def retention(plot: Plot) -> None:
 
 def _forget(plot: Plot, bit: int) -> None:
     chip = plot.chip(bit)
-    rng, size = plot.chances.stream(str(plot.fault), chip.ref), chip.size or 0
+    # The same chances whoever is to blame, so that one chip and its bank can forget alike.
+    rng, size = plot.chances.stream("forgets", chip.ref), chip.size or 0
     # A dynamic RAM's rows are refreshed as wholes, a static one's cells have a supply each.
     rows = row_mask(chip) if is_dynamic(chip.part) else size - 1
-    after = int(plot.stream().integers(*FORGETS_WITHIN))
+    after = int(plot.chances.stream("forgets").integers(*FORGETS_WITHIN))
     left = rng.integers(256, size=size, dtype=np.uint8).tobytes()
     plot.planted.inside_of(bit).forgetting = Forgetting(after, rows, left)
 
@@ -167,29 +177,63 @@ def cpu(plot: Plot) -> None:
 
 
 def shared(plot: Plot) -> None:
-    """One cause behind every bit of the RAM."""
-    rams = [bit for bit, chip in enumerate(plot.board.mapped) if chip.role == "ram"]
-    if plot.fault.chip != "ram-bank" or not rams:
-        raise plot.refuse("only shared:ram-bank is simulated, on a board with RAM")
+    """One cause behind a group."""
+    groups = shared_groups(plot.board)
+    cause = plot.fault.chip or ""
+    if cause not in groups:
+        known = ", ".join(groups) or "nothing"
+        raise plot.refuse(f"what several chips share on this board is {known}")
+    group = groups[cause]
+    if group.kind == "ram-bank":
+        _bank(plot, [plot.bit(ref) for ref in group.chips])
+    elif group.kind == "clock":
+        clock_gone(plot, "absent")
+    elif group.kind == "buffer":
+        _cut_off(plot, group.chips)
+    else:
+        chips = sum(1 << plot.bit(ref) for ref in group.chips)
+        plot.planted.select_off |= chips
+        if group.kind == "decoder":  # the select lines themselves stay at rest
+            plot.planted.line_off |= chips
+
+
+def _bank(plot: Plot, rams: list[int]) -> None:
+    """What all RAM has from one place."""
     rng = plot.stream()
     line, level = int(rng.integers(3)), int(rng.integers(2))
     for bit in rams:
+        lines = ((plot.chip(bit).size or 1) - 1).bit_length()
+        half, dynamic = lines // 2, is_dynamic(plot.chip(bit).part)
         if plot.variant == "forgets":
             _forget(plot, bit)
         elif plot.variant == "address":
-            half = (plot.chip(bit).size or 1).bit_length() // 2
-            bits = [line, line + half] if is_dynamic(plot.chip(bit).part) else [line]
-            for each in bits:
+            for each in [line, line + half] if dynamic else [line]:
                 plot.planted.address.add(f"chip:{bit}", "stuck", [each], level)
+        elif plot.variant == "multiplexer":
+            for row in range(half if dynamic else 0):
+                plot.planted.address.add(f"chip:{bit}", "copies", [row + half, row])
         else:
             _silence(plot, bit)
 
 
+def _cut_off(plot: Plot, refs: Iterable[str]) -> None:
+    """No level passes between these chips and the CPU."""
+    for ref in refs:
+        plot.planted.silent |= 1 << plot.bit(ref)
+        plot.planted.unheard |= 1 << plot.bit(ref)
+        plot.planted.deaf.add(ref)
+
+
 def clock(plot: Plot) -> None:
     """No clock, or one that stops."""
+    clock_gone(plot, plot.fault.chip or "")
+
+
+def clock_gone(plot: Plot, how: str) -> None:
+    """Absent, or stopping."""
     if plot.planting.when.activity < 1:
         raise plot.refuse("a clock that is gone does not come back here")
-    plot.planted.clock = plot.fault.chip
+    plot.planted.clock = how
 
 
 def reset(plot: Plot) -> None:

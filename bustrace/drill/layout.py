@@ -94,10 +94,11 @@ class Layout:
             for first, other in planted.doubled:
                 joins |= (answering >> first & 1) << other
             drives = (answering | joins | planted.always) & self.readable & ~planted.silent
+            takes = answering & ~planted.unheard
             reads = [bool(self.rw_chip[bit][cpu_rw]) for bit in self.bits]
             self._roles[key] = (
                 [bit for bit in self.bits if reads[bit] and drives >> bit & 1],
-                [bit for bit in self.bits if not reads[bit] and answering >> bit & 1],
+                [bit for bit in self.bits if not reads[bit] and takes >> bit & 1],
             )
         return self._roles[key]
 

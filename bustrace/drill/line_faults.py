@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from bustrace.drill.model import Join
+from bustrace.drill.groups import behind_buffer
+from bustrace.drill.model import Join, select_active, select_name
 from bustrace.drill.nets import Net, group_of_line
-from bustrace.drill.planted import Plot, select_active, select_name
+from bustrace.drill.planted import Plot
 
 INPUT_FLOATS = 1
 """Level an open TTL or NMOS input acts as: it sits above the threshold (Fairchild AN-363)."""
@@ -68,6 +69,9 @@ def stuck(plot: Plot) -> None:
         if state.name.casefold() == line.casefold():
             _stuck_state(plot, index)
             return
+    if line == "DIR":
+        _stuck_direction(plot)
+        return
     place, level = plot.place(), plot.fault.level or 0
     group, bit = group_of_line(line)
     if group is not None:
@@ -91,6 +95,22 @@ def _stuck_state(plot: Plot, index: int) -> None:
     plot.planted.state_or |= (plot.fault.level or 0) << index
 
 
+def _stuck_direction(plot: Plot) -> None:
+    """A data buffer that always passes towards the CPU, or always away from it."""
+    ref = (plot.fault.place or "").casefold()
+    names = [b.ref for b in plot.board.buffers if b.direction is not None]
+    found = next((name for name in names if name.casefold() == ref), None)
+    behind = behind_buffer(plot.board, found) if found is not None else ()
+    if not behind:
+        raise _no_place(plot)
+    for chip in behind:
+        if plot.fault.level:
+            plot.planted.unheard |= 1 << plot.bit(chip)
+            plot.planted.deaf.add(chip)
+        else:
+            plot.planted.silent |= 1 << plot.bit(chip)
+
+
 def _stuck_select(plot: Plot, line: str, place: str, level: int) -> None:
     planted, chip = plot.planted, plot.selected_by(line)
     if chip is None:
@@ -104,6 +124,8 @@ def _stuck_select(plot: Plot, line: str, place: str, level: int) -> None:
         raise _no_place(plot)
     on = level == select_active(plot.chip(chip))
     _select(plot, chip, on)
+    if on:
+        planted.fights = plot.variant
     if place in ("bus", "decoder"):
         planted.clip_levels[name] = level
         if on:
@@ -154,7 +176,10 @@ def opened(plot: Plot) -> None:
         chip_bit = plot.selected_by(line)
         if chip_bit is None or place != f"chip:{chip_bit}":
             raise plot.refuse(f"an open of {line} at that place is not simulated")
-        _select(plot, chip_bit, select_active(plot.chip(chip_bit)) == INPUT_FLOATS)
+        on = select_active(plot.chip(chip_bit)) == INPUT_FLOATS
+        _select(plot, chip_bit, on)
+        if on:
+            planted.fights = plot.variant
 
 
 def short(plot: Plot) -> None:
@@ -169,8 +194,9 @@ def short(plot: Plot) -> None:
     group = groups.pop() or ""
     bits = [group_of_line(line)[1] for line in lines]
     kind = plot.variant
-    if kind == "stronger":
-        kind, leader = "follow", int(plot.stream().integers(len(bits)))
+    if kind == "stronger" or kind in lines:
+        drawn = int(plot.stream().integers(len(bits)))
+        kind, leader = "follow", lines.index(kind) if kind in lines else drawn
         bits.insert(0, bits.pop(leader))
     for net, stage in _stages(plot, group, place):
         net.add(stage, kind, bits)

@@ -9,9 +9,9 @@ from fractions import Fraction
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.board.model import Board
+from bustrace.board.model import Board, Chip
 from bustrace.cpu.variants import variant_named
-from bustrace.faults import Fault
+from bustrace.faults import SELECT, Fault
 
 CPU_DRIVES = 1 << 31
 """Bit of `BusRecord.drivers`: the CPU drives the data bus."""
@@ -33,6 +33,16 @@ def control_lines(board: Board) -> tuple[str, ...]:
 def address_lines(board: Board) -> tuple[str, ...]:
     """Address pins of the board's CPU, A0 first."""
     return tuple(f"A{bit}" for bit in range(variant_named(board.cpu.variant).address_bits))
+
+
+def select_name(ref: str) -> str:
+    """Name of a chip's select line in `BusRecord.clip_levels` and in captures."""
+    return f"{SELECT}{ref}"
+
+
+def select_active(chip: Chip) -> int:
+    """Level at which a chip's select line selects it; low where the board does not say."""
+    return chip.selects[0].active if chip.selects else 0
 
 
 @dataclass(frozen=True, slots=True)

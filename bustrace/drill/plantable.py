@@ -6,11 +6,11 @@ from collections.abc import Iterable, Iterator
 from itertools import combinations, permutations
 
 from bustrace.board.model import Board
+from bustrace.drill.groups import shared_groups
 from bustrace.drill.line_faults import HELD_LINES, PROBED_ONLY
-from bustrace.drill.model import address_lines, control_lines
+from bustrace.drill.model import address_lines, control_lines, select_name
 from bustrace.drill.nets import DATA
 from bustrace.drill.plant import plants
-from bustrace.drill.planted import select_name
 from bustrace.faults import (
     CHIP_FAMILIES,
     FAMILIES,
@@ -51,10 +51,7 @@ def _thinkable(board: Board) -> Iterator[Fault]:
         elif family in STATE_FAMILIES:
             yield from (Fault(family, chip=word) for word in STATE_FAMILIES[family])
         elif family == "shared":
-            # One cause behind a single chip is that chip's.
-            several = sum(chip.role == "ram" for chip in board.mapped) > 1
-            words = ("ram-bank",) * several + _others(board)
-            yield from (Fault(family, chip=word) for word in words)
+            yield from (Fault(family, chip=word) for word in shared_groups(board))
         else:
             yield from _of_chips(board, family)
 

@@ -9,23 +9,13 @@ import numpy as np
 
 from bustrace.board.model import Board, Chip
 from bustrace.drill.chips import Forgetting, Inside, Rows
-from bustrace.drill.model import Join
+from bustrace.drill.model import Join, select_name
 from bustrace.drill.nets import Net
 from bustrace.drill.planting import Planting
-from bustrace.faults import SELECT, Fault
+from bustrace.faults import Fault
 
 BIT_ROT = 0.01
 """Share of a ROM's 0 bits that ``content`` faults turn to 1, as an EPROM that loses charge."""
-
-
-def select_name(ref: str) -> str:
-    """Name of a chip's select line in `BusRecord.clip_levels` and in captures."""
-    return f"{SELECT}{ref}"
-
-
-def select_active(chip: Chip) -> int:
-    """Level at which a chip's select line selects it; low where the board does not say."""
-    return chip.selects[0].active if chip.selects else 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,8 +87,8 @@ class Planted:
     address, reads, writes, rw : Net
     open_data, weak : dict of int to int
         By chip: data lines that do not reach it, data lines that it drives too weakly.
-    silent, always, late : int
-        Chips that never drive, always drive, drive too late.
+    silent, always, late, unheard : int
+        Chips that never drive, always drive, drive too late, never get the bytes that are written.
     doubled : list of (int, int)
         Where the first answers, the other drives too.
     select_on, select_off, line_on, line_off : int
@@ -132,6 +122,7 @@ class Planted:
     silent: int = 0
     always: int = 0
     late: int = 0
+    unheard: int = 0
     doubled: list[tuple[int, int]] = field(default_factory=list)
     select_on: int = 0
     select_off: int = 0

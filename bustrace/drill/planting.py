@@ -10,7 +10,9 @@ import numpy.typing as npt
 
 from bustrace.board.model import Board
 from bustrace.drill.chips import Registers
+from bustrace.drill.groups import RAM_BANK
 from bustrace.drill.io_chips import io_chip
+from bustrace.drill.model import select_active, select_name
 from bustrace.drill.nets import group_of_line
 from bustrace.faults import Fault
 
@@ -24,8 +26,8 @@ _VARIANTS: dict[str, tuple[str, ...]] = {
     "content": ("rot", "blank", "revision"),
     "cell": ("alone", "row", "column"),
     "cpu": ("opcode", "flag"),
-    "shared": ("dead", "forgets", "late", "address"),
 }
+_BANK = ("dead", "forgets", "late", "address")
 _ONE_WAY = ("plain",)
 _BUS_CLIP = ("low", "high", "copies", "exchanged", "inverted")
 
@@ -93,8 +95,8 @@ class Planting:
     ----------
     fault : Fault
     variant : str or None
-        One of `variants_of`; None: the first of them, or for the families of `DRAWN` one by
-        chance.
+        One of `variants_of` or `every_way`; None: the first of `variants_of`, or for the families
+        of `DRAWN` one by chance.
     when : Occurrence
     """
 
@@ -141,19 +143,41 @@ def variants_of(board: Board, fault: Fault) -> tuple[str, ...]:
     - cell: it ``alone``, or the whole ``row`` or ``column`` of the array that it lies in.
     - register: of a latch ``deaf``; of an I/O chip what `bustrace.drill.chips` knows.
     - cpu: one ``opcode`` is obeyed as another, or one ``flag`` never moves.
-    - shared: all chips of the bank ``dead``; without refresh, so that it ``forgets``; ``late``;
-      or a line of the ``address`` multiplexer stuck.
-    - stuck, open: an address ``line`` inside a dynamic RAM, or its ``pin``, which carries two.
+    - shared: all chips of the group ``dead``; of a bank of RAM also: without refresh, so that it
+      ``forgets``; ``late``; a line of the ``address`` multiplexer stuck; of dynamic RAM the
+      ``multiplexer`` never switching, so that the row's lines come as the column's too.
+    - stuck, open: an address ``line`` inside a dynamic RAM, or its ``pin``, which carries two; a
+      select that is always active, and so chips that drive one line: as for ``always``.
     """
     family = fault.family
     if family == "clip":
         group, _ = group_of_line(fault.lines[0])
         return _BUS_CLIP if group in ("address", "data") else ("low", "high")
+    if family == "shared":
+        dynamic = any(chip.role == "ram" and is_dynamic(chip.part) for chip in board.mapped)
+        bank = (*_BANK, "multiplexer") if dynamic else _BANK
+        return bank if fault.chip == RAM_BANK else ("dead",)
+    if family == "silent" and fault.chips[0] in {buffer.ref for buffer in board.buffers}:
+        return ("dead",)
     if family == "register":
         return _register_variants(board, fault.chips[0])
     if family in ("stuck", "open") and _is_multiplexed(board, fault):
         return ("line", "pin")
+    if family in ("stuck", "open") and _always_selects(board, fault):
+        return _FIGHTS
     return _VARIANTS.get(family, _ONE_WAY)
+
+
+def every_way(board: Board, fault: Fault) -> tuple[str, ...]:
+    """`variants_of` with nothing left to chance that the variant can name.
+
+    The line of a short whose driver is the stronger is the seed's to draw; here each line in turn
+    stands for that one way.
+    """
+    ways = variants_of(board, fault)
+    if fault.family != "short":
+        return ways
+    return (*(way for way in ways if way != "stronger"), *fault.lines)
 
 
 def settled(
@@ -172,7 +196,7 @@ def settled(
         if variant is None:
             drawn = DRAWN.get(planting.fault.family)
             variant = drawn[int(rng.integers(2))] if drawn else known[0]
-        if variant not in known:
+        if variant not in (*known, *every_way(board, planting.fault)):
             raise ValueError(f"{planting.fault} shows itself as {', '.join(known)}, not {variant}")
         done.append(Planting(planting.fault, variant, planting.when))
     return tuple(done)
@@ -197,6 +221,15 @@ def _is_multiplexed(board: Board, fault: Fault) -> bool:
     refs = [ref.casefold() for ref in board.map.chips]
     place = (fault.place or "").casefold()
     return place in refs and is_dynamic(board.mapped[refs.index(place)].part)
+
+
+def _always_selects(board: Board, fault: Fault) -> bool:
+    """Whether it ties a chip's select to the level at which the chip answers."""
+    for chip in board.mapped:
+        if fault.lines[0].casefold() == select_name(chip.ref).casefold():
+            level = 1 if fault.level is None else fault.level  # an open input acts high
+            return level == select_active(chip) and fault.place != "clip"
+    return False
 
 
 def _register_variants(board: Board, ref: str) -> tuple[str, ...]:

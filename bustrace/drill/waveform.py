@@ -10,9 +10,15 @@ import numpy.typing as npt
 
 from bustrace.board.model import READ, Chip
 from bustrace.drill.limits import BusLimits, limits_for
-from bustrace.drill.model import CPU_DRIVES, BusRecord, address_lines, control_lines
+from bustrace.drill.model import (
+    CPU_DRIVES,
+    BusRecord,
+    address_lines,
+    control_lines,
+    select_active,
+    select_name,
+)
 from bustrace.drill.nets import ADDRESS, DATA
-from bustrace.drill.planted import select_active, select_name
 from bustrace.drill.simulate import RESET_LOW
 from bustrace.units import PS_PER_SECOND
 

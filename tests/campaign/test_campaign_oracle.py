@@ -14,7 +14,8 @@ from bustrace.faults import Fault
 
 def oracle_of(case):
     lines = lines_of(case.run(()), case.line_set)
-    return Oracle(case, case.faults, lines, seen_on(case.run(()), lines))
+    true, healthy = (seen_on(case.run(faults), lines) for faults in (case.faults, ()))
+    return Oracle(case, case.faults, lines, true, healthy)
 
 
 def test_the_levels_are_those_of_the_record(case_of):
@@ -107,6 +108,28 @@ def test_neighbours_are_of_the_same_line_or_chip_the_nearest_first(tide_gauge):
     lines = [str(fault) for fault in neighbours(Fault.parse("stuck:A9=1@bus"), among)[:10]]
     assert "stuck:A9=1@behind" in lines
     assert all("A9" in text for text in lines)
+
+
+def test_a_line_that_a_memory_drives_is_near_it_and_an_interrupt_line_near_who_asks(tide_gauge):
+    among = plantable(loaded(tide_gauge))
+
+    def nearest(text):
+        return [str(fault) for fault in neighbours(Fault.parse(text), among)[:MOST_CANDIDATES]]
+
+    assert "stuck:D4=1@read" in nearest("plane:U5.4")
+    assert "plane:U5.4" in nearest("stuck:D4=1@read")
+    assert "held:IRQ=0" in nearest("register:U6")
+    assert "register:U6" in nearest("held:IRQ=0")
+    assert "stuck:CS_U5=0@U5" in nearest("always:U5")
+
+
+def test_a_candidate_is_looked_at_in_longer_and_longer_runs(case_of):
+    oracle = oracle_of(case_of("open:A1@U4", cycles=5000))
+    looks = list(oracle._looks([Fault.parse("stuck:A1=1@U4")]))
+    assert looks == sorted(set(looks))
+    assert looks[0] > oracle.changed[0]
+    assert looks[-1] == 5000
+    assert list(oracle._looks([Fault.parse("clock:stops")])) == [5000]
 
 
 @pytest.mark.slow

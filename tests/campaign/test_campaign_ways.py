@@ -12,7 +12,7 @@ from bustrace.campaign.cases import draw_plantings, lines_of, make_ugly
 from bustrace.campaign.oracle import Oracle
 from bustrace.campaign.playing import play_case
 from bustrace.campaign.seen import seen_on
-from bustrace.drill import Nuisances, Occurrence, Planting, variants_of
+from bustrace.drill import ALWAYS, Nuisances, Occurrence, Planting, variants_of
 from bustrace.faults import Fault
 
 
@@ -58,9 +58,58 @@ def test_an_oracle_class_has_what_shows_the_same_in_any_way_in_the_same_cycles(t
     planting = Planting(Fault.parse("clip:A2"), "exchanged", when)
     case = make_case(tide_gauge, [planting], line_set="all", cycles=1500, nuisances=False, seed=2)
     lines = lines_of(case.run((), cycles=1), "all")
-    oracle = Oracle(case, case.faults, lines, seen_on(case.run(()), lines))
+    true, healthy = (seen_on(case.run(faults), lines) for faults in (case.faults, ()))
+    oracle = Oracle(case, case.faults, lines, true, healthy)
     assert oracle.alike(planting.fault, Fault.parse("clip:A3"))
     assert not oracle.alike(planting.fault, Fault.parse("clip:A4"))
+
+
+def oracle_for(files, planting):
+    case = make_case(files, [planting], line_set="all", cycles=1500, nuisances=False, seed=2)
+    lines = lines_of(case.run((), cycles=1), "all")
+    true, healthy = (seen_on(case.run(faults), lines) for faults in (case.faults, ()))
+    return Oracle(case, case.faults, lines, true, healthy)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("stronger", ["A1", "A4"])
+def test_whichever_line_of_a_short_is_the_stronger_its_neighbour_can_have_it_so_too(
+    tide_gauge, stronger
+):
+    """The CPU's pin and the bus are one net, so where the lines touch cannot be told."""
+    fault, elsewhere = Fault.parse("short:A1+A4@bus"), Fault.parse("short:A1+A4@cpu")
+    oracle = oracle_for(tide_gauge, Planting(fault, stronger))
+    assert len(oracle.changed)
+    assert oracle.alike(fault, elsewhere)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("wins", ["low", "high", "marginal"])
+def test_a_chip_that_drives_unasked_looks_like_one_whose_select_is_always_active(tide_gauge, wins):
+    """Two chips that drive one line make of it the same, whyever both do; a ROM takes no writes."""
+    fault = Fault.parse("always:U5")
+    oracle = oracle_for(tide_gauge, Planting(fault, wins))
+    assert len(oracle.changed)
+    assert oracle.alike(fault, Fault.parse("stuck:CS_U5=0@U5"))
+    assert not oracle.alike(fault, Fault.parse("stuck:CS_U5=1@U5"))
+
+
+def test_what_comes_and_goes_may_look_like_what_is_always_there(tide_gauge):
+    when = Occurrence(activity=0.9, burst=8)
+    truth, named = Fault.parse("open:A1@U4"), Fault.parse("stuck:A1=1@U4")
+    oracle = oracle_for(tide_gauge, Planting(truth, when=when))
+    tried = [planting for (planting,) in oracle._instead(truth, named)]
+    assert [planting.when for planting in tried] == [when, ALWAYS]
+
+
+def test_a_case_leaves_no_level_to_chance(tide_gauge):
+    faults = [Fault.parse(text) for text in ("clip:A3", "plane:U4.3")]
+    how = {"line_set": "all", "cycles": 300, "nuisances": False}
+    drawn = [make_case(tide_gauge, faults, seed=seed, **how).plantings for seed in range(12)]
+    assert {p.variant for pair in drawn for p in pair} == {"low", "high"}
+    case = make_case(tide_gauge, faults, seed=5, **how)
+    alone = [planting.variant for fault in faults for planting in [case.planting_of(fault)]]
+    assert alone == [planting.variant for planting in case.plantings]
 
 
 @pytest.mark.slow

@@ -391,7 +391,7 @@ def test_held_ready_stops_the_cpu_at_its_next_read(planted):
         ("retention:U5", "not a ram"),
         ("register:U4", "not a io or logic"),
         ("cpu:U4", "the CPU of"),
-        ("shared:rail", "only shared:ram-bank"),
+        ("shared:rail", "share on this board is"),
         ("silent:U9", "U9"),
         ("silent:U1", "address map"),
         ("content:U4", "not a rom"),

@@ -15,6 +15,8 @@ from bustrace.drill import (
     simulate,
     variants_of,
 )
+from bustrace.drill.plant import plant
+from bustrace.drill.planted import Chances
 from bustrace.faults import Fault
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
@@ -390,3 +392,14 @@ def test_a_cpu_that_breaks_its_sheet_leaves_the_replay(tide_gauge, variant):
         assert np.array_equal(run.clip_data, run.cpu_data)
     assert broken >= 3
     assert follows(simulate(tide_gauge, cycles=4000, seed=0))
+
+
+def test_a_chip_forgets_alike_alone_and_with_its_bank(departures):
+    """One cause or another: what is left of a row, and when, is the chip's."""
+    chances = Chances(SEED)
+    alone = plant(departures, [Planting(Fault.parse("retention:U22"), "plain")], chances)
+    bank = plant(departures, [Planting(Fault.parse("shared:ram-bank"), "forgets")], chances)
+    (chip,) = alone.inside
+    assert departures.map.chips[chip] == "U22"
+    assert alone.inside[chip].forgetting == bank.inside[chip].forgetting
+    assert len({inside.forgetting.left for inside in bank.inside.values()}) == 8
