@@ -12,6 +12,13 @@ from bustrace.findings import Finding
 from bustrace.program import Kind
 from bustrace.reading import Reading
 from bustrace.report.places import address_at
+from bustrace.report.suspect_words import (
+    caution_words,
+    evidence_words,
+    step_words,
+    where_words,
+)
+from bustrace.report.text import headline
 from bustrace.report.words import fault_words
 
 SCHEMA = "bustrace.diagnosis/1"
@@ -24,10 +31,12 @@ def diagnosis_document(diagnosis: Diagnosis, reading: Reading) -> dict[str, Any]
     None.
     """
     derail = diagnosis.derail
+    steps = step_words(diagnosis)
     return {
         "schema": SCHEMA,
         "verdict": diagnosis.verdict,
         "exit_code": diagnosis.exit_code,
+        "headline": headline(diagnosis),
         "summary": diagnosis.summary,
         "capture": _capture(reading),
         "board": _board(reading),
@@ -51,10 +60,11 @@ def diagnosis_document(diagnosis: Diagnosis, reading: Reading) -> dict[str, Any]
             "consequences": int(derail.consequences),
         },
         "findings": [_finding(finding) for finding in diagnosis.findings],
-        "suspects": [_suspect(suspect) for suspect in diagnosis.suspects],
+        "suspects": [_suspect(s, diagnosis, reading) for s in diagnosis.suspects],
         "unexplained": list(diagnosis.unexplained),
         "not_exercised": list(diagnosis.not_exercised),
-        "next_steps": list(diagnosis.next_steps),
+        "next_steps": steps,
+        "cautions": caution_words(steps),
     }
 
 
@@ -153,15 +163,19 @@ def _finding(finding: Finding) -> dict[str, Any]:
     }
 
 
-def _suspect(suspect: Suspect) -> dict[str, Any]:
+def _suspect(suspect: Suspect, diagnosis: Diagnosis, reading: Reading) -> dict[str, Any]:
     return {
         "fault": str(suspect.fault),
         "words": fault_words(suspect.fault),
+        "where": where_words(suspect, reading),
         "alike": [str(fault) for fault in suspect.alike],
+        "alike_words": [fault_words(fault) for fault in suspect.alike],
         "tell_apart": suspect.tell_apart,
         "probability": float(suspect.probability),
         "explains": list(suspect.explains),
+        "explains_words": evidence_words(suspect.explains, diagnosis.findings),
         "against": list(suspect.against),
+        "against_words": evidence_words(suspect.against, diagnosis.findings),
         "check": suspect.check,
     }
 

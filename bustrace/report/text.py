@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
-
 from bustrace.capture.model import Note
 from bustrace.diagnosis import Diagnosis, Suspect
-from bustrace.diagnosis.advice import RAILS, chip_name, place_of_line, supply_words
-from bustrace.faults import SELECT
+from bustrace.diagnosis.advice import RAILS
 from bustrace.findings import HELD_RULES, Finding
 from bustrace.reading import Reading
 from bustrace.report.layout import Cell, Mark, Paper
 from bustrace.report.phrases import say_note, sentence
 from bustrace.report.places import address_at
-from bustrace.report.words import (
-    RULE_WORDS,
-    class_words,
-    line_words,
-    named_in_words,
-    probability_words,
+from bustrace.report.suspect_words import (
+    caution_words,
+    evidence_words,
+    step_words,
+    where_words,
 )
+from bustrace.report.words import class_words, line_words, probability_words
 from bustrace.units import count_words, format_rate, format_time
 
 _VERDICT_MARK: dict[str, Mark] = {
@@ -36,13 +32,6 @@ _RUNG_MARK: dict[str, Mark] = {
     "not captured": "quiet",
 }
 _LABEL = 10
-_FEW = 4
-"""Lines whose pins are told one by one."""
-_TOUCHES = re.compile(
-    r"\b(power|pull|probe|measure|meter|scope|swap|reseat|refit|clip|buzz|solder|reflow|watch)",
-    re.IGNORECASE,
-)
-_OPENS = re.compile(r"\b(power off|pull|swap|reseat|refit|ohmmeter|solder|reflow)", re.IGNORECASE)
 
 
 def diagnosis_text(diagnosis: Diagnosis, reading: Reading, *, everything: bool = False) -> Paper:
@@ -221,48 +210,11 @@ def _suspect(
 
     if others:
         row("or else", "; or ".join(others) + ": this capture cannot tell.")
-    row("for", "; ".join(_evidence(rule, diagnosis.findings) for rule in suspect.explains) or "-")
-    row(
-        "against", "; ".join(_evidence(r, diagnosis.findings) for r in suspect.against) or "nothing"
-    )
-    where = _where(suspect, reading)
+    row("for", "; ".join(evidence_words(suspect.explains, diagnosis.findings)) or "-")
+    row("against", "; ".join(evidence_words(suspect.against, diagnosis.findings)) or "nothing")
+    where = where_words(suspect, reading)
     if where:
         row("where", where)
-
-
-def _evidence(rule: str, findings: Sequence[Finding]) -> str:
-    """A rule in words with its counts; anything else as it stands."""
-    left = re.fullmatch(r"leaves (\S+) unexplained", rule)
-    if left is not None:
-        return f"does not explain that {RULE_WORDS.get(left[1], left[1])}"
-    found = next((f for f in findings if f.rule == rule), None)
-    if found is None:
-        return rule
-    words = RULE_WORDS.get(rule, rule)
-    if found.count and found.opportunities > 1:
-        words += f" ({found.count:,} of {found.opportunities:,})"
-    return words
-
-
-def _where(suspect: Suspect, reading: Reading) -> str:
-    """Chips and pins of a suspect, as far as the board file tells."""
-    board, fault = reading.board, suspect.fault
-    if fault.family in ("clock", "reset"):
-        line, source = (
-            ("PHI2", board.clock_from) if fault.family == "clock" else ("RES", board.reset_from)
-        )
-        made = f"; made by {chip_name(board, source)}" if source else ""
-        return place_of_line(board, line) + made
-    alike = [f for f in suspect.alike if f.family == fault.family and f.place == fault.place]
-    named = dict.fromkeys(name for f in (fault, *alike) for name in f.lines)
-    lines = [name for name in named if not name.startswith(SELECT)]
-    chips = [*fault.chips, *(n.removeprefix(SELECT) for n in named if n.startswith(SELECT))]
-    parts = [place_of_line(board, line) for line in lines]
-    if len(lines) > _FEW:
-        parts = [line_words(lines)]
-    refs = list(dict.fromkeys(chips))
-    supplies = [words for ref in refs[:_FEW] if (words := supply_words(board, ref))]
-    return "; ".join([*parts, *(chip_name(board, ref) for ref in refs), *supplies])
 
 
 def _steps(paper: Paper, diagnosis: Diagnosis) -> None:
@@ -270,8 +222,7 @@ def _steps(paper: Paper, diagnosis: Diagnosis) -> None:
     if not diagnosis.next_steps:
         paper.say("Nothing: no step would tell more.")
         return
-    faults = [f for s in diagnosis.suspects for f in (s.fault, *s.alike)]
-    steps = [named_in_words(step, faults) for step in diagnosis.next_steps]
+    steps = step_words(diagnosis)
     now, *later = [step for step in steps if step != RAILS] or [RAILS]
     rails_first = RAILS in steps and now != RAILS
     if rails_first and diagnosis.verdict == "fault":
@@ -284,31 +235,10 @@ def _steps(paper: Paper, diagnosis: Diagnosis) -> None:
         paper.say("Then, if that does not settle it:")
     for number, step in enumerate(later, 2):
         paper.say(step, lead=f"{number}. ")
-    _cautions(paper, steps)
-
-
-def _cautions(paper: Paper, steps: Sequence[str]) -> None:
-    """Cautions for the work that the steps ask for (common practice of the trade)."""
-    touches = any(_TOUCHES.search(step) for step in steps)
-    if not touches:
-        return
-    texts = []
-    if any(_OPENS.search(step) for step in steps):
-        texts.append(
-            "Power off, and let the rails fall, before pulling, fitting or measuring with an "
-            "ohmmeter; note where pin 1 goes. Wrist strap on for logic work; off near mains or "
-            "high voltage."
-        )
-    texts += [
-        "Probes off mains, the CRT and the rails that are not logic (+12 V, -5 V, 9 V AC). A CRT "
-        "keeps its charge after unplugging. No earthed ground clip on a chassis that is not "
-        "isolated.",
-        "Work on open supplies and CRTs is for people trained and, where the law asks, licensed "
-        "for it, and not alone. The maker's manual and local rules come first.",
-        "A capture ranks suspects; it proves no part bad.",
-    ]
-    paper.heading("Take care")
-    for text in texts:
+    cautions = caution_words(steps)
+    if cautions:
+        paper.heading("Take care")
+    for text in cautions:
         paper.say(text, lead="- ")
 
 

@@ -8,7 +8,12 @@ import pytest
 
 import bustrace
 from bustrace.faults import FAMILIES, Fault
-from bustrace.report import diagnosis_document, diagnosis_json, diagnosis_schema
+from bustrace.report import (
+    diagnosis_document,
+    diagnosis_json,
+    diagnosis_schema,
+    diagnosis_text,
+)
 
 SMALL = "tide_gauge_clock_stops"
 
@@ -84,6 +89,22 @@ def test_the_address_is_the_one_on_the_bus(verdict_on):
     derail = diagnosis_document(diagnosis, reading)["derail"]
     assert derail["address"] == int(reading.cycles.address[derail["cycle"]])
     assert derail["address"] != int(reading.program.intent.address[derail["cycle"]])
+
+
+@pytest.mark.slow
+def test_a_program_gets_what_a_person_reads(verdict_on):
+    """Headline, place, evidence, steps and cautions stand in the text word for word."""
+    diagnosis, reading = verdict_on("tide_gauge_io_always_drives")
+    document = diagnosis_document(diagnosis, reading)
+    text = " ".join(diagnosis_text(diagnosis, reading, everything=True).plain().split())
+    words = [document["headline"], *document["next_steps"], *document["cautions"]]
+    for suspect in document["suspects"]:
+        words += [suspect["where"], *suspect["explains_words"], *suspect["against_words"]]
+        words.append(suspect["words"][1:])
+        assert len(suspect["alike_words"]) == len(suspect["alike"])
+    assert len(words) > 12
+    assert [told for told in words if told not in text] == []
+    assert "ROM reads differ from the image (3,054 of 3,333)" in words
 
 
 def test_every_fault_family_fits_the_pattern():

@@ -159,14 +159,16 @@ def test_one_thing_to_do_now_comes_first_and_ids_become_words(verdict_on):
 @pytest.mark.parametrize(
     ("step", "cautions"),
     [
-        ("What are CH0 to CH7 clipped to?", 2),
-        ("Probe A9 at U4.", 2),
-        ("Power off, pull U4 and refit it.", 3),
+        ("What are CH0 to CH7 clipped to?", 1),
+        ("Probe A9 at U4.", 1),
+        ("Measure the supply at U4.", 2),
+        ("Power off, pull U4 and refit it.", 2),
+        ("Power off, pull U4, and measure its rails.", 3),
         ("Send the file.", 0),
     ],
 )
 def test_cautions_stand_where_the_board_is_touched(verdict_on, step, cautions):
-    """Nothing to touch: no caution. Chips to pull: power off first."""
+    """Nothing to touch: no caution. Chips to pull: power off first. Near a supply: who may."""
     text = _flat(_text(verdict_on, next_steps=(step,)))
     said = [
         "Power off, and let the rails fall" in text,
