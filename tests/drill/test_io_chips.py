@@ -72,6 +72,81 @@ def test_few_registers_of_the_screen_can_be_read(screen):
         assert screen.read(1, 1) == back
 
 
+# ---- a 6522's second timer and shift register
+
+
+@pytest.fixture
+def ports():
+    """Port B's input 0 is high in every cycle."""
+    return PortTimer(np.full((2, 2), 0x01, np.uint8))
+
+
+def give(chip, cycle, **registers):
+    for name, byte in registers.items():
+        chip.write(getattr(chip, name), byte, cycle)
+
+
+def flags(chip, cycles):
+    return [k for k in cycles if chip.read(chip.IFR, k) & 0x7F]
+
+
+def test_timer_2_asks_once_and_counts_on(ports):
+    give(ports, 0, IER=0xA0, T2C_L=40, T2C_H=0)
+    assert ports.read(ports.T2C_L, 11) == 30
+    assert [k for k in range(12, 100) if ports.requests(k)] == list(range(42, 100))
+    assert ports.read(ports.IFR, 100) == 0xA0
+    assert ports.read(ports.T2C_H, 100) == 0xFF  # below zero
+    ports.read(ports.T2C_L, 101)
+    assert not any(ports.requests(k) for k in range(102, 70_000, 7))
+    give(ports, 70_000, T2C_H=0)
+    assert flags(ports, range(70_001, 70_060))[0] == 70_042
+
+
+def test_timer_2_that_counts_pulses_waits_for_them(ports):
+    give(ports, 0, ACR=0x20, T2C_L=5, T2C_H=0)
+    assert flags(ports, range(1, 500)) == []
+    assert ports.read(ports.T2C_L, 501) == 5
+
+
+def test_eight_bits_go_out_in_sixteen_cycles_and_are_still_there(ports):
+    give(ports, 0, IER=0x84, ACR=0x18, SHIFT=0xA5)
+    assert flags(ports, range(1, 30)) == list(range(16, 30))
+    assert ports.requests(30)
+    assert ports.read(ports.SHIFT, 31) == 0xA5  # the read drops the flag, and eight more go out
+    assert flags(ports, range(32, 60)) == list(range(47, 60))
+
+
+def test_eight_bits_come_in_at_the_rate_of_timer_2(ports):
+    give(ports, 0, ACR=0x04, T2C_L=3, SHIFT=0x00)
+    assert flags(ports, range(1, 100)) == list(range(80, 100))
+    assert ports.read(ports.SHIFT, 100) == 0xFF
+
+
+def test_what_is_clocked_from_outside_or_off_does_not_shift(ports):
+    for mode in (0x0C, 0x1C, 0x00):
+        give(ports, 0, ACR=mode, SHIFT=0x42)
+        assert flags(ports, range(1, 300)) == []
+        assert ports.read(ports.SHIFT, 300) == 0x42
+
+
+def test_a_written_flag_is_dropped_and_the_others_stay(ports):
+    give(ports, 0, ACR=0x18, SHIFT=1, T2C_L=5, T2C_H=0, T1C_L=5, T1C_H=0)
+    assert ports.read(ports.IFR, 50) == 0x64
+    give(ports, 51, IFR=0x20)
+    assert ports.read(ports.IFR, 52) == 0x44
+    ports.reset()
+    assert ports.read(ports.IFR, 53) == 0
+
+
+def test_timers_that_do_not_count_stop_the_shifting_that_they_clock(ports):
+    ports.suffer(Inside(ailment="timer"))
+    give(ports, 0, ACR=0x04, T2C_L=3, T2C_H=0, SHIFT=0x00)
+    assert flags(ports, range(1, 300)) == []
+    assert ports.read(ports.T2C_L, 300) == 3
+    give(ports, 301, ACR=0x08, SHIFT=0x00)
+    assert flags(ports, range(302, 330))[0] == 317
+
+
 # ---- ailments
 
 
