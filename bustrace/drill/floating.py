@@ -35,6 +35,11 @@ class Floating:
         self._decay = rng.integers(1, LONGEST_DECAY, 8).tolist()
 
     @property
+    def noisy(self) -> bool:
+        """Whether each cycle draws its own levels, used or not."""
+        return self.kind == "noisy"
+
+    @property
     def pulled(self) -> int:
         """Lines that have a pull-up strong enough to act while phase 2 is low."""
         return self._some if self.kind == "mixed" else 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,14 +21,14 @@ class Bank:
 
     Attributes
     ----------
-    answering : list of two lists of int
+    answering : list of two sequences of int
         By R/W and address: chips whose select pin is active, as masks.
-    inner : list of lists of int
+    inner : list of sequences of int
         By chip and address: address within the chip.
     """
 
-    answering: list[list[int]]
-    inner: list[list[int]]
+    answering: list[Sequence[int]]
+    inner: list[Sequence[int]]
 
 
 class Layout:
@@ -49,6 +50,7 @@ class Layout:
         for bit, chip in enumerate(board.mapped):
             present |= chip.fitted << bit
             readable |= any(table.readers(chip.ref).any() for table in board.maps) << bit
+        self.unsteady = planted.late | sum(1 << bit for bit in planted.weak)
         self.present, self.readable = present, readable & present
         # Joins within one bus are in its tables; those across are settled cycle by cycle.
         self.across = [
@@ -75,16 +77,19 @@ class Layout:
         """The tables of one state, made when it first comes up."""
         if state not in self._banks:
             tables = self.board.maps[state]
-            inner = [tables.inner[bit][where].tolist() for bit, where in enumerate(self.at_chip)]
+            # Views, since a short run looks at few of the 65,536 places of each.
+            inner: list[Sequence[int]] = [
+                memoryview(tables.inner[bit][where]) for bit, where in enumerate(self.at_chip)
+            ]
             self._banks[state] = Bank([self._answering(tables, rw) for rw in (WRITE, READ)], inner)
         return self._banks[state]
 
-    def _answering(self, tables: AddressMap, rw: int) -> list[int]:
+    def _answering(self, tables: AddressMap, rw: int) -> Sequence[int]:
         """Chips whose select pin is active, for each address of the CPU: masks."""
         planted = self.planted
         selected = tables.responds[self.rw_decoder[rw]][self.decoder]
         selected = (selected | np.uint32(planted.select_on)) & np.uint32(~planted.select_off & ALL)
-        return list((selected & np.uint32(self.present)).tolist())
+        return memoryview(selected & np.uint32(self.present))
 
     def roles(self, cpu_rw: int, answering: int) -> tuple[list[int], list[int]]:
         """Bits of the chips that drive, and of those that take the byte, in such a cycle."""

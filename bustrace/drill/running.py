@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -130,9 +130,17 @@ class Run:
 
     # ---- one cycle
 
-    def answer(self, address: int, role: list[int], inner: list[list[int]], k: int) -> Answer:
+    def answer(self, address: int, role: list[int], inner: list[Sequence[int]], k: int) -> Answer:
         """What the driving chips make of the data bus."""
         layout, answer = self.layout, Answer()
+        if len(role) == 1 and not layout.unsteady >> role[0] & 1:
+            bit = role[0]  # nearly always: one driver, and a good one
+            device = self.placed[bit]
+            mask = layout.masks[bit]
+            mine = layout.out_of[bit][device.read(inner[bit][address] % device.size, k)]
+            answer.byte, answer.driven = mine | ~mask, mask
+            answer.who, answer.strength = 1 << bit, self.strengths[bit]
+            return answer
         given = []
         for bit in role:
             device = self.placed[bit]
@@ -182,6 +190,8 @@ class Run:
         """The byte that the CPU takes, and the one that the clip sees, of a read."""
         self.idle = 0 if answer.driven == 0xFF else self.idle + 1
         byte, driven = answer.byte, answer.driven
+        if driven == 0xFF and not answer.marginal and not self.floating.noisy:
+            return byte, byte
         taken, seen = self.floating.levels(self.last, self.idle)
         cpu, clip = (byte & driven | floats & ~driven for floats in (taken, seen))
         if answer.marginal:
@@ -209,8 +219,8 @@ class Run:
 
     def go(self, res: npt.NDArray[np.uint8]) -> Columns:
         """Run one cycle for each level of RES; return the record's columns."""
-        n = len(res)
-        keep = _Kept.make(n)
+        rows: list[tuple[int, ...]] = []
+        early = np.zeros((len(res), 2), np.uint8)
         acting, mask = self.acting.tolist(), -1
         display, fetched = self.display, 0
         executor, fault = self.executor, self.cpu_fault
@@ -222,7 +232,7 @@ class Run:
                 held = planted.held
                 nmi, so, rdy = held.get("NMI", 1), held.get("SO", 1), held.get("RDY", 1)
             address, cpu_rw = executor.address, executor.rw
-            keep.cpu_address[k], keep.cpu_rw[k] = address, cpu_rw
+            pins = address, cpu_rw
             stolen = display is not None and display.takes(k)
             if stolen and display is not None:
                 address, cpu_rw = display.address(fetched), READ
@@ -231,11 +241,15 @@ class Run:
                 for device in self.placed:
                     device.reset()
                 self.state = self._reset_state()
-            keep.state[k] = shown = self.state & planted.state_and | planted.state_or
+            shown = self.state & planted.state_and | planted.state_or
             bank = layout.bank(shown)
             irq = held.get("IRQ")
             if irq is None:
-                irq = int(not any(chip.requests(k) for chip in self.asking))
+                irq = 1
+                for chip in self.asking:
+                    if chip.requests(k):
+                        irq = 0
+                        break
             ready = 0 if stolen else rdy
             met = self._meet(address, cpu_rw, bank, k, (irq, nmi, ready))
             address, rw, (irq, asked, ready) = met.address, met.rw, met.control
@@ -247,17 +261,17 @@ class Run:
             if self.latches and res_level:
                 self.state = self._state_after(address, rw, far, takes)
             self.last = far
-            keep.row(k, address, rw, executor.sync, irq, asked, ready, not stolen)
-            keep.bytes(k, given, clip, far, answer.who)
+            row = (address, rw, executor.sync, irq, asked, ready, not stolen)
+            rows.append((*pins, shown, *row, given, clip, far, answer.who))
             if planted.always or self.floating.pulled:
-                keep.early[k] = self._early(address, bank.inner, k)
+                early[k] = self._early(address, bank.inner, k)
             broken = fault is not None and bool(planted.cpu)
             if broken and fault is not None:
                 near = fault.taken(executor, near)
             executor.clock(near, res=res_level, irq=irq, nmi=asked, rdy=ready, so=so)
             if broken and fault is not None:
                 executor = self.executor = fault.after(executor)
-        return self._columns(keep, res)
+        return self._columns(_Kept.of(rows, early), res)
 
     def _meet(
         self, address: int, cpu_rw: int, bank: Bank, k: int, control: tuple[int, int, int]
@@ -269,7 +283,7 @@ class Run:
         answer = self.answer(address, drives, bank.inner, k)
         return Met(address, cpu_rw, control, answer, self.transfer(cpu_rw, answer))
 
-    def _early(self, address: int, inner: list[list[int]], k: int) -> tuple[int, int]:
+    def _early(self, address: int, inner: list[Sequence[int]], k: int) -> tuple[int, int]:
         """Data lines while phase 2 is low: what drives them, although no read is on."""
         layout, pulled = self.layout, self.floating.pulled
         always = layout.planted.always & layout.readable & ~layout.planted.silent
@@ -358,13 +372,12 @@ class Run:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Kept:
-    """Columns while they fill; the names are those of the record, before the clip."""
+    """Columns of a run; the names are those of the record, before the clip."""
 
     cpu_address: npt.NDArray[np.uint16]
-    address: npt.NDArray[np.uint16]
-    state: npt.NDArray[np.uint16]
-    drivers: npt.NDArray[np.uint32]
     cpu_rw: npt.NDArray[np.uint8]
+    state: npt.NDArray[np.uint16]
+    address: npt.NDArray[np.uint16]
     rw: npt.NDArray[np.uint8]
     sync: npt.NDArray[np.uint8]
     irq: npt.NDArray[np.uint8]
@@ -374,41 +387,19 @@ class _Kept:
     cpu_data: npt.NDArray[np.uint8]
     clip_data: npt.NDArray[np.uint8]
     bus_data: npt.NDArray[np.uint8]
+    drivers: npt.NDArray[np.uint32]
     early: npt.NDArray[np.uint8]
 
     @classmethod
-    def make(cls, n: int) -> _Kept:
-        def words() -> npt.NDArray[np.uint16]:
-            return np.zeros(n, np.uint16)
+    def of(cls, rows: list[tuple[int, ...]], early: npt.NDArray[np.uint8]) -> _Kept:
+        """From a row a cycle, its values in the order of the fields above."""
+        table = np.array(rows, np.int64).reshape(len(rows), len(_KEPT))
+        columns = [table[:, place].astype(dtype) for place, dtype in enumerate(_KEPT)]
+        return cls(**dict(zip(cls.__slots__, [*columns, early], strict=True)))
 
-        def levels() -> npt.NDArray[np.uint8]:
-            return np.empty(n, np.uint8)
 
-        return cls(
-            cpu_address=words(),
-            address=words(),
-            state=words(),
-            drivers=np.empty(n, np.uint32),
-            cpu_rw=levels(),
-            rw=levels(),
-            sync=levels(),
-            irq=levels(),
-            nmi=levels(),
-            rdy=levels(),
-            be=levels(),
-            cpu_data=levels(),
-            clip_data=levels(),
-            bus_data=levels(),
-            early=np.zeros((n, 2), np.uint8),
-        )
-
-    def row(self, k: int, *levels: int) -> None:
-        self.address[k], self.rw[k], self.sync[k], self.irq[k] = levels[:4]
-        self.nmi[k], self.rdy[k], self.be[k] = levels[4:]
-
-    def bytes(self, k: int, given: int, clip: int, far: int, who: int) -> None:
-        self.cpu_data[k], self.clip_data[k], self.bus_data[k] = given, clip, far
-        self.drivers[k] = who
+_KEPT = (np.uint16, np.uint8, np.uint16, np.uint16, *[np.uint8] * 9, np.uint32)
+"""Types of the columns that `_Kept.of` takes apart."""
 
 
 def _latches(board: Board) -> list[tuple[Any, int | None, Any, Any]]:
