@@ -10,7 +10,8 @@ from dataclasses import replace
 
 from bustrace.board import Board
 from bustrace.compare import Comparison, Divergence, compare
-from bustrace.diagnosis.advice import check_for, tell_apart
+from bustrace.diagnosis.advice import tell_apart
+from bustrace.diagnosis.checks import check_for
 from bustrace.diagnosis.model import Suspect
 from bustrace.faults import SELECT, Fault
 from bustrace.findings import Finding, Observations, in_order, observe

@@ -9,8 +9,9 @@ import numpy as np
 
 from bustrace.board import Board
 from bustrace.capture.model import Note
-from bustrace.diagnosis.advice import RAILS, check_for, check_for_class, tell_apart, wiggle
+from bustrace.diagnosis.advice import RAILS, check_for_class, tell_apart, wiggle
 from bustrace.diagnosis.against_good import beside_good, weighed_beside
+from bustrace.diagnosis.checks import check_for
 from bustrace.diagnosis.model import Diagnosis, Suspect, Verdict
 from bustrace.diagnosis.weighing import Weighed, weigh
 from bustrace.diagnosis.without_board import hedged

@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 
 from bustrace.diagnosis import Diagnosis, Suspect
-from bustrace.diagnosis.advice import chip_name, place_of_line, supply_words
+from bustrace.diagnosis.naming import chip_name, place_of_line, supply_words
 from bustrace.faults import SELECT
 from bustrace.findings import Finding
 from bustrace.reading import Reading

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import re
+import zlib
 from dataclasses import replace
 
 import pytest
 from drill_readings import FIXTURES, tide_gauge
 
-from bustrace.board import Board, load_board, unknown_board
+from bustrace.board import Board, load_board, package_of, unknown_board
 from bustrace.board.model import Chip
-from bustrace.diagnosis.advice import check_for, chip_name, place_of_line, tell_apart
+from bustrace.diagnosis.advice import check_for_class, tell_apart
+from bustrace.diagnosis.checks import check_for
+from bustrace.diagnosis.naming import chip_name, place_of_line
 from bustrace.faults import FAMILIES, Fault
 
 EXAMPLES = {
@@ -126,3 +130,114 @@ def test_a_select_is_named_by_its_chip_and_as_the_board_file_names_it():
         text = check_for(Fault.parse(fault), board)
         assert "the select of U7 (CS_LAT)" in text
         assert "CS_U7" not in text
+
+
+def boards() -> dict[str, Board]:
+    names = ("tide_gauge", "departure_board", "kiln_control")
+    return {name: load_board(FIXTURES / name / "board.toml") for name in names}
+
+
+CHECKED = (
+    *EXAMPLES.values(), "stuck:A9=0@cpu", "stuck:D3=0@read", "stuck:D3=1@write",
+    "stuck:A6=0@behind", "stuck:A14=1@decoder", "stuck:A2=1@U5", "stuck:CS_U5=1@decoder",
+    "open:A7@cpu", "open:D3@behind", "open:A3@decoder", "open:CS_U5@U5", "held:NMI=0",
+    "held:RDY=0", "doubled:U5+other", "stuck:BANK=0@U7", "register:U7", "reset:repeats",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("text", CHECKED)
+def test_a_check_says_what_is_good_and_what_is_bad_in_few_words(text):
+    """Something to measure against, on every board and without one; no more than six lines."""
+    for board in (*boards().values(), unknown_board()):
+        check = check_for(Fault.parse(text), board)
+        assert re.search(r"Good\b.*Bad\b", check), check
+        assert len(check) <= 80 * 6, check
+
+
+@pytest.mark.parametrize("text", CHECKED)
+def test_no_pin_is_made_up(text):
+    """Each pin that is named has the line's name, or the enable's or output's, on its sheet."""
+    for board in boards().values():
+        check = check_for(Fault.parse(text), board)
+        for ref, number in re.findall(r"(\w+) pin (\d+)", check):
+            chip = next((c for c in board.chips if c.ref == ref), None)
+            if chip is None:  # an enable by its name: /CE pin 20
+                pins = {p for c in board.chips for p in _named(c, ref)}
+                assert number in pins, check
+            else:
+                package = package_of(chip.part)
+                assert package is not None
+                assert package.pins[int(number) - 1] not in ("-", "+5V", "GND"), check
+    # Without a board file the CPU alone is taken for a known part.
+    without = check_for(Fault.parse(text), unknown_board())
+    assert set(re.findall(r"(\w+) pin \d", without)) <= {"CPU"}
+
+
+def _named(chip: Chip, name: str) -> tuple[str, ...]:
+    package = package_of(chip.part)
+    return package.numbers(name) if package is not None else ()
+
+
+def test_the_makers_pins_and_levels_stand_in_the_checks():
+    """SN74LS138 sheet: Y0 is pin 15, Y7 pin 7; 6502: IRQ 4, PHI0 37; 6116: /CS 18 (from memory).
+    TTL inputs: 0.8 V and 2.0 V; W65C02S: 0.3 and 0.7 of 5 V (their sheets).
+    """
+    board = tide_gauge()
+    for text, words in {
+        "stuck:CS_U4=1@decoder": ("U2 pin 15", "500 ns"), "silent:U5": ("U2 pin 7", "/CE pin 20"),
+        "held:IRQ=0": ("U1 pin 4", "U6 pin 21", "2.0 V"), "silent:U4": ("/CS pin 18", "0.8 V"),
+        "clock:stops": ("U1 pin 37", "1 MHz"), "stuck:A2=1@U5": ("U5 pin 8", "1 us"),
+        "shared:U2": ("+5V on pin 16", "4.75 to 5.25 V"),
+    }.items():  # fmt: skip
+        check = check_for(Fault.parse(text), board)
+        assert all(word in check for word in words), check
+    cmos = boards()["departure_board"]
+    assert "below 1.5 V and above 3.5 V" in check_for(Fault.parse("clock:stops"), cmos)
+    assert "below 0.8 V and above 2.0 V" in check_for(Fault.parse("clock:stops"), board)
+
+
+def test_a_roms_check_names_the_sum_its_bytes_should_have():
+    """CRC-32 as any programmer shows it, reckoned by zlib."""
+    image = (FIXTURES / "tide_gauge" / "tide_gauge.bin").read_bytes()
+    check = check_for(Fault.parse("content:U5"), tide_gauge())
+    assert f"{zlib.crc32(image):08X}" in check
+    soldered = check_for(Fault.parse("content:U5"), with_socket(tide_gauge(), "U5", False))
+    assert "pull" not in soldered
+
+
+def test_chips_to_pull_are_those_on_the_lines_socketed_and_fitted():
+    board = tide_gauge()
+    assert "(U4, U5)" in check_for(Fault.parse("stuck:A9=1@bus"), board)
+    assert "(U4, U5, U6)" in check_for(Fault.parse("short:D1+D4@bus"), board)
+    assert "(U5)" in check_for(Fault.parse("short:A9+A12@bus"), board)
+    assert "(U4)" in check_for(Fault.parse("stuck:A9=1@bus"), with_socket(board, "U5", False))
+
+
+def test_an_ohmmeter_begins_at_the_buffer_before_the_chip(tmp_path):
+    """It does not see through one."""
+    reference = (FIXTURES.parent / "docs" / "board-file.md").read_text(encoding="utf-8")
+    (text,) = [t for t in re.findall(r"```toml\n(.*?)```", reference, re.S) if "74LS245" in t]
+    (tmp_path / "board.toml").write_text(text, encoding="utf-8")
+    (tmp_path / "monitor.bin").write_bytes(bytes(0x2000))
+    board = load_board(tmp_path / "board.toml")
+    assert "from U2's pin to U4 pin" in check_for(Fault.parse("open:A1@U4"), board)
+    assert "from U1 pin" in check_for(Fault.parse("open:A9@U4"), board)
+
+
+def test_cheap_things_come_before_dear_ones():
+    """Look and measure, then pull what is socketed, then swap."""
+    for text in ("stuck:A2=1@U5", "silent:U4", "always:U6"):
+        check = check_for(Fault.parse(text), tide_gauge())
+        assert check.index("Scope") < check.index("pull U") < check.index("known-good")
+    opened = check_for(Fault.parse("open:A1@U4"), tide_gauge())
+    assert opened.index("clean its pins") < opened.index("buzz") < opened.index("reflow")
+    assert "clean" not in check_for(
+        Fault.parse("open:A1@U4"), with_socket(tide_gauge(), "U4", False)
+    )
+
+
+def test_many_lines_of_one_class_are_scoped_in_turn():
+    faults = [Fault.parse(f"stuck:A{bit}=1@behind") for bit in (3, 4, 5)]
+    check = check_for_class(faults[0], tuple(faults[1:]), tide_gauge())
+    assert "A3, A4, A5 in turn" in check
+    assert re.search(r"Good\b.*Bad\b.*high", check)
