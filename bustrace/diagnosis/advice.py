@@ -1,16 +1,58 @@
-"""What to do about suspects: one check for a class, what tells its members apart, what varies."""
+"""What to do about suspects: rails, one check for a class, what splits it, what varies."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from bustrace.board import Board
-from bustrace.diagnosis.checks import SWINGS, check_for
-from bustrace.diagnosis.naming import place_of_line
+from bustrace.diagnosis.checks import RAIL, SWINGS, check_for, far_side
+from bustrace.diagnosis.naming import (
+    buffers_on,
+    chip_name,
+    joint,
+    line_words,
+    listed,
+    made_at,
+    place_of_line,
+    socketed_on,
+    supply_words,
+)
 from bustrace.faults import PLACES, SELECT, Fault
 
-RAILS = (
-    "If not done yet, before all else: measure the supply and ground at the pins of each suspect "
-    "chip with a meter, 4.75 to 5.25 V; a capture cannot see the rails."
-)
+RAILS = "If not done yet, before all else: measure the supply with a meter"
+"""How the step about the rails begins."""
+
+_FEW = 3
+"""Chips whose supply pins are told one by one."""
+
+_DRIVERS = ("always", "doubled")
+
+
+def rails(board: Board, faults: Iterable[Fault]) -> str:
+    """The step that comes before all others: the supply at the suspects' pins, else the CPU's."""
+    makers = {"clock": board.clock_from, "reset": board.reset_from}
+    refs = [ref for f in faults for ref in (f.chips or (makers.get(f.family),)) if ref]
+    told = [words for ref in dict.fromkeys(refs) if (words := supply_words(board, ref))][:_FEW]
+    if not told and (words := supply_words(board, board.cpu.ref)):
+        told = [words]
+    where = f", on the pins themselves ({'; '.join(told)})" if told else ", at each chip's pins"
+    return (
+        f"{RAILS}{where}. Good: {RAIL} on the +5 V pins. Bad: less: fuse, regulator and connector "
+        "come before any chip. A capture cannot see the rails."
+    )
+
+
+def behind_the_bus(board: Board) -> str:
+    """Where to look when the CPU's side is right and the board still fails."""
+    refs = [c.ref for c in board.chips if c.role == "io" and c.fitted]
+    named = listed([chip_name(board, ref) for ref in refs[:_FEW]])
+    chips = f"at {named}" if named else "at the chips that make picture, sound and I/O"
+    return (
+        "If the board still fails, the fault lies behind what these clips see, or later in the "
+        f"boot. Measure the supply {chips}, {RAIL}, then scope the clock and the outputs there. "
+        f"Good: each {SWINGS}: follow the outputs to the connectors. Bad: no clock: walk it back; "
+        "a clock but still outputs: that chip, or what holds them. Or capture longer."
+    )
 
 
 def wiggle(board: Board, line: str) -> str:
@@ -34,12 +76,12 @@ def check_for_class(fault: Fault, alike: tuple[Fault, ...], board: Board) -> str
     ]
     if len(lines) < 3:
         return check_for(fault, board)
-    where = fault.place if fault.place not in PLACES else "a memory chip"
+    where = f"{fault.place}'s pins" if fault.place not in PLACES else "a memory chip's pins"
     stays = "" if fault.level is None else f", and stays {'high' if fault.level else 'low'}"
     return (
-        f"Scope {', '.join(lines)} in turn, at {where}'s pins and at {board.cpu.ref}'s: this "
-        f"capture cannot tell which of them it is. Good: the same pulses at both, each {SWINGS}. "
-        f"Bad: one differs at the far end{stays}."
+        f"Scope {line_words(lines)} in turn, at {where} and at {_cpu(board)}: this capture cannot "
+        f"tell which of them it is. Good: the same pulses at both, each {SWINGS}. Bad: one differs "
+        f"at the far end{stays}."
     )
 
 
@@ -48,26 +90,128 @@ def tell_apart(fault: Fault, alike: tuple[Fault, ...], board: Board) -> str | No
     if not alike:
         return None
     everyone = (fault, *alike)
-    places = {f.place for f in everyone if f.family in ("stuck", "open")}
-    lines = {name for f in everyone for name in f.lines if not name.startswith(SELECT)}
+    places = {f.place for f in everyone if f.family in ("stuck", "open", "short")}
     chips = sorted({ref for f in everyone for ref in f.chips})
-    if any(name.startswith(SELECT) for f in everyone for name in f.lines) and chips:
+    clips = [f for f in everyone if f.family == "clip"]
+    bits = [b for b in board.state_bits if any((b.name,) == f.lines for f in everyone)]
+    if bits:
+        told = listed([bit.name for bit in bits])
         return (
-            f"Clip the select of {chips[0]} too: it tells a chip that is not asked from one that "
-            "is mute."
+            f"Clip {told} too. It follows the writes that switch it: the decoder, or its inputs. "
+            f"It does not: {chip_name(board, bits[0].source) if bits[0].source else 'its latch'}."
         )
-    if any(f.family == "clip" for f in everyone):
-        name = next(iter(lines), "the line")
-        return f"Seat the clip on {name} again, or probe {name} at another pin of the same net."
+    selects = [f for f in everyone if f.lines and f.lines[0].startswith(SELECT)]
+    if selects and fault.place in ("behind", "decoder") and fault not in selects:
+        return _by_the_decoder(fault, selects[0], board)
+    if selects:
+        return _by_select(selects, any(f.family in _DRIVERS for f in everyone), board)
+    if clips:
+        off = clips[0].lines[0]
+        return f"Seat the clip on {off} again, or probe {off} at another pin of the same net."
+    names = [name for f in everyone for name in f.lines]
+    if not names:
+        return f"Swap {chips[0]} for a known-good part and capture again." if chips else None
+    name = names[0]
+    if places <= {"bus", "cpu"}:
+        return _by_pulling_the_cpu(everyone, board)
     if places & set(PLACES) and chips:
-        name = next(iter(sorted(lines)), "the line")
         return (
-            f"Probe {name} at {chips[0]}'s pin and at the CPU's at once: a difference lies between "
-            f"them; none, and a clean level, point to {chips[0]} itself."
+            f"Probe {name} at {joint(board, chips[0], name)} and at {_cpu(board, name)} at once: a "
+            f"difference lies between them; none, and a clean level, point to {chips[0]} itself."
         )
     if len(places) > 1:
-        name = next(iter(sorted(lines)), "the line")
-        return f"Probe {name} at the CPU, behind the buffer and at a memory chip in one capture."
-    if chips:
-        return f"Swap {chips[0]} for a known-good part and capture again."
-    return None
+        return _by_both_ends(fault, name, board)
+    return _at_one_chip(everyone, chips[0], name, board) if chips else None
+
+
+def _cpu(board: Board, line: str | None = None) -> str:
+    ref = "the CPU" if board.cpu.ref == "CPU" else board.cpu.ref
+    if line is None:
+        return f"{ref}'s"
+    at = joint(board, board.cpu.ref, line)
+    return f"the {at}" if board.cpu.ref == "CPU" else at
+
+
+def _by_select(selects: list[Fault], drives: bool, board: Board) -> str:
+    """A chip that is not asked from one that is mute, or asked always from one that drives."""
+    line = selects[0].lines[0]
+    ref = line.removeprefix(SELECT)
+    source = made_at(board, ref)
+    own = "itself, driving unasked" if drives else "itself, mute"
+    if any(f.place in ("decoder", "bus") for f in selects):
+        at = f", at {source}," if source else ""
+        wrong = "at rest while the wrong bytes come" if drives else "pulsing for each read"
+        other = "active then" if drives else "without pulses"
+        return (
+            f"Clip {place_of_line(board, line)}{at} too: {wrong}, it is {ref} {own}; {other}, the "
+            "decoder or its inputs."
+        )
+    wrong = "At rest" if drives else "The same pulses at both"
+    return (
+        f"Scope the select of {ref} at its own pin and at {source or 'the decoder'}. {wrong}: it "
+        f"is {ref} {own}. Different at the two: the track, joint or socket between."
+    )
+
+
+def _by_pulling_the_cpu(everyone: tuple[Fault, ...], board: Board) -> str:
+    """One net: only taking the CPU off it tells its pin from the rest."""
+    lines = listed(list(everyone[0].lines))
+    if board.cpu.socketed is False:
+        return (
+            f"With every socketed chip out and {lines} still wrong, what is left is the board, the "
+            f"soldered chips and {_cpu(board)} own pin: look for a bridge before desoldering."
+        )
+    told = "" if board.cpu.socketed else " if it is socketed"
+    return (
+        f"Power off, pull {board.cpu.ref}{told} and measure {lines} at the empty socket: the low "
+        f"resistance is gone: {_cpu(board)} own pin. Still there: the board or another chip."
+    )
+
+
+def _by_the_decoder(fault: Fault, select: Fault, board: Board) -> str:
+    """A decoder's input from its output."""
+    ref = select.lines[0].removeprefix(SELECT)
+    output = made_at(board, ref) or "the decoder's output"
+    return (
+        f"{fault.lines[0]} is right at the decoder's input too: scope the select at {output} and "
+        f"at {ref}. Wrong at both, the decoder or what loads its output; wrong at {ref} alone, the "
+        "track between."
+    )
+
+
+def _by_both_ends(fault: Fault, name: str, board: Board) -> str:
+    """A net that is wrong as a whole from one that is wrong past some point."""
+    if fault.place in ("behind", "decoder", "read", "write"):  # the check has both ends in hand
+        refs = listed(socketed_on(board, (name,)), "or") or "any that is socketed"
+        return (
+            f"Wrong at both ends: something holds {name} as a whole: power off, pull the chips on "
+            f"it one at a time ({refs}) and capture again. Wrong at one end alone: what lies "
+            "between, or the chip there."
+        )
+    buffers = buffers_on(board, name)
+    through = f", on both sides of {listed(buffers)}" if buffers else ""
+    return (
+        f"Probe {name} at {_cpu(board, name)}{through} and at {far_side(board, name)} in one "
+        "capture: what differs lies between; the same wrong level everywhere, on the whole net."
+    )
+
+
+def _at_one_chip(everyone: tuple[Fault, ...], ref: str, name: str, board: Board) -> str:
+    """A chip from the joint of one of its pins."""
+    pin = joint(board, ref, name)
+    role = next((chip.role for chip in board.chips if chip.ref == ref), None)
+    if role == "rom" and any(f.family == "plane" for f in everyone):
+        return (
+            f"Read {ref} in a programmer: wrong there too, it is the chip; right there, the joint "
+            f"or socket of {pin} ({name})."
+        )
+    if name.startswith("D"):
+        return (
+            f"Scope {name} at {pin} and at {_cpu(board, name)} while {ref} is read: right at {ref} "
+            f"alone, the joint or socket; wrong at both, {ref} itself."
+        )
+    return (
+        f"Powered, scope {name} at {pin}: the pulses of {_cpu(board, name)} there, it is {ref} "
+        "itself; 1.1 to 1.8 V and no pulses, the joint is open; a steady level, something holds "
+        "it."
+    )

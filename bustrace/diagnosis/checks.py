@@ -2,9 +2,10 @@
 
 Each goes from cheap to dear: look and reseat, meter and scope, pull what is socketed, swap; never
 desolder before that. Levels are those of TTL inputs, 0.8 V and 2.0 V (SN74LS138 data sheet, and the
-NMOS 6502 at 1 to 3 MHz), of the W65C02S 0.3 and 0.7 of its supply (its data sheet). A TTL input
-that nothing drives sits at 1.1 to 1.8 V (Fairchild AN-363). Resistances are common practice: a line
-of chips reads kilohms to either rail with the power off, a joint under an ohm or two.
+NMOS 6502 at 1 to 3 MHz), of the W65C02S 0.3 and 0.7 of its supply, and 0.4 V from either rail for
+its clock, reset and interrupts (its data sheet, table 6-2; their low level from memory). A TTL
+input that nothing drives sits at 1.1 to 1.8 V (Fairchild AN-363). Resistances are common practice:
+a line of chips reads kilohms to either rail with the power off, a joint under an ohm or two.
 """
 
 from __future__ import annotations
@@ -14,9 +15,13 @@ from fractions import Fraction
 
 from bustrace.board import Board, Chip, pin_of
 from bustrace.diagnosis.naming import (
+    buffers_on,
     chip_name,
+    decoder_inputs,
     enable_pins,
+    far_pins,
     joint,
+    listed,
     made_at,
     place_of_line,
     socket_of,
@@ -28,6 +33,8 @@ from bustrace.hookup import DATA_PINS
 from bustrace.units import format_rate, format_time
 
 SWINGS = "swings below 0.8 V and above 2.0 V"
+_CMOS_INPUTS = ("PHI0", "PHI2", "RES", "IRQ", "NMI")
+"""Pins of the W65C02S that want to come within 0.4 V of the rails."""
 RAIL = "4.75 to 5.25 V"
 """Supply of 74LS and NMOS parts (SN74LS138 and 6502 data sheets)."""
 
@@ -65,11 +72,16 @@ def swap(board: Board, ref: str) -> str:
     return f"reseat {chip_name(board, ref)} if it is socketed, then try a known-good part"
 
 
-def _swings(board: Board, ref: str) -> str:
-    """What a good line does at a chip's pin."""
-    if ref == board.cpu.ref and board.cpu.variant == "W65C02S":
-        return "swings below 1.5 V and above 3.5 V"
-    return SWINGS
+def _levels(board: Board, line: str) -> tuple[str, str]:
+    """Highest low and lowest high level of a line at the CPU's pin."""
+    if board.cpu.variant != "W65C02S":
+        return "0.8 V", "2.0 V"
+    return ("0.4 V", "4.6 V") if line in _CMOS_INPUTS else ("1.5 V", "3.5 V")
+
+
+def far_side(board: Board, line: str) -> str:
+    """Where a line of the CPU arrives: ``U4 pin 22 and U5 pin 24``."""
+    return listed(far_pins(board, line)) or "a memory chip's pin"
 
 
 def _pulses(board: Board, line: str) -> str:
@@ -99,43 +111,52 @@ def _stuck(fault: Fault, board: Board) -> str:
     if fault.lines[0].startswith(SELECT):
         return _select(fault, board)
     name, cpu = fault.lines[0], board.cpu.ref
-    line, at_cpu = place_of_line(board, name), joint(board, cpu, name)
+    at_cpu = joint(board, cpu, name)
     how = _pulses(board, name)
     if fault.place == "bus":
         rail = "+5 V" if fault.level else "ground"
         return (
-            f"Power off: measure {line} to {rail} with an ohmmeter, then its neighbours. Good: "
-            "kilohms, as they read. Bad: under 100 ohm, something holds it: "
-            f"{_pulled_in_turn(board, fault.lines)}; the line moves again when the chip that holds "
+            f"Power off: measure {place_of_line(board, name)} to {rail} with an ohmmeter, and a "
+            "line beside it to compare. Good: kilohms, alike. Bad: under 100 ohm: a short. Either "
+            f"way {_pulled_in_turn(board, fault.lines)}: it moves again when the chip that holds "
             "it is out."
         )
     if fault.place == "cpu":
         told = " if it is socketed" if board.cpu.socketed is None else ""
         first = "" if board.cpu.socketed is False else f"Power off: reseat {cpu}{told}. "
+        low, high = _levels(board, name)
         return (
-            f"{first}Scope {name} at {at_cpu}, on the leg itself. Good: it "
-            f"{_swings(board, cpu)}. Bad: it {_stays(fault.level)}, or hangs between: look at its "
+            f"{first}Scope {name} at {at_cpu}, on the leg itself. Good: it swings below "
+            f"{low} and above {high}. Bad: it {_stays(fault.level)}, or hangs between: look at its "
             "socket and joints, then swap the CPU last."
         )
     if fault.place in ("read", "write"):
         return (
-            f"Scope {line} on both sides of the data buffer, or, where there is none, at {at_cpu} "
-            f"and at a memory chip, while the CPU {fault.place}s. Good: the same level on both, "
-            f"below 0.8 V or above 2.0 V. Bad: one side {_stays(fault.level)}: the buffer or the "
-            "track between."
+            f"Scope {name} at {at_cpu} and at {far_side(board, name)}, {_between(board, name)}"
+            f"while the CPU {fault.place}s. Good: the same level everywhere, below 0.8 V or above "
+            f"2.0 V. Bad: one side {_stays(fault.level)}: what lies between, or the chip there."
         )
     if fault.place in ("behind", "decoder"):
-        where = "a memory chip's pin" if fault.place == "behind" else "the decoder's input"
-        between = "track, buffer or joint between" if fault.place == "behind" else "track or joint"
+        where = listed(decoder_inputs(board, name)) or "the decoder's input"
+        if fault.place == "behind":
+            where = far_side(board, name)
         return (
-            f"Scope {line} at {at_cpu} and at {where}. Good: the same pulses at both, {how}. "
-            f"Bad: it {_stays(fault.level)} at the far end alone: the {between}."
+            f"Scope {name} at {at_cpu} and at {where}. Good: the same pulses at both ends; {how}. "
+            f"Bad: it {_stays(fault.level)} at the far end alone: a track, joint or buffer between."
         )
     ref = str(fault.place)
     return (
         f"Scope {name} at {joint(board, ref, name)} and at {at_cpu}. Good: the same pulses at "
-        f"both, {how}. Bad: at {ref} alone it {_stays(fault.level)}. Then {swap(board, ref)}."
+        f"both; {how}. Bad: at {ref} alone it {_stays(fault.level)}. Then {swap(board, ref)}."
     )
+
+
+def _between(board: Board, line: str) -> str:
+    """The buffers on the way, where there are some or nobody told."""
+    buffers = buffers_on(board, line)
+    if buffers:
+        return f"and on both sides of {listed(buffers)}, "
+    return "" if board.complete else "and on both sides of the data buffer, if there is one, "
 
 
 def _select(fault: Fault, board: Board) -> str:
@@ -195,9 +216,10 @@ def _far_end(board: Board, place: str, line: str) -> tuple[str, str | None]:
     if place == "cpu":
         return "the first pad after it", board.cpu.ref
     if place in ("behind", "read", "write"):
-        return "a memory chip's pin, through each buffer in turn", None
+        through = ", through each buffer in turn" if buffers_on(board, line) else ""
+        return far_side(board, line) + through, None
     if place == "decoder":
-        return "the decoder's input", None
+        return listed(decoder_inputs(board, line)) or ("the decoder's input"), None
     return joint(board, place, line), place
 
 
@@ -213,39 +235,47 @@ def _clip(fault: Fault, board: Board) -> str:
 def _held(fault: Fault, board: Board) -> str:
     name = fault.lines[0]
     who = board.irq_from if name == "IRQ" else board.nmi_from if name == "NMI" else ()
+    _, high = _levels(board, name)
     text = (
-        f"Measure {place_of_line(board, name)} with a scope. Good: it rests above 2.0 V through "
+        f"Measure {place_of_line(board, name)} with a scope. Good: it rests above {high} through "
         f"its pull-up. Bad: it {_stays(fault.level)}. "
     )
     if not who:
         return text + (
-            "Pull the socketed chips that can drive it one at a time; if it stays, power off and "
-            "look for the pull-up (kilohms to +5 V) and a short to ground (under 100 ohm)."
+            "Power off, pull the socketed chips that can drive it one at a time, and look again; "
+            "if it stays, look for the pull-up (kilohms to +5 V) and a short to ground (under 100 "
+            "ohm)."
         )
     text += f"It can be pulled low by {', '.join(chip_name(board, ref) for ref in who)}"
     first = [ref for ref in who if socket_of(board, ref)]
-    return text + (f"; pull {', '.join(first)} first and capture again." if first else ".")
+    if not first:
+        return text + ": see what each is fed, and whether the program clears its request."
+    return text + (
+        f": power off, pull {', '.join(first)} first and capture again. High now: that chip, or "
+        "what its inputs are fed. Still low: another chip, the pull-up or a short to ground."
+    )
 
 
 def _clock(fault: Fault, board: Board) -> str:
     source = f" ({chip_name(board, board.clock_from)})" if board.clock_from else ""
     rate = f" of {format_rate(board.clock_hz)}" if board.clock_hz else ""
+    low, high = _levels(board, "PHI2")
     lines = [name for name in ("PHI0", "PHI2") if pin_of(board, board.cpu.ref, name)]
     what = " and ".join(place_of_line(board, name) for name in lines or ["PHI0", "PHI2"])
     return (
-        f"Scope {what}. Good: a square wave{rate} without gaps, it "
-        f"{_swings(board, board.cpu.ref)}. Bad: a steady level, gaps, or less swing: walk back to "
-        f"the oscillator{source}: crystal, divider, and the rail of the chip that makes it "
-        f"({RAIL})."
+        f"Scope {what}. Good: a square wave{rate} without gaps, below {low} and above {high}. "
+        "Bad: a steady level, gaps, or less swing: walk back to the oscillator"
+        f"{source}: crystal, divider, and the rail of the chip that makes it ({RAIL})."
     )
 
 
 def _reset(fault: Fault, board: Board) -> str:
     source = f" ({chip_name(board, board.reset_from)})" if board.reset_from else ""
+    _, high = _levels(board, "RES")
     bad = "it falls again" if fault.chip == "repeats" else "it stays below 0.8 V"
     return (
         f"Watch {place_of_line(board, 'RES')} with a scope for two seconds after power-on. Good: "
-        f"low at first, then one rise above 2.0 V, and it stays. Bad: {bad}: its circuit{source}: "
+        f"low at first, then one rise above {high}, and it stays. Bad: {bad}: its circuit{source}: "
         "button, capacitor, resistor, supervisor, and the rail it watches."
     )
 
@@ -266,7 +296,7 @@ def _data_pin(board: Board, ref: str) -> str:
     chip = _chip(board, ref)
     mask = 0xFF if chip is None else chip.data_mask
     line = f"D{(mask & -mask).bit_length() - 1}" if mask else "D0"
-    return f"{line} ({joint(board, ref, line)})"
+    return f"{line} ({joint(board, ref, line)})" if pin_of(board, ref, line) else f"its {line}"
 
 
 def _drives_along(fault: Fault, board: Board) -> str:
@@ -321,8 +351,12 @@ def _memory(fault: Fault, board: Board) -> str:
         good = "what was written comes back for as long as it has power"
         bad = "the same part of it forgets again: refresh, supply or write enable"
     elif fault.family == "cell":
-        good = f"bit {tail[2]} at offset ${tail[1]} reads both levels"
-        bad = "the same bit is wrong again: not the chip, but a data pin or its address lines"
+        return (
+            "One bad cell is inside the chip; no joint does that. "
+            f"{_first_upper(swap(board, ref))}. Good, with a good part: bit {tail[2]} at offset "
+            f"${tail[1]} reads both levels. Bad: the same bit is wrong again: another chip drives "
+            "along there, or the program writes elsewhere."
+        )
     else:
         line = f"D{tail[1]}"
         pin = pin_of(board, ref, line)
@@ -378,9 +412,10 @@ def _state_check(fault: Fault, board: Board) -> str | None:
     holder = f"the output of {chip_name(board, bits[0].source)}" if bits[0].source else "its latch"
     where = [f"${first:04X}" for bit in bits for first, _ in bit.write_ranges]
     when = f" to {', '.join(dict.fromkeys(where))}" if where else ""
+    by = f" by a write{when}" if where else ""
     if fault.family == "stuck":
         return (
-            f"Scope {names} at {holder} and at what it banks, while the program switches it{when}. "
+            f"Scope {names} at {holder} and at what it banks, while the program switches it{by}. "
             f"Good: it {SWINGS}, alike at both. Bad: it {_stays(fault.level)}; at the output it is "
             "the latch, at the far end alone the track."
         )

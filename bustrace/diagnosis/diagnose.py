@@ -9,7 +9,7 @@ import numpy as np
 
 from bustrace.board import Board
 from bustrace.capture.model import Note
-from bustrace.diagnosis.advice import RAILS, check_for_class, tell_apart, wiggle
+from bustrace.diagnosis.advice import behind_the_bus, check_for_class, rails, tell_apart, wiggle
 from bustrace.diagnosis.against_good import beside_good, weighed_beside
 from bustrace.diagnosis.checks import check_for
 from bustrace.diagnosis.model import Diagnosis, Suspect, Verdict
@@ -25,6 +25,7 @@ from bustrace.findings import (
     doubled_by_file,
     in_order,
     observe,
+    sole_driver,
     wrong_bits,
 )
 from bustrace.program import Kind
@@ -270,7 +271,7 @@ def _suspect(group: Weighed, seen: Observations, board: Board) -> Suspect:
     return Suspect(
         group.fault,
         group.probability,
-        (*dict.fromkeys(explains), *_wrong_reads(evidence, answers, group.onset)),
+        (*dict.fromkeys(explains), *_wrong_reads(evidence, answers, group)),
         tuple(dict.fromkeys(against)),
         check,
         alike=group.alike,
@@ -278,7 +279,7 @@ def _suspect(group: Weighed, seen: Observations, board: Board) -> Suspect:
     )
 
 
-def _wrong_reads(evidence: Evidence, answers: Answers, onset: int) -> tuple[str, ...]:
+def _wrong_reads(evidence: Evidence, answers: Answers, group: Weighed) -> tuple[str, ...]:
     """How many of the reads that a healthy board would not give are as this fault gives them."""
     wrong = wrong_bits(evidence) != 0
     count = int(wrong.sum())
@@ -286,7 +287,10 @@ def _wrong_reads(evidence: Evidence, answers: Answers, onset: int) -> tuple[str,
         return ()
     replay = evidence.replay
     left = (replay.data ^ answers.expected) & answers.expected_known & replay.data_known
-    right = wrong & (left == 0) & (np.arange(evidence.n) >= onset)
+    as_given = left == 0
+    if group.assumption.loose >= 0:  # a chip that may hold anything gives whatever was read of it
+        as_given |= sole_driver(evidence, group.assumption.loose)
+    right = wrong & as_given & (np.arange(evidence.n) >= group.onset)
     reads = "the one wrong read" if count == 1 else f"{int(right.sum()):,} of {count:,} wrong reads"
     return (f"explains {reads}",) if right.any() else ()
 
@@ -444,7 +448,8 @@ def _next_steps(
         if finding.rule == "line-varies" and finding.severity != "note"
     ]
     if verdict in ("fault", "cannot conclude"):
-        steps.append(RAILS)
+        suspected = (f for s in suspects[:3] if s.probability >= 0.05 for f in (s.fault, *s.alike))
+        steps.append(rails(reading.board, suspected))
     replay = seen.evidence.replay
     if verdict != "no fault seen" and not any(replay.has_image(ref) for ref in replay.chips):
         steps.append(
@@ -452,13 +457,10 @@ def _next_steps(
             "FILE@ADDRESS: then every byte that the CPU read can be checked."
         )
     more = _next_clip(reading)
-    if more and (verdict != "no fault seen"):
+    if more and verdict != "no fault seen" and not reading.hookup.questions:
         steps.append(more)
     if verdict == "no fault seen" and not suspects:
-        steps.append(
-            "If the board still fails, the fault lies behind what these clips see: video, I/O "
-            "connectors, or later in the boot. Capture longer, or clip the next chip."
-        )
+        steps.append(behind_the_bus(reading.board))
     return tuple(dict.fromkeys(steps))
 
 

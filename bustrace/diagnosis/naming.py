@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from bustrace.board import Board, Chip, package_of, pin_of, supply_pins
 from bustrace.faults import SELECT
 
-_ENABLE = re.compile(r"(?:CE|CS|OE|G|RD)\d?")
+_ENABLE = re.compile(r"(?:CE|CS|OE|G|RD)\d?|RAS|CAS")
 """Names of pins by which memories and I/O chips are enabled, without the sign for active low."""
 
 
@@ -121,3 +121,105 @@ def socketed_on(board: Board, lines: Iterable[str]) -> list[str]:
         if chip.role != "cpu" and chip.socketed and chip.fitted
         if all(on(chip, line) for line in lines)
     ]
+
+
+def far_pins(board: Board, line: str) -> list[str]:
+    """``U4 pin 22``: where a line of the CPU arrives, as far as the pins are known; else the
+    decoders that look at it.
+    """
+    pins = [
+        f"{chip.ref} pin {pin}"
+        for chip in board.chips
+        if chip.role != "cpu" and chip.fitted
+        if (pin := pin_of(board, chip.ref, line)) is not None
+    ]
+    return pins or decoder_inputs(board, line)
+
+
+_INPUTS_138 = ("A", "B", "C", "G1", "/G2A", "/G2B")
+"""Inputs of a 74x138, in the order in which an `Output` has its nets (TI SN74HCT138, SCLS171E)."""
+
+
+def decoder_inputs(board: Board, line: str) -> list[str]:
+    """``U2 pin 1``: the inputs of decoders that look at a line; ``U2's input`` without its pin."""
+    wanted = "R/W" if line == "RW" else line
+    found: list[str] = []
+    for decoder in board.decoders:
+        pins: list[str | None] = []
+        for output in decoder.outputs:
+            half = output.name[0]
+            names = {
+                "74x138": _INPUTS_138,
+                "74x139": (f"{half}A", f"{half}B", f"/{half}G"),
+            }.get(decoder.kind, (line,) * len(output.inputs))
+            pins += [
+                pin_of(board, decoder.ref, name)
+                for name, net in zip(names, output.inputs, strict=True)
+                if str(net).lstrip("!") == wanted
+            ]
+        found += [
+            f"{decoder.ref} pin {pin}" if pin else f"{decoder.ref}'s input"
+            for pin in dict.fromkeys(pins)
+        ]
+    return found
+
+
+def buffers_on(board: Board, line: str) -> list[str]:
+    """Buffers that a line passes."""
+    return [buffer.ref for buffer in board.buffers if buffer.fitted and line in buffer.lines]
+
+
+def decoders_of(board: Board, line: str) -> tuple[str, ...]:
+    """Decoders that look at an address line, or that make a select."""
+    if line.startswith(SELECT):
+        ref = line.removeprefix(SELECT)
+        pins = next((chip.decoding.enable for chip in board.chips if chip.ref == ref), ())
+        wired = {net.chip for pin in pins for net in pin.nets}
+        return tuple(
+            d.ref for d in board.decoders
+            if d.ref in wired or any(ref in output.chips for output in d.outputs)
+        )  # fmt: skip
+    name = "R/W" if line == "RW" else line
+    return tuple(
+        d.ref for d in board.decoders
+        if any(str(net).lstrip("!") == name for output in d.outputs for net in output.inputs)
+    )  # fmt: skip
+
+
+def line_words(lines: Iterable[str]) -> str:
+    """Lines as people write them: ``A3-A13, D0``; a select by its chip."""
+    names: list[str] = []
+    run: list[str] = []
+    for name in sorted(set(lines), key=natural):
+        if run and _follows(run[-1], name):
+            run.append(name)
+        else:
+            names += _run(run)
+            run = [name]
+    return listed(names + _run(run))
+
+
+def _run(run: list[str]) -> list[str]:
+    shown = [
+        f"the chip select of {name.removeprefix(SELECT)}" if name.startswith(SELECT) else name
+        for name in run
+    ]
+    return [f"{shown[0]}-{shown[-1]}"] if len(run) > 2 else shown
+
+
+def _follows(one: str, other: str) -> bool:
+    first, second = (re.fullmatch(r"([AD])(\d+)", name) for name in (one, other))
+    return bool(first and second and first[1] == second[1] and int(first[2]) + 1 == int(second[2]))
+
+
+def natural(name: str) -> tuple[tuple[int, int | str], ...]:
+    """Key that sorts names by their numbers: A9 before A10."""
+    parts = re.findall(r"\d+|\D+", name)
+    return tuple((0, int(part)) if part.isdigit() else (1, part) for part in parts)
+
+
+def listed(names: Sequence[str], last: str = "and") -> str:
+    """``A, B and C``."""
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} {last} {names[-1]}"

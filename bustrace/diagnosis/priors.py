@@ -16,7 +16,8 @@ from math import isclose, prod
 from types import MappingProxyType
 
 from bustrace.board import Board
-from bustrace.faults import SELECT, Fault
+from bustrace.diagnosis.naming import decoders_of
+from bustrace.faults import Fault
 
 NONE = "none"
 """The share of a fault that no family describes."""
@@ -42,23 +43,6 @@ def suspected(fault: Fault, board: Board) -> tuple[str, ...]:
     if fault.place == "decoder":
         return decoders_of(board, fault.lines[0])
     return fault.chips
-
-
-def decoders_of(board: Board, line: str) -> tuple[str, ...]:
-    """Decoders that look at an address line, or that make a select."""
-    if line.startswith(SELECT):
-        ref = line.removeprefix(SELECT)
-        pins = next((chip.decoding.enable for chip in board.chips if chip.ref == ref), ())
-        wired = {net.chip for pin in pins for net in pin.nets}
-        return tuple(
-            d.ref for d in board.decoders
-            if d.ref in wired or any(ref in output.chips for output in d.outputs)
-        )  # fmt: skip
-    name = "R/W" if line == "RW" else line
-    return tuple(
-        d.ref for d in board.decoders
-        if any(str(net).lstrip("!") == name for output in d.outputs for net in output.inputs)
-    )  # fmt: skip
 
 
 @cache

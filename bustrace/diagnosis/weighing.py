@@ -1,4 +1,8 @@
-"""Weigh the hypotheses: which faults explain what the board answered, and how well."""
+"""Weigh the hypotheses: which faults explain what the board answered, and how well.
+
+``gain(h) = cost(sound board) - cost(h)``, both from the replay (`findings`), in bits, and
+``P(h) = 2^(gain + log2 prior) / sum of the same over all h and "none of these"``: Bayes' rule.
+"""
 
 from __future__ import annotations
 

@@ -6,11 +6,11 @@ import re
 from collections.abc import Sequence
 
 from bustrace.diagnosis import Diagnosis, Suspect
-from bustrace.diagnosis.naming import chip_name, place_of_line, supply_words
+from bustrace.diagnosis.naming import chip_name, line_words, place_of_line, supply_words
 from bustrace.faults import SELECT
 from bustrace.findings import Finding
 from bustrace.reading import Reading
-from bustrace.report.words import RULE_WORDS, line_words, named_in_words
+from bustrace.report.words import RULE_WORDS, named_in_words
 
 _FEW = 4
 """Lines whose pins are told one by one."""

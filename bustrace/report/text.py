@@ -5,6 +5,7 @@ from __future__ import annotations
 from bustrace.capture.model import Note
 from bustrace.diagnosis import Diagnosis, Suspect
 from bustrace.diagnosis.advice import RAILS
+from bustrace.diagnosis.naming import line_words
 from bustrace.findings import HELD_RULES, Finding
 from bustrace.reading import Reading
 from bustrace.report.layout import Cell, Mark, Paper
@@ -16,7 +17,7 @@ from bustrace.report.suspect_words import (
     step_words,
     where_words,
 )
-from bustrace.report.words import class_words, line_words, probability_words
+from bustrace.report.words import class_words, probability_words
 from bustrace.units import count_words, format_rate, format_time
 
 _VERDICT_MARK: dict[str, Mark] = {
@@ -223,13 +224,14 @@ def _steps(paper: Paper, diagnosis: Diagnosis) -> None:
         paper.say("Nothing: no step would tell more.")
         return
     steps = step_words(diagnosis)
-    now, *later = [step for step in steps if step != RAILS] or [RAILS]
-    rails_first = RAILS in steps and now != RAILS
-    if rails_first and diagnosis.verdict == "fault":
-        paper.say(RAILS)
+    rails = next((step for step in steps if step.startswith(RAILS)), "")
+    now, *later = [step for step in steps if step != rails] or [rails]
+    rails_too = rails not in ("", now)
+    if rails_too and diagnosis.verdict == "fault":
+        paper.say(rails)
     paper.say(now, mark="strong")
-    if rails_first and diagnosis.verdict != "fault":
-        paper.say(RAILS)
+    if rails_too and diagnosis.verdict != "fault":
+        paper.say(rails)
     if later:
         paper.blank()
         paper.say("Then, if that does not settle it:")

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from bustrace.diagnosis.naming import line_words, listed, natural
 from bustrace.faults import OTHER_CHIP, PLACES, SELECT, Fault
 
 RULE_WORDS = {
@@ -39,7 +39,7 @@ RULE_WORDS = {
     "irq-held": "IRQ stays low",
     "irq-storm": "interrupts follow each other without end",
     "line-disagrees": "a line is often not at the level that the program implies",
-    "line-fails": "a line sometimes keeps a level that the program does not want",
+    "line-fails": "a line often does not take the level that the program wants",
     "line-varies": "a line differs between two captures of the same state",
     "line-still": "lines that nothing asked to move",
     "line-stuck": "a line keeps one level where the program needs both",
@@ -86,6 +86,21 @@ _PLACE_WORDS = {
     "write": "in writes",
 }
 
+_OPEN_WORDS = {
+    "clip": "to the clip",
+    "cpu": "to the CPU's pin",
+    "bus": "on the bus",
+    "behind": "past the CPU's pin",
+    "decoder": "to the address decoder",
+    "read": "in reads",
+    "write": "in writes",
+}
+_SELECT_WORDS = {
+    "decoder": "at the decoder's output",
+    "bus": "on its track",
+    "behind": "past the clip",
+}
+
 _PROBABILITY_WORDS = (
     (0.9, "very likely"),
     (0.65, "likely"),
@@ -97,7 +112,13 @@ _PROBABILITY_WORDS = (
 
 def fault_words(fault: Fault) -> str:
     """A fault as a technician would say it: ``A9 stuck high on the bus``."""
-    place = (fault.place or "") if fault.family == "open" else _place(fault.place)
+    place = fault.place or ""
+    if fault.family == "open":
+        place = _OPEN_WORDS.get(place, f"to {place}")
+    elif fault.lines and fault.lines[0].startswith(SELECT):
+        place = _SELECT_WORDS.get(place, _place(place))
+    else:
+        place = _place(place)
     return _words(fault.family, fault.lines, fault.chip or "", fault.level, place)
 
 
@@ -122,10 +143,12 @@ class _Group:
     def __str__(self) -> str:
         if self.words:
             return self.words
-        place = _place(self.places[0])
+        is_open = self.family == "open"
+        place = _OPEN_WORDS[self.places[0]] if is_open and not self.at_chips else ""
         if self.at_chips:
-            chips = _listed(sorted(self.places, key=_natural), "or")
-            place = chips if self.family == "open" else f"at {chips}'s own pin"
+            chips = listed(sorted(self.places, key=natural), "or")
+            place = f"to {chips}" if is_open else f"at {chips}'s own pin"
+        place = place or _place(self.places[0])
         text = _words(self.family, self.lines, "", self.level, place)
         return f"one of {text}" if len(self.lines) > 1 else text
 
@@ -183,19 +206,6 @@ def probability_words(probability: float) -> str:
     return f"{word}, {number} %"
 
 
-def line_words(lines: Iterable[str]) -> str:
-    """Lines as people write them: ``A3-A13, D0``; a select by its chip."""
-    names: list[str] = []
-    run: list[str] = []
-    for name in sorted(set(lines), key=_natural):
-        if run and _follows(run[-1], name):
-            run.append(name)
-        else:
-            names += _run(run)
-            run = [name]
-    return _listed(names + _run(run))
-
-
 def named_in_words(text: str, faults: Iterable[Fault]) -> str:
     """Text in which the ids of these faults stand as words."""
     for fault in sorted(faults, key=lambda f: -len(str(f))):
@@ -205,14 +215,13 @@ def named_in_words(text: str, faults: Iterable[Fault]) -> str:
 
 def _words(family: str, lines: Sequence[str], chip: str, level: int | None, place: str) -> str:
     line = line_words(lines)
-    is_select = bool(lines) and all(name.startswith(SELECT) for name in lines)
     height = "high" if level else "low"
     first, _, second = chip.partition("+")
     along = "another chip" if second == OTHER_CHIP else second
     if family == "stuck":
-        return f"{line} stuck {height}" if is_select else f"{line} stuck {height} {place}"
+        return f"{line} stuck {height} {place}"
     if family == "open":
-        return f"{line} not connected to {place}"
+        return f"{line} not connected {place}"
     if family == "clip":
         return f"the clip on {line} is off"
     if family == "held":
@@ -245,27 +254,3 @@ def _place(place: str | None) -> str:
     if not place:
         return ""
     return _PLACE_WORDS.get(place, f"at {place}'s own pin")
-
-
-def _run(run: list[str]) -> list[str]:
-    shown = [
-        f"the chip select of {name.removeprefix(SELECT)}" if name.startswith(SELECT) else name
-        for name in run
-    ]
-    return [f"{shown[0]}-{shown[-1]}"] if len(run) > 2 else shown
-
-
-def _follows(one: str, other: str) -> bool:
-    first, second = (re.fullmatch(r"([AD])(\d+)", name) for name in (one, other))
-    return bool(first and second and first[1] == second[1] and int(first[2]) + 1 == int(second[2]))
-
-
-def _natural(name: str) -> tuple[tuple[int, int | str], ...]:
-    parts = re.findall(r"\d+|\D+", name)
-    return tuple((0, int(part)) if part.isdigit() else (1, part) for part in parts)
-
-
-def _listed(names: Sequence[str], last: str = "and") -> str:
-    if len(names) < 2:
-        return "".join(names)
-    return f"{', '.join(names[:-1])} {last} {names[-1]}"

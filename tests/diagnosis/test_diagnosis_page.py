@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
 import pytest
 
-from bustrace.diagnosis import weighing, without_board
-from bustrace.diagnosis.priors import priors
+from bustrace.board.schema import MAX_FACTOR, MIN_FACTOR
+from bustrace.diagnosis import Diagnosis, weighing, without_board
+from bustrace.diagnosis.model import Verdict
 from bustrace.findings import _kernels, answers
+from bustrace.report.text import headline
 
 DOCS = Path(__file__).resolve().parents[2] / "docs"
 TEXT = (DOCS / "diagnosis.md").read_text(encoding="utf-8")
@@ -34,18 +37,24 @@ def test_the_words_about_prices_and_factors_are_those_of_the_code():
     """Said in the text beside the formulas, from the same numbers."""
     assert f"{answers.MAX_CYCLES:,} cycles count" in re.sub(r"\s+", " ", TEXT)
     assert f"{weighing.ONSET_PRICE:g} bits" in TEXT
-    assert f"differ by {weighing.ALIKE:g} bit" in TEXT
-    assert f"more\nthan {weighing.SECOND_FAULT_GAIN:g} bits" in TEXT
+    assert f"<= {weighing.ALIKE:g} bit" in TEXT
+    assert f"gains differ by {weighing.ALIKE:g} bit" in TEXT
+    assert f"gains more\nthan {weighing.SECOND_FAULT_GAIN:g} bits" in TEXT
+    assert f"= {answers.PRICES[0]:g} bits * k" in TEXT
     assert f"{weighing.UNNAMED_SHARE:g} * bits" in TEXT
     assert f"Suspects need {weighing.MIN_GAIN:g} bits" in TEXT
-    known = priors()
-    contacts = [f"{known.contacts[s]:g}" for s in (True, False, None)]
-    assert "socketed {}, soldered {}, not told {}".format(*contacts) in TEXT
-    factors = dict(known.parts)
-    assert f"dynamic RAM {factors['4116|4164|4416|4464|41464']:g}" in TEXT
+    assert f"from {MIN_FACTOR:g} to {MAX_FACTOR:g}" in TEXT
+
+
+@pytest.mark.parametrize("verdict", get_args(Verdict))
+def test_the_page_has_every_verdict_with_its_exit_code(verdict):
+    """As the first line of a diagnosis has it."""
+    diagnosis = Diagnosis(verdict, "", (), (), None, (), (), (), (), ())
+    assert f"| {diagnosis.exit_code} | `{headline(diagnosis)}` |" in TEXT
 
 
 def test_the_page_is_found_from_the_readme_and_its_links_lead_somewhere():
+    assert "(diagnosis.md" in (DOCS / "commands.md").read_text(encoding="utf-8")
     readme = (DOCS.parent / "README.md").read_text(encoding="utf-8")
     assert "(docs/diagnosis.md)" in readme
     links = re.findall(r"\]\(([\w-]+\.md)(?:#[\w-]+)?\)", TEXT)

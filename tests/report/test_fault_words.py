@@ -6,9 +6,10 @@ from pathlib import Path
 import pytest
 
 import bustrace
+from bustrace.diagnosis.naming import line_words
 from bustrace.faults import FAMILIES, PLACES, Fault
 from bustrace.report import class_words, fault_words, probability_words
-from bustrace.report.words import RULE_WORDS, line_words, named_in_words
+from bustrace.report.words import RULE_WORDS, named_in_words
 
 WORDS = {
     "stuck:A9=1@bus": "A9 stuck high on the bus",
@@ -19,9 +20,12 @@ WORDS = {
     "stuck:A6=0@behind": "A6 stuck low between the CPU's pin and the other chips",
     "stuck:A13=1@decoder": "A13 stuck high at the address decoder's input",
     "stuck:D1=0@U5": "D1 stuck low at U5's own pin",
-    "stuck:CS_U5=1@decoder": "the chip select of U5 stuck high",
+    "stuck:CS_U5=1@decoder": "the chip select of U5 stuck high at the decoder's output",
+    "stuck:CS_U5=1@U5": "the chip select of U5 stuck high at U5's own pin",
     "short:D1+D4@bus": "D1 and D4 shorted together on the bus",
     "open:A7@U4": "A7 not connected to U4",
+    "open:D3@read": "D3 not connected in reads",
+    "open:D3@behind": "D3 not connected past the CPU's pin",
     "clip:A3": "the clip on A3 is off",
     "silent:ROM": "ROM never drives the bus",
     "doubled:U4+U6": "U6 drives the bus too where U4 answers",
@@ -72,7 +76,7 @@ def test_a_class_of_one_kind_each_is_told_one_by_one():
         "A1 not connected to U4",
         "A1 stuck low at U4's own pin",
         "A1 stuck high at U4's own pin",
-        "the chip select of U5 stuck high",
+        "the chip select of U5 stuck high at the decoder's output",
     ]
 
 
