@@ -123,7 +123,7 @@ def diagnose(
 
 def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     board = seen.evidence.reading.board
-    suspects = [*_direct(seen, faults, board), *_perhaps_silent(seen, board)]
+    suspects = _direct(seen, faults, board)
     held = {s.fault.family for s in suspects}
     board_faults = [f for f in faults if f.rule in BOARD_RULES]
     clips = [f for f in seen.findings if f.rule == "clip-off"]
@@ -132,6 +132,8 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         if not board_faults:  # only a clip is in question: nothing on the board is suspected
             groups = tuple(group for group in groups[:1] if group.fault.family == "clip")
         suspects += [hedged(_suspect(group, seen, board), board) for group in groups]
+    likely = {f for s in suspects if s.probability >= EVEN for f in (s.fault, *s.alike)}
+    suspects += [s for s in _perhaps_silent(seen, board) if s.fault not in likely]
     named = {name for s in suspects for name in s.fault.lines}
     for finding in clips:
         if not set(finding.lines) & named:

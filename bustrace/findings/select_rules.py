@@ -11,6 +11,7 @@ import numpy.typing as npt
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.memory_rules import doubled_by_file, sole_driver, wrong_bits
 from bustrace.findings.model import Finding
+from bustrace.units import numbered_runs
 
 PLACES = 2
 """Distinct addresses at which a select must be wrong: a stray sample is one."""
@@ -153,13 +154,14 @@ def _extra(evidence: Evidence, seen: _Select) -> Iterator[Finding]:
             "its clip is off.",
         )  # fmt: skip
         return
-    with_whom = f", together with {', '.join(along)}: both drive the bus." if along else "."
+    together = numbered_runs(along)
+    with_whom = f", together with {together}: more than one drives the bus." if along else "."
     yield _finding(
         evidence,
         "select-always" if always else "select-doubled" if along else "select-wrong",
         ref, extra, elsewhere,
         f"asserted in {count:,} of {elsewhere:,} cycles that do not address {ref}"
-        + (f", {int(others.sum()):,} of them with {', '.join(along)}" if along else ""),
+        + (f", {int(others.sum()):,} of them with {together}" if along else ""),
         "not asserted there (address-decode table)",
         f"{ref} is selected where it should not be{with_whom}",
         along,

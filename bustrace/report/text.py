@@ -180,8 +180,12 @@ def _derail(paper: Paper, diagnosis: Diagnosis, reading: Reading) -> None:
 
 def _suspects(paper: Paper, diagnosis: Diagnosis, reading: Reading, everything: bool) -> None:
     paper.heading("Suspects so far")
+    unexplained = diagnosis.unexplained
     if not diagnosis.suspects:
-        paper.say("None.")
+        at_the_top = first_sentence(diagnosis)
+        told = at_the_top in unexplained
+        paper.say("None: what stands at the top has several causes." if told else "None.")
+        unexplained = tuple(text for text in unexplained if text != at_the_top)
     shown = [
         s
         for place, s in enumerate(diagnosis.suspects)
@@ -194,7 +198,7 @@ def _suspects(paper: Paper, diagnosis: Diagnosis, reading: Reading, everything: 
         paper.say(
             f"{count_words(left, 'more suspect')} under 5 % (--all shows them).", mark="quiet"
         )
-    for text in diagnosis.unexplained:
+    for text in unexplained:
         paper.say(text, lead="No suspect explains this: ", mark="doubt")
 
 

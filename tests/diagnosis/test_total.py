@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from drill_readings import BUSES, TRIAGE, boot, complaints, tide_gauge
+from drill_readings import BUSES, FIXTURES, TRIAGE, boot, complaints, tide_gauge
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from strategies import captures
 
+from bustrace.board import load_board
 from bustrace.capture.model import Capture
 from bustrace.diagnosis import Diagnosis, diagnose
 from bustrace.errors import HookupError
@@ -145,3 +146,13 @@ def test_without_a_board_clock_reset_and_vector_are_still_judged():
     healthy = diagnose(read_boot(boot(cycles=1500).capture))
     assert complaints(healthy) == []
     assert healthy.exit_code == 0
+
+
+@pytest.mark.slow
+def test_one_chip_is_suspected_once_whichever_way_it_was_told():
+    """An I/O chip that answers neither its polls nor any other read is one suspect."""
+    kiln = load_board(FIXTURES / "kiln_control" / "board.toml")
+    diagnosis = diagnose(boot("silent:U3_IO", board=kiln, cycles=5000))
+    assert {f.rule for f in diagnosis.findings} >= {"poll-unanswered", "io-unanswered"}
+    named = [str(suspect.fault) for suspect in diagnosis.suspects]
+    assert named.count("silent:U3_IO") == 1

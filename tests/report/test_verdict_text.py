@@ -148,6 +148,16 @@ def test_unexplained_findings_are_not_lost(verdict_on):
     assert "No suspect explains this: RAM answers twice." in _flat(text)
 
 
+def test_the_first_finding_is_not_told_again_where_no_suspect_explains_it(verdict_on):
+    """Twice is enough: at the top and among the findings."""
+    finding = Finding("cpu-jam", "fault", "The CPU jams.")
+    given = {"findings": (finding,), "suspects": (), "unexplained": ("The CPU jams.", "RAM too.")}
+    text = _text(verdict_on, verdict="fault", **given)
+    assert text.count("The CPU jams.") == 2
+    assert "None: what stands at the top has several causes." in text
+    assert "No suspect explains this: RAM too." in _flat(text)
+
+
 def test_one_thing_to_do_now_comes_first_and_ids_become_words(verdict_on):
     """The first step alone, then the rest with numbers."""
     text = _text(verdict_on, next_steps=("Probe for clock:stops.", "Then this.", "Then that."))
