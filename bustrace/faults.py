@@ -59,6 +59,9 @@ SELECT = "CS_"
 OTHER_CHIP = "other"
 """Stands for a chip that nobody named, in ``doubled:ROM+other``."""
 
+RAM_BANK = "ram-bank"
+"""What RAM chips of some data lines each share, in ``shared:ram-bank``."""
+
 FAMILIES = (*LINE_FAMILIES, *CHIP_FAMILIES, *STATE_FAMILIES, "shared")
 """Every family, in the order of the text above this module."""
 

@@ -9,11 +9,13 @@ from bustrace.diagnosis.checks import RAIL, SWINGS, check_for, far_side
 from bustrace.diagnosis.naming import (
     buffers_on,
     chip_name,
+    far_pins,
     joint,
     line_words,
     listed,
     made_at,
     place_of_line,
+    sharing,
     socketed_on,
     supply_words,
 )
@@ -31,14 +33,20 @@ _DRIVERS = ("always", "doubled")
 def rails(board: Board, faults: Iterable[Fault]) -> str:
     """The step that comes before all others: the supply at the suspects' pins, else the CPU's."""
     makers = {"clock": board.clock_from, "reset": board.reset_from}
-    refs = [ref for f in faults for ref in (f.chips or (makers.get(f.family),)) if ref]
+    refs: list[str] = []
+    for fault in faults:
+        made_by = makers.get(fault.family)
+        shared = sharing(board, str(fault.chip)) if fault.family == "shared" else ()
+        refs += fault.chips or shared or ([made_by] if made_by else [])
     told = [words for ref in dict.fromkeys(refs) if (words := supply_words(board, ref))][:_FEW]
     if not told and (words := supply_words(board, board.cpu.ref)):
         told = [words]
     where = f", on the pins themselves ({'; '.join(told)})" if told else ", at each chip's pins"
+    more = any(rail in words for words in told for rail in ("+12V", "-5V"))
+    others = ", and each other rail within a tenth" if more else ""
     return (
-        f"{RAILS}{where}. Good: {RAIL} on the +5 V pins. Bad: less: fuse, regulator and connector "
-        "come before any chip. A capture cannot see the rails."
+        f"{RAILS}{where}. Good: {RAIL} from +5 V to ground{others}. Bad: less: fuse, regulator and "
+        "connector come before any chip. A capture cannot see the rails."
     )
 
 
@@ -97,8 +105,8 @@ def tell_apart(fault: Fault, alike: tuple[Fault, ...], board: Board) -> str | No
     if bits:
         told = listed([bit.name for bit in bits])
         return (
-            f"Clip {told} too. It follows the writes that switch it: the decoder, or its inputs. "
-            f"It does not: {chip_name(board, bits[0].source) if bits[0].source else 'its latch'}."
+            f"Clip {told} too. It follows the writes that switch it: look at the decoder and its "
+            f"inputs. It does not: it is {chip_name(board, bits[0].source or 'its latch')}."
         )
     selects = [f for f in everyone if f.lines and f.lines[0].startswith(SELECT)]
     if selects and fault.place in ("behind", "decoder") and fault not in selects:
@@ -106,8 +114,7 @@ def tell_apart(fault: Fault, alike: tuple[Fault, ...], board: Board) -> str | No
     if selects:
         return _by_select(selects, any(f.family in _DRIVERS for f in everyone), board)
     if clips:
-        off = clips[0].lines[0]
-        return f"Seat the clip on {off} again, or probe {off} at another pin of the same net."
+        return _by_another_pin(fault, clips[0].lines[0], board)
     names = [name for f in everyone for name in f.lines]
     if not names:
         return f"Swap {chips[0]} for a known-good part and capture again." if chips else None
@@ -130,6 +137,18 @@ def _cpu(board: Board, line: str | None = None) -> str:
         return f"{ref}'s"
     at = joint(board, board.cpu.ref, line)
     return f"the {at}" if board.cpu.ref == "CPU" else at
+
+
+def _by_another_pin(fault: Fault, line: str, board: Board) -> str:
+    """The clip, or what it sits on, from the line."""
+    pins = listed(far_pins(board, line), "or")
+    first = "" if fault.family == "clip" else f"Seat the clip on {line} again. No change: "
+    text = (
+        f"{first}scope {line} at another pin of its net{f' ({pins})' if pins else ''}. It moves or "
+        "rests there as it should: the clip, or the pin that it sits on. The same level there: the "
+        "line itself."
+    )
+    return text[0].upper() + text[1:]
 
 
 def _by_select(selects: list[Fault], drives: bool, board: Board) -> str:
@@ -181,6 +200,11 @@ def _by_the_decoder(fault: Fault, select: Fault, board: Board) -> str:
 
 def _by_both_ends(fault: Fault, name: str, board: Board) -> str:
     """A net that is wrong as a whole from one that is wrong past some point."""
+    if fault.family == "short":
+        return (
+            f"With the power off, measure between {listed(list(fault.lines))} at {_cpu(board)} "
+            f"pins and at {far_side(board, name)}: the bridge lies where the reading is least."
+        )
     if fault.place in ("behind", "decoder", "read", "write"):  # the check has both ends in hand
         refs = listed(socketed_on(board, (name,)), "or") or "any that is socketed"
         return (

@@ -24,13 +24,14 @@ from bustrace.diagnosis.naming import (
     listed,
     made_at,
     place_of_line,
+    sharing,
     socket_of,
     socketed_on,
     supply_words,
 )
-from bustrace.faults import OTHER_CHIP, SELECT, Fault
+from bustrace.faults import OTHER_CHIP, RAM_BANK, SELECT, Fault
 from bustrace.hookup import DATA_PINS
-from bustrace.units import format_rate, format_time
+from bustrace.units import format_rate, format_time, numbered_runs
 
 SWINGS = "swings below 0.8 V and above 2.0 V"
 _CMOS_INPUTS = ("PHI0", "PHI2", "RES", "IRQ", "NMI")
@@ -226,9 +227,9 @@ def _far_end(board: Board, place: str, line: str) -> tuple[str, str | None]:
 def _clip(fault: Fault, board: Board) -> str:
     line = place_of_line(board, fault.lines[0])
     return (
-        f"Seat the clip on {line} again and capture once more; the line itself looks fine. Good: "
-        f"it {SWINGS} on a scope and moves in the capture. Bad: it moves on the scope alone: clip, "
-        "lead or channel."
+        f"Seat the clip on {line} again and capture once more: that costs nothing. Good: the line "
+        f"moves now, so it was the clip. Bad: it does not: scope it at the same pin. It {SWINGS} "
+        "there: the lead or the channel. It does not: the line itself."
     )
 
 
@@ -257,26 +258,26 @@ def _held(fault: Fault, board: Board) -> str:
 
 
 def _clock(fault: Fault, board: Board) -> str:
-    source = f" ({chip_name(board, board.clock_from)})" if board.clock_from else ""
+    source = f", {chip_name(board, board.clock_from)}" if board.clock_from else ""
     rate = f" of {format_rate(board.clock_hz)}" if board.clock_hz else ""
     low, high = _levels(board, "PHI2")
     lines = [name for name in ("PHI0", "PHI2") if pin_of(board, board.cpu.ref, name)]
     what = " and ".join(place_of_line(board, name) for name in lines or ["PHI0", "PHI2"])
     return (
         f"Scope {what}. Good: a square wave{rate} without gaps, below {low} and above {high}. "
-        "Bad: a steady level, gaps, or less swing: walk back to the oscillator"
+        "Bad: a steady level, gaps, or less swing. Then walk back to the oscillator"
         f"{source}: crystal, divider, and the rail of the chip that makes it ({RAIL})."
     )
 
 
 def _reset(fault: Fault, board: Board) -> str:
-    source = f" ({chip_name(board, board.reset_from)})" if board.reset_from else ""
+    source = f", {chip_name(board, board.reset_from)}" if board.reset_from else ""
     _, high = _levels(board, "RES")
     bad = "it falls again" if fault.chip == "repeats" else "it stays below 0.8 V"
     return (
         f"Watch {place_of_line(board, 'RES')} with a scope for two seconds after power-on. Good: "
-        f"low at first, then one rise above {high}, and it stays. Bad: {bad}: its circuit{source}: "
-        "button, capacitor, resistor, supervisor, and the rail it watches."
+        f"low at first, then one rise above {high}, and it stays. Bad: {bad}. Then look at what "
+        f"makes it{source}: button, capacitor, resistor, supervisor, and the rail it watches."
     )
 
 
@@ -383,12 +384,17 @@ def _cpu(fault: Fault, board: Board) -> str:
 
 def _shared(fault: Fault, board: Board) -> str:
     ref = str(fault.chip)
-    supply = supply_words(board, ref)
-    first = supply or "the supply at the pins of these parts"
+    refs = sharing(board, ref)
+    parts = numbered_runs(refs) if refs else "these parts"
+    supply = supply_words(board, ref) or parts
+    shared = f"the enables, inputs and outputs of {ref}"
+    if ref == RAM_BANK:
+        shared = "their select and write enable and, of dynamic RAM, RAS, CAS and multiplexed lines"
     return (
-        f"Look for what these parts have in common. Measure {first}. Good: {RAIL}. Bad: less: the "
-        "rail. Then scope what they share, buffer, refresh or select: it must pulse while they are "
-        "addressed."
+        f"Measure the supply at the pins ({supply}): one cause is likelier than bad chips by the "
+        f"number. Good: {RAIL}. Bad: less: the rail. Then scope {shared}, while {parts} are "
+        f"addressed. Good: each {SWINGS}. Bad: one stands still: follow it back to the chip that "
+        "makes it."
     )
 
 

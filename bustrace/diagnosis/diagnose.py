@@ -14,7 +14,7 @@ from bustrace.diagnosis.against_good import beside_good, weighed_beside
 from bustrace.diagnosis.checks import check_for
 from bustrace.diagnosis.model import Diagnosis, Suspect, Verdict
 from bustrace.diagnosis.weighing import Weighed, weigh
-from bustrace.diagnosis.without_board import hedged
+from bustrace.diagnosis.without_board import BY_HAND, hedged
 from bustrace.faults import SELECT, Fault
 from bustrace.findings import (
     Answers,
@@ -449,6 +449,8 @@ def _next_steps(
         for finding in seen.findings
         if finding.rule == "line-varies" and finding.severity != "note"
     ]
+    if not suspects:
+        steps += [BY_HAND[f.rule] for f in seen.findings if f.rule in BY_HAND]
     if verdict in ("fault", "cannot conclude"):
         suspected = (f for s in suspects[:3] if s.probability >= 0.05 for f in (s.fault, *s.alike))
         steps.append(rails(reading.board, suspected))

@@ -15,6 +15,7 @@ from math import log2
 import numpy as np
 
 from bustrace.board import Board, Buffer
+from bustrace.diagnosis.naming import groups_that_share
 from bustrace.diagnosis.on_lines import Proposal, line_faults, stuck
 from bustrace.diagnosis.priors import NONE, by_board, priors
 from bustrace.faults import SELECT, Fault
@@ -24,9 +25,6 @@ from bustrace.findings import (
     LOW_WINS,
     Assumption,
     Evidence,
-    behind_buffers,
-    ram_banks,
-    served_by_decoders,
     sole_driver,
     wrong_bits,
 )
@@ -148,9 +146,7 @@ def _select(board: Board, chip: int, ref: str) -> Iterator[Proposal]:
 def _shared(evidence: Evidence) -> Iterator[Proposal]:
     """Groups of chips that one cause keeps from driving."""
     board = evidence.reading.board
-    groups = [("ram-bank", refs) for refs in ram_banks(board)]
-    groups += served_by_decoders(board) + behind_buffers(board)
-    for name, refs in groups:
+    for name, refs in groups_that_share(board):
         fitted = [ref for ref in refs if board.chip(ref).fitted]
         mask = sum(1 << evidence.replay.chips.index(ref) for ref in fitted)
         yield "shared", Fault("shared", chip=name), Assumption(silent=mask)

@@ -6,7 +6,8 @@ import re
 from collections.abc import Iterable, Sequence
 
 from bustrace.board import Board, Chip, package_of, pin_of, supply_pins
-from bustrace.faults import SELECT
+from bustrace.faults import RAM_BANK, SELECT
+from bustrace.findings import behind_buffers, ram_banks, served_by_decoders
 
 _ENABLE = re.compile(r"(?:CE|CS|OE|G|RD)\d?|RAS|CAS")
 """Names of pins by which memories and I/O chips are enabled, without the sign for active low."""
@@ -162,6 +163,17 @@ def decoder_inputs(board: Board, line: str) -> list[str]:
             for pin in dict.fromkeys(pins)
         ]
     return found
+
+
+def groups_that_share(board: Board) -> list[tuple[str, tuple[str, ...]]]:
+    """What several chips have in common, by the name that ``shared`` faults have for it."""
+    banks = [(RAM_BANK, refs) for refs in ram_banks(board)]
+    return [*banks, *served_by_decoders(board), *behind_buffers(board)]
+
+
+def sharing(board: Board, name: str) -> tuple[str, ...]:
+    """Chips that share the thing of that name."""
+    return tuple(ref for group, refs in groups_that_share(board) if group == name for ref in refs)
 
 
 def buffers_on(board: Board, line: str) -> list[str]:

@@ -17,6 +17,23 @@ WRITE_ONE = (
     "with it a ROM that is not selected, and another chip that drives too, can be told from this."
 )
 
+BY_HAND = {
+    "vector-undriven": (
+        "Scope the enable and output-enable pins of the ROM that holds $FFFC, as RES rises. Good: "
+        "each pulses to its active level, and the data pins are then below 0.8 V or above 2.0 V. "
+        "Bad: no pulse: follow the select back to the decoder, and A15 to A13 with it. Pulses and "
+        "no data: power off, reseat the ROM if it is socketed, read it in a programmer."
+    ),
+    "cpu-jam": (
+        "Look with `bustrace listing` at the bytes that were read before the jam. A data bit that "
+        "never changes there: scope it at the CPU's pin and at the ROM's. Good: the same pulses at "
+        "both, below 0.8 V and above 2.0 V. Bad: one level, or different at the two: what lies "
+        "between, or a chip that holds it. A jump to where no chip is: look for the wrong byte of "
+        "its address in the same way."
+    ),
+}
+"""What to do about a finding that names no part, where no suspect explains it."""
+
 
 def hedged(suspect: Suspect, board: Board) -> Suspect:
     """A suspect as sure as a board that nobody described allows.

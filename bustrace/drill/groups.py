@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from bustrace.board.model import Board
-
-RAM_BANK = "ram-bank"
+from bustrace.faults import RAM_BANK
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,11 +10,10 @@ import numpy.typing as npt
 
 from bustrace.board.model import Board
 from bustrace.drill.chips import Registers
-from bustrace.drill.groups import RAM_BANK
 from bustrace.drill.io_chips import io_chip
 from bustrace.drill.model import select_active, select_name
 from bustrace.drill.nets import group_of_line
-from bustrace.faults import Fault
+from bustrace.faults import RAM_BANK, Fault
 
 _FIGHTS = ("low", "high", "stronger", "marginal")
 _VARIANTS: dict[str, tuple[str, ...]] = {

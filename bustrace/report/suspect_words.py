@@ -6,11 +6,18 @@ import re
 from collections.abc import Sequence
 
 from bustrace.diagnosis import Diagnosis, Suspect
-from bustrace.diagnosis.naming import chip_name, line_words, place_of_line, supply_words
+from bustrace.diagnosis.naming import (
+    chip_name,
+    line_words,
+    place_of_line,
+    sharing,
+    supply_words,
+)
 from bustrace.faults import SELECT
 from bustrace.findings import Finding
 from bustrace.reading import Reading
 from bustrace.report.words import RULE_WORDS, named_in_words
+from bustrace.units import numbered_runs
 
 _FEW = 4
 """Lines whose pins are told one by one."""
@@ -54,12 +61,15 @@ def where_words(suspect: Suspect, reading: Reading) -> str:
     alike = [f for f in suspect.alike if f.family == fault.family and f.place == fault.place]
     named = dict.fromkeys(name for f in (fault, *alike) for name in f.lines)
     lines = [name for name in named if not name.startswith(SELECT)]
+    shared = sharing(board, str(fault.chip)) if fault.family == "shared" else ()
     chips = [*fault.chips, *(n.removeprefix(SELECT) for n in named if n.startswith(SELECT))]
     parts = [place_of_line(board, line) for line in lines]
     if len(lines) > _FEW:
         parts = [line_words(lines)]
+    if shared:
+        parts.append(numbered_runs(shared))
     refs = list(dict.fromkeys(chips))
-    supplies = [words for ref in refs[:_FEW] if (words := supply_words(board, ref))]
+    supplies = [words for ref in (*refs[:_FEW], *shared[:1]) if (words := supply_words(board, ref))]
     return "; ".join([*parts, *(chip_name(board, ref) for ref in refs), *supplies])
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from bustrace.diagnosis.naming import line_words, listed, natural
-from bustrace.faults import OTHER_CHIP, PLACES, SELECT, Fault
+from bustrace.faults import OTHER_CHIP, PLACES, RAM_BANK, SELECT, Fault
 
 RULE_WORDS = {
     "bank-wrong": "reads come from another bank than the one selected",
@@ -101,6 +101,8 @@ _SELECT_WORDS = {
     "behind": "past the clip",
 }
 
+_HEIGHTS = {0: "low", 1: "high", None: "low or high"}
+
 _PROBABILITY_WORDS = (
     (0.9, "very likely"),
     (0.65, "likely"),
@@ -138,7 +140,8 @@ class _Group:
 
     @property
     def size(self) -> int:
-        return len(self.lines) * len(self.places)
+        levels = 2 if self.family == "stuck" and self.level is None and not self.words else 1
+        return len(self.lines) * len(self.places) * levels
 
     def __str__(self) -> str:
         if self.words:
@@ -190,6 +193,13 @@ def class_words(faults: Sequence[Fault], *, most: int = 4) -> list[str]:
             ):
                 other.places += group.places
                 break
+            if not group.words and (group.family, group.lines, group.places) == (
+                other.family,
+                other.lines,
+                other.places,
+            ):
+                other.level = None  # held, low or high
+                break
         else:
             merged.append(group)
     if len(merged) > most:
@@ -215,7 +225,7 @@ def named_in_words(text: str, faults: Iterable[Fault]) -> str:
 
 def _words(family: str, lines: Sequence[str], chip: str, level: int | None, place: str) -> str:
     line = line_words(lines)
-    height = "high" if level else "low"
+    height = _HEIGHTS[level]
     first, _, second = chip.partition("+")
     along = "another chip" if second == OTHER_CHIP else second
     if family == "stuck":
@@ -245,9 +255,13 @@ def _words(family: str, lines: Sequence[str], chip: str, level: int | None, plac
         "cpu": f"the CPU ({chip}) does not do what its inputs say",
         "clock": "there is no clock" if chip == "absent" else "the clock stops",
         "reset": "reset is held low" if chip == "held" else "reset comes again and again",
-        "shared": f"one cause behind several parts ({chip})",
+        "shared": f"one cause behind {_shared(chip)}",
     }
     return simple[family]
+
+
+def _shared(name: str) -> str:
+    return "the whole RAM bank" if name == RAM_BANK else f"all chips that {name} serves"
 
 
 def _place(place: str | None) -> str:

@@ -308,3 +308,28 @@ def test_a_line_behind_the_clip_is_looked_for_where_it_arrives():
     assert "to U2 pin 3." in check_for(Fault.parse("open:A15@decoder"), board)
     far = check_for(Fault.parse("stuck:A2=1@behind"), board)
     assert "U4 pin 6, U5 pin 8" in far
+
+
+def test_what_a_bank_shares_is_named_with_its_chips_and_their_supply():
+    """4164: +5 V on pin 8, ground on 16 (from memory)."""
+    board = load_board(FIXTURES / "departure_board" / "board.toml")
+    fault = Fault.parse("shared:ram-bank")
+    text = check_for(fault, board)
+    assert "U20-U27" in text
+    assert "RAS" in text
+    assert "U20: +5V on pin 8, GND on pin 16" in rails(board, [fault])
+
+
+def test_joined_lines_are_split_by_where_they_read_least():
+    """The check has found the short; its place is where the ohmmeter reads least."""
+    text = apart(tide_gauge(), "short:A13+A14@behind", "short:A13+A14@decoder")
+    assert "the bridge lies where the reading is least" in text
+
+
+def test_a_clip_is_told_from_its_line_at_another_pin():
+    """Seating it again comes first, and only once."""
+    board = tide_gauge()
+    text = apart(board, "clip:A9", "stuck:A9=1@bus")
+    assert "U4 pin 22 or U5 pin 24" in text
+    assert "Seat the clip" not in text
+    assert "Seat the clip on IRQ again" in apart(board, "held:IRQ=0", "clip:IRQ")

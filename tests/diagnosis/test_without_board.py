@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from drill_readings import FIXTURES, read, run
 
-from bustrace.board import board_from_roms
+from bustrace.board import board_from_roms, unknown_board
 from bustrace.diagnosis import diagnose
-from bustrace.diagnosis.without_board import NO_BOARD, WRITE_ONE
+from bustrace.diagnosis.without_board import BY_HAND, NO_BOARD, WRITE_ONE
 
 ROM_ALONE = board_from_roms([(FIXTURES / "tide_gauge" / "tide_gauge.bin", 0xE000)])
 
@@ -32,3 +32,11 @@ def test_a_stuck_data_line_needs_no_board_file_to_be_sure():
     first = diagnose(read(run("stuck:D3=0@read", cycles=1500), board=ROM_ALONE)).suspects[0]
     assert first.fault.lines == ("D3",)
     assert first.probability > NO_BOARD
+
+
+@pytest.mark.slow
+def test_where_nothing_is_suspected_there_is_still_something_to_probe():
+    """Nobody drives the vector of a board that nobody described: the ROM's enables come next."""
+    diagnosis = diagnose(read(run("silent:U5", cycles=600), board=unknown_board()))
+    assert (diagnosis.verdict, diagnosis.suspects) == ("fault", ())
+    assert diagnosis.next_steps[0] == BY_HAND["vector-undriven"]

@@ -42,7 +42,8 @@ WORDS = {
     "reset:repeats": "reset comes again and again",
     "held:IRQ=0": "IRQ held low",
     "cpu:U1": "the CPU (U1) does not do what its inputs say",
-    "shared:ram-bank": "one cause behind several parts (ram-bank)",
+    "shared:ram-bank": "one cause behind the whole RAM bank",
+    "shared:U2": "one cause behind all chips that U2 serves",
 }
 
 
@@ -70,12 +71,11 @@ def test_lines_that_look_alike_become_one_phrase():
 
 
 def test_a_class_of_one_kind_each_is_told_one_by_one():
-    """Different kinds stay apart; levels are not mixed."""
+    """Different kinds stay apart; one line at one place is told once, whatever its level."""
     texts = ["open:A1@U4", "stuck:A1=0@U4", "stuck:A1=1@U4", "stuck:CS_U5=1@decoder"]
     assert class_words([Fault.parse(text) for text in texts]) == [
         "A1 not connected to U4",
-        "A1 stuck low at U4's own pin",
-        "A1 stuck high at U4's own pin",
+        "A1 stuck low or high at U4's own pin",
         "the chip select of U5 stuck high at the decoder's output",
     ]
 
