@@ -20,12 +20,13 @@ from bustrace.diagnosis.naming import (
     supply_words,
 )
 from bustrace.faults import PLACES, SELECT, Fault
+from bustrace.units import numbered_runs
 
 RAILS = "If not done yet, before all else: measure the supply with a meter"
 """How the step about the rails begins."""
 
 _FEW = 3
-"""Chips whose supply pins are told one by one."""
+"""Kinds of chips whose supply pins are told."""
 
 _DRIVERS = ("always", "doubled")
 
@@ -38,9 +39,12 @@ def rails(board: Board, faults: Iterable[Fault]) -> str:
         made_by = makers.get(fault.family)
         shared = sharing(board, str(fault.chip)) if fault.family == "shared" else ()
         refs += fault.chips or shared or ([made_by] if made_by else [])
-    told = [words for ref in dict.fromkeys(refs) if (words := supply_words(board, ref))][:_FEW]
-    if not told and (words := supply_words(board, board.cpu.ref)):
-        told = [words]
+    alike: dict[str, list[str]] = {}
+    for ref in dict.fromkeys(refs):
+        _supply_of(alike, board, ref)
+    if not alike:
+        _supply_of(alike, board, board.cpu.ref)
+    told = [f"{numbered_runs(chips)}: {pins}" for pins, chips in alike.items()][:_FEW]
     where = f", on the pins themselves ({'; '.join(told)})" if told else ", at each chip's pins"
     more = any(rail in words for words in told for rail in ("+12V", "-5V"))
     others = ", and each other rail within a tenth" if more else ""
@@ -48,6 +52,13 @@ def rails(board: Board, faults: Iterable[Fault]) -> str:
         f"{RAILS}{where}. Good: {RAIL} from +5 V to ground{others}. Bad: less: fuse, regulator and "
         "connector come before any chip. A capture cannot see the rails."
     )
+
+
+def _supply_of(alike: dict[str, list[str]], board: Board, ref: str) -> None:
+    """Put a chip to those whose supply is on the same pins."""
+    words = supply_words(board, ref)
+    if words:
+        alike.setdefault(words.removeprefix(f"{ref}: "), []).append(ref)
 
 
 def behind_the_bus(board: Board) -> str:

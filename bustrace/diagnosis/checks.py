@@ -386,15 +386,15 @@ def _shared(fault: Fault, board: Board) -> str:
     ref = str(fault.chip)
     refs = sharing(board, ref)
     parts = numbered_runs(refs) if refs else "these parts"
-    supply = supply_words(board, ref) or parts
+    own = supply_words(board, ref)
+    where = f"({own})" if own else f"at the pins of {parts}"
     shared = f"the enables, inputs and outputs of {ref}"
     if ref == RAM_BANK:
         shared = "their select and write enable and, of dynamic RAM, RAS, CAS and multiplexed lines"
     return (
-        f"Measure the supply at the pins ({supply}): one cause is likelier than bad chips by the "
-        f"number. Good: {RAIL}. Bad: less: the rail. Then scope {shared}, while {parts} are "
-        f"addressed. Good: each {SWINGS}. Bad: one stands still: follow it back to the chip that "
-        "makes it."
+        f"Measure the supply {where}. Good: {RAIL}. Bad: less: the rail. Then scope {shared}, "
+        f"while {parts} are addressed. Good: each {SWINGS}. Bad: one stands still: follow it back "
+        "to the chip that makes it."
     )
 
 

@@ -317,7 +317,7 @@ def test_what_a_bank_shares_is_named_with_its_chips_and_their_supply():
     text = check_for(fault, board)
     assert "U20-U27" in text
     assert "RAS" in text
-    assert "U20: +5V on pin 8, GND on pin 16" in rails(board, [fault])
+    assert "U20-U27: +5V on pin 8, GND on pin 16)" in rails(board, [fault])
 
 
 def test_joined_lines_are_split_by_where_they_read_least():
