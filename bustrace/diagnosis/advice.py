@@ -155,7 +155,7 @@ def _by_another_pin(fault: Fault, line: str, board: Board) -> str:
     pins = listed(far_pins(board, line), "or")
     first = "" if fault.family == "clip" else f"Seat the clip on {line} again. No change: "
     text = (
-        f"{first}scope {line} at another pin of its net{f' ({pins})' if pins else ''}. It moves or "
+        f"{first}scope {line} at another pin of its net{f', {pins}' if pins else ''}. It moves or "
         "rests there as it should: the clip, or the pin that it sits on. The same level there: the "
         "line itself."
     )
