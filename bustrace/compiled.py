@@ -51,7 +51,7 @@ def compiled_part(function: Kernel) -> Kernel:
     """
     from numba.extending import register_jitable
 
-    return register_jitable(function)
+    return register_jitable(no_cfunc_wrapper=True, no_rewrites=True)(function)
 
 
 def uncached() -> tuple[str, ...]:

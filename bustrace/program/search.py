@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from bustrace.cpu.variants import packed_table, variant_index
 from bustrace.program import _kernels
+from bustrace.program.rests import inside_rests
 from bustrace.program.shapes import bus_shapes, prior_scores
 
 _BITS = _kernels.BIT_UNITS
@@ -243,7 +244,7 @@ def search(
 
 
 def recover(seen: Seen, variant: str = "6502") -> Found:
-    """Search with what suits the lines captured.
+    """Search with what suits the lines captured, and not where the bus rests.
 
     Parameters
     ----------
@@ -252,7 +253,37 @@ def recover(seen: Seen, variant: str = "6502") -> Found:
         CPU part.
     """
     data = int(np.bitwise_or.reduce(seen.data_known, initial=0))
-    return search(seen, variant, WITH_DATA if data else WITHOUT_DATA)
+    prices = WITH_DATA if data else WITHOUT_DATA
+    rests = inside_rests(seen.packed())
+    if not rests.any():
+        return search(seen, variant, prices)
+    kept = np.flatnonzero(~rests)
+    moving = Seen(*(getattr(seen, name)[kept] for name in Seen.__dataclass_fields__))
+    return _with_rests(search(moving, variant, prices), kept)
+
+
+def _with_rests(found: Found, kept: npt.NDArray[np.int64]) -> Found:
+    """Rows over all cycles of what was found in the `kept` ones: a rest is a row, or within one."""
+    begins = np.flatnonzero(np.diff(kept, prepend=-1) > 1)
+    after = np.searchsorted(found.first_cycle, begins)
+    between = after < len(found)
+    between[between] = found.first_cycle[after[between]] == begins[between]
+    begins, after = begins[between], after[between]
+    rests = {
+        "first_cycle": np.where(begins > 0, kept[begins - 1] + 1, 0),
+        "edge": _kernels.BY_STAYING,
+        "opcode": -1,
+        "other": -1,
+    }
+    columns = {}
+    for name in Found.__dataclass_fields__:
+        column = getattr(found, name)
+        if name == "first_cycle":
+            column = kept[column]
+        # The registers are those of the row that follows.
+        new = rests.get(name, column[after] if name in ("registers", "known") else 0)
+        columns[name] = np.insert(column, after, new, axis=0)
+    return Found(**columns)
 
 
 class _Search:

@@ -208,7 +208,8 @@ def _why_not(found: Found, seen: Seen) -> str | None:
         return "the bus rests: no instruction runs"
     bad = running & (free | (found.loss > _UNEXPLAINED) & (found.score < 2 * _UNEXPLAINED))
     unexplained = float(lengths[bad].sum()) / total
-    evidence = float(found.score[running].sum()) / total
+    moves = running & ~stays
+    evidence = float(found.score[moves].sum()) / max(int(lengths[moves].sum()), 1)
     if evidence < _LEAST_EVIDENCE and unexplained <= _MOST_UNEXPLAINED:
         return "the captured lines fit this CPU's instructions no better than noise would"
     if unexplained > (_MOST_UNEXPLAINED if seen.data_known.any() else _MOST_WITHOUT_OPCODES):
