@@ -13,8 +13,8 @@ import numpy.typing as npt
 from bustrace.program import _kernels
 
 _SAME, _SAME_DATA = 16, 32
-"""Equal cycles from which the bus rests, where addresses were captured and where not: eight one-byte
-instructions in a row may all be the same, and then show one byte for sixteen cycles."""
+"""Equal cycles from which the bus rests, where addresses were captured and where not: eight equal
+instructions of one byte in a row show that byte for sixteen cycles."""
 
 _NOISE = 2
 """Lines that may be off in a cycle of a rest."""

@@ -269,21 +269,23 @@ def _with_rests(found: Found, kept: npt.NDArray[np.int64]) -> Found:
     between = after < len(found)
     between[between] = found.first_cycle[after[between]] == begins[between]
     begins, after = begins[between], after[between]
-    rests = {
-        "first_cycle": np.where(begins > 0, kept[begins - 1] + 1, 0),
-        "edge": _kernels.BY_STAYING,
-        "opcode": -1,
-        "other": -1,
-    }
-    columns = {}
-    for name in Found.__dataclass_fields__:
-        column = getattr(found, name)
-        if name == "first_cycle":
-            column = kept[column]
-        # The registers are those of the row that follows.
-        new = rests.get(name, column[after] if name in ("registers", "known") else 0)
-        columns[name] = np.insert(column, after, new, axis=0)
-    return Found(**columns)
+    starts = np.where(begins > 0, kept[begins - 1] + 1, 0)
+
+    def joined(column: npt.NDArray[Any], rest: npt.NDArray[Any] | float) -> npt.NDArray[Any]:
+        return np.insert(column, after, rest, axis=0)
+
+    return Found(
+        first_cycle=joined(kept[found.first_cycle], starts),
+        edge=joined(found.edge, _kernels.BY_STAYING),
+        opcode=joined(found.opcode, -1),
+        other=joined(found.other, -1),
+        behind=joined(found.behind, 0),
+        score=joined(found.score, 0),
+        loss=joined(found.loss, 0),
+        # A rest changes nothing.
+        registers=joined(found.registers, found.registers[after]),
+        known=joined(found.known, found.known[after]),
+    )
 
 
 class _Search:

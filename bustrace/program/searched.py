@@ -284,14 +284,18 @@ def _rows(
 def _loaded_since(
     found: Found, cycles: Cycles, used: npt.NDArray[np.int64], part: Variant
 ) -> npt.NDArray[np.uint16]:
-    """Known bits of the registers, none that are older than the last opcode that was made up.
+    """Known bits of the registers, none that are older than the last opcode that is doubtful.
 
-    Where an opcode is not what was captured, what was known before may be of another path. A
-    register counts again once it was loaded.
+    Where an opcode is not what was captured, what was known before may be of another path. So it
+    may where no address was captured and the opcode is none that the makers list: bytes read at
+    the wrong places look like that. A register counts again once it was loaded.
     """
     at = used[found.first_cycle]
     differs = (found.opcode ^ cycles.data[at]) & cycles.data_known[at]
-    doubtful = (found.edge == _kernels.BY_INSTRUCTION) & (found.opcode >= 0) & (differs != 0)
+    strange = np.array([not o.documented for o in part.opcodes()])[found.opcode & 0xFF]
+    strange &= cycles.address_known[at] == 0
+    doubtful = (found.edge == _kernels.BY_INSTRUCTION) & (found.opcode >= 0)
+    doubtful &= (differs != 0) | strange
     rows = np.arange(1, len(found) + 1)
     last = np.maximum.accumulate(np.where(doubtful, rows, 0))
     known = found.known.copy()
