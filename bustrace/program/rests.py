@@ -16,6 +16,9 @@ _SAME, _SAME_DATA = 16, 32
 """Equal cycles from which the bus rests, where addresses were captured and where not: eight equal
 instructions of one byte in a row show that byte for sixteen cycles."""
 
+_NOP = 0xEA
+"""The one such instruction that programs have by the dozen (common practice)."""
+
 _NOISE = 2
 """Lines that may be off in a cycle of a rest."""
 
@@ -47,6 +50,8 @@ def inside_rests(cycles: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
     long = lengths >= (_SAME if known else _SAME_DATA)
     held = levels[starts] >> _kernels.HELD_AT & 1
     reads = (levels[starts] >> _kernels.RW_AT | ~levels[starts] >> _kernels.RW_KNOWN_AT) & 1
+    off = (levels[starts] >> _kernels.DATA_AT ^ _NOP) & levels[starts] >> _kernels.DMASK_AT & 0xFF
+    long &= (off != 0) | (known != 0)
     end = 0
     for start in starts[long & (held == 0) & (reads == 1)].tolist():
         if start < end:

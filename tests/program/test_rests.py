@@ -69,6 +69,15 @@ def test_a_program_never_rests():
         assert not inside_rests(clipped(truth, *lines).packed()).any()
 
 
+def test_no_operations_in_a_row_are_a_program_where_only_data_shows():
+    """With addresses it is plain that they stand still."""
+    truth = {"addr": np.full(80, 0x8000), "data": np.full(80, 0xEA), "rw": np.ones(80, np.int64)}
+    assert not inside_rests(clipped(truth, 0, 0xFF, True).packed()).any()
+    assert inside_rests(clipped(truth, 0xF, 0xFF, True).packed())[:77].all()
+    truth["data"] = np.full(80, 0xE8)
+    assert inside_rests(clipped(truth, 0, 0xFF, True).packed())[:77].all()
+
+
 def test_writes_and_a_held_reset_are_no_rest():
     """The same byte written again and again is shown by no CPU that rests; RES has its own row."""
     truth = {name: np.zeros(100, np.int64) for name in ("addr", "data", "rw")}
