@@ -62,7 +62,7 @@ class Deducer:
         self._tried: dict[tuple[int, ...], int] = {}
         self._later: dict[int, tuple[int, int]] = {}
         part = variant_named(variant)
-        opcodes = [code for name in _MIXES for code in part.opcodes_of(name)]
+        opcodes = [o.opcode for o in part.opcodes() if o.mnemonic in _MIXES]
         self._mixes = np.zeros(256, np.bool_)
         self._mixes[opcodes] = True
 

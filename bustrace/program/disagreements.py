@@ -66,13 +66,11 @@ def captured_levels(cycles: Cycles) -> tuple[npt.NDArray[np.uint32], npt.NDArray
     -------
     level, known : uint32, shape (n_cycles,)
     """
-    n = len(cycles)
-    level, known = np.empty(n, "<u4"), np.empty(n, "<u4")
-    for to, address, data, control in (
-        (level, cycles.address, cycles.data, cycles.control),
-        (known, cycles.address_known, cycles.data_known, cycles.control_known),
+    level, known = cycles.address.astype("<u4"), cycles.address_known.astype("<u4")
+    for to, data, control in (
+        (level, cycles.data, cycles.control),
+        (known, cycles.data_known, cycles.control_known),
     ):
-        to.view("<u2")[0::2] = address
         to.view(np.uint8)[2::4] = data
         # The registry of control pins begins with R/W and SYNC.
         to.view(np.uint8)[3::4] = control & np.uint16(3)

@@ -87,7 +87,7 @@ class _Follower:
         self.budget = [_TRIALS]
         self.repairs: list[Repair] = []
         self.lost: list[tuple[int, int, str]] = []
-        self.releases = np.flatnonzero(np.diff(thread.low.astype(np.int8)) == -1) + 1
+        self.releases = np.flatnonzero(thread.low[:-1] & ~thread.low[1:]) + 1
         self.began: int | None = None
         self.deducer = Deducer(thread, variant)
 

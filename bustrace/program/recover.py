@@ -224,9 +224,11 @@ def _with_irq_clip_off(
     A CPU that runs on with interrupts enabled does not see that level: the clip is off. To make
     the enabling instruction a misread byte would explain it, too, but only by an accident.
     """
-    level = cycles.pin("IRQ")
     repaired = any(p.column in ("reads", "irq") for r in followed.repairs for p in r.patches)
-    if (level == 1).any() or not (level == 0).any() or not (repaired or followed.lost):
+    if not (repaired or followed.lost):
+        return thread, followed
+    level = cycles.pin("IRQ")
+    if (level == 1).any() or not (level == 0).any():
         return thread, followed
     unknown = np.uint16(~(1 << CONTROL_BIT["IRQ"]) & 0xFFFF)
     trial = Thread(replace(cycles, control_known=cycles.control_known & unknown), thread.pins)
@@ -330,7 +332,7 @@ def _executed(thread: Thread) -> _Rows:
         kind=kind,
         opcode=opcode,
         pc=pc,
-        confidence=np.where(wide, 1.0, _NARROW_CONFIDENCE).astype(np.float32),
+        confidence=np.where(wide, np.float32(1), np.float32(_NARROW_CONFIDENCE)),
         registers=np.concatenate(rows.registers),
         known=np.concatenate(rows.known),
         searched=np.zeros(len(first), np.bool_),
@@ -340,7 +342,7 @@ def _executed(thread: Thread) -> _Rows:
 def _resets_from_low(rows: _Rows, low: npt.NDArray[np.bool_]) -> _Rows:
     """Let a reset row begin where RES went low: the CPU takes two cycles to obey."""
     first = rows.first_cycle.copy()
-    edges = np.flatnonzero(low & ~np.append(False, low[:-1]))
+    edges = np.flatnonzero(np.append(low[:1], low[1:] & ~low[:-1]))
     moved = False
     for row in np.flatnonzero(rows.kind == Kind.RESET).tolist():
         at = int(np.searchsorted(edges, first[row], side="right")) - 1
@@ -411,44 +413,52 @@ def _waiting(rows: _Rows, cycles: Cycles, part: Variant) -> _Rows:
 
 def _stopped(rows: _Rows, n: int, part: Variant) -> _Rows:
     """Split off what follows an instruction that is meant to stop the CPU as `Kind.STALLED`."""
-    ends = np.append(rows.first_cycle[1:], n)
     stops = _named(rows, part, "STP")
-    stops &= ~rows.searched
-    held = np.flatnonzero(stops & (ends - rows.first_cycle > _STOP_CYCLES))
+    held = stops[_lengths(rows, stops, n) > _STOP_CYCLES]
     if not len(held):
         return rows
     return _split(rows, held, np.full(len(held), _STOP_CYCLES), Kind.STALLED, 1)
 
 
-def _named(rows: _Rows, part: Variant, mnemonic: str) -> npt.NDArray[np.bool_]:
-    """Rows that are instructions of that name."""
+def _named(rows: _Rows, part: Variant, mnemonic: str) -> npt.NDArray[np.int64]:
+    """Rows that are instructions of that name, and were executed."""
+    codes = part.opcodes_of(mnemonic)
+    if not codes:
+        return np.zeros(0, np.int64)
     ours = np.zeros(257, np.bool_)  # the last one is for opcode -1
-    ours[list(part.opcodes_of(mnemonic))] = True
-    found: npt.NDArray[np.bool_] = ours[rows.opcode] & (rows.kind == Kind.INSTRUCTION)
+    ours[list(codes)] = True
+    named = np.flatnonzero(ours[rows.opcode])
+    executed = (rows.kind[named] == Kind.INSTRUCTION) & ~rows.searched[named]
+    found: npt.NDArray[np.int64] = named[executed]
     return found
+
+
+def _lengths(rows: _Rows, chosen: npt.NDArray[np.int64], n: int) -> npt.NDArray[np.int64]:
+    """Cycles of some of the rows that tile `n` cycles."""
+    last = chosen + 1 == len(rows.first_cycle)
+    ends = np.where(last, n, rows.first_cycle[np.where(last, 0, chosen + 1)])
+    lengths: npt.NDArray[np.int64] = ends - rows.first_cycle[chosen]
+    return lengths
 
 
 def _jammed(rows: _Rows, n: int, part: Variant) -> tuple[_Rows, int | None]:
     """Split off what follows a jam opcode as `Kind.STALLED`."""
-    ends = np.append(rows.first_cycle[1:], n)
-    jam = _named(rows, part, "JAM")
-    jam &= ~rows.searched
-    stuck = np.flatnonzero(jam)
-    last = len(ends) - 1
-    jam_at = int(rows.first_cycle[last]) if len(stuck) and stuck[-1] == last else None
-    held = np.flatnonzero(jam & (ends - rows.first_cycle > _JAM_CYCLES))
+    jams = _named(rows, part, "JAM")
+    last = len(rows.first_cycle) - 1
+    jam_at = int(rows.first_cycle[last]) if len(jams) and jams[-1] == last else None
+    held = jams[_lengths(rows, jams, n) > _JAM_CYCLES]
     if not len(held):
         return rows, jam_at
     return _split(rows, held, np.full(len(held), _JAM_CYCLES), Kind.STALLED, 1), jam_at
 
 
 def _intent(thread: Thread) -> Intent:
-    certain = thread.certain.copy()
-    if thread.low.any():
-        certain = np.where(thread.low, np.uint32(0), certain)
-    # Without any certain line nothing was executed; every access to the port has one.
-    inside = (certain != 0).astype(np.uint32) << np.uint32(26)
-    return Intent(levels=thread.meant & (certain | inside), certain=certain)
+    certain = thread.certain * ~thread.low
+    levels = thread.meant & certain
+    if int(np.bitwise_or.reduce(thread.meant, initial=0)) >> 26 & 1:
+        # Without any certain line nothing was executed; every access to the port has one.
+        levels |= thread.meant & ((certain != 0).astype(np.uint32) << np.uint32(26))
+    return Intent(levels=levels, certain=certain)
 
 
 def _method(

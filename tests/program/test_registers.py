@@ -139,6 +139,17 @@ def test_without_addresses_what_is_doubtful_is_not_known(variant, pins, clip):
             assert known.mean() > 0.6
 
 
+@pytest.mark.slow
+def test_behind_an_unlisted_opcode_that_only_data_shows_nothing_is_known(clip):
+    """A branch across a page takes four cycles; its bytes are also three instructions and SLO."""
+    witnessed = Witnessed("6502", at_random("6502", 20, plain=True))
+    start = 1528
+    program = witnessed.recovered(clip, start, start + 500, pins=(), address_mask=0)
+    assert (program.opcode == 0x03).any()
+    _, wrong, _ = witnessed.judged(program, start, start + 500)
+    assert wrong == 0
+
+
 def from_the_midst(execute, clip, code, skipped, n=400):
     """A loop at $F000 seen from an instruction on."""
     truth = execute(bytes.fromhex(code.replace(" ", "")), n)
