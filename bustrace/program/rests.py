@@ -43,6 +43,8 @@ def inside_rests(cycles: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
         From the first cycle on where the capture begins in a rest.
     """
     inside = np.zeros(len(cycles), np.bool_)
+    if np.count_nonzero(cycles & 1 << _kernels.REPEATS_AT) < _SAME - 1:
+        return inside
     levels = cycles & ~np.int64(1 << _kernels.REPEATS_AT)
     starts = np.flatnonzero(np.append(True, levels[1:] != levels[:-1])[: len(levels)])
     lengths = np.diff(starts, append=len(levels))

@@ -20,6 +20,10 @@ from bustrace.program.shapes import bus_shapes, prior_scores
 
 _BITS = _kernels.BIT_UNITS
 
+_HELD = _kernels.HELD_AT - _kernels.DATA_AT
+_RW_BITS = np.array([2, 3, 0], np.uint32) << np.uint32(_kernels.RW_AT - _kernels.DATA_AT)
+"""R/W of a packed cycle by its level, from the data on: low, high, not captured."""
+
 
 @dataclass(frozen=True, slots=True)
 class Prices:
@@ -123,19 +127,15 @@ class Seen:
 
     def packed(self) -> npt.NDArray[np.int64]:
         """One integer a cycle, as the kernel takes them."""
-        known = (self.address_known & 0xFFFF).astype(np.int64)
-        address = self.address.astype(np.int64) & known
-        data_known = self.data_known.astype(np.int64)
-        data = self.data.astype(np.int64) & data_known
-        rw_known = (self.rw != 2).astype(np.int64)
-        cycles = address | known << _kernels.AMASK_AT
-        cycles |= data << _kernels.DATA_AT | data_known << _kernels.DMASK_AT
-        cycles |= (self.rw == 1).astype(np.int64) << _kernels.RW_AT
-        cycles |= rw_known << _kernels.RW_KNOWN_AT
-        repeats = np.zeros(len(cycles), np.int64)
-        repeats[1:] = (cycles[1:] == cycles[:-1]) & (self.rw[1:] != 0)
-        cycles |= self.held.astype(np.int64) << _kernels.HELD_AT
-        return cycles | repeats << _kernels.REPEATS_AT
+        known = self.address_known & np.uint32(0xFFFF)
+        cycles = (known << np.uint32(_kernels.AMASK_AT) | self.address & known).astype(np.int64)
+        rest = self.data_known.astype(np.uint32) << np.uint32(8) | self.data & self.data_known
+        rest |= _RW_BITS[self.rw] | self.held * np.uint32(1 << _HELD)
+        cycles |= rest.astype(np.int64) << _kernels.DATA_AT
+        same = cycles[1:] == cycles[:-1]
+        same &= self.rw[1:] != 0
+        cycles[1:] |= same * np.int64(1 << _kernels.REPEATS_AT)
+        return cycles
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -177,6 +177,9 @@ class Found:
 
 WITH_DATA = Prices(beam=20.0)
 WITHOUT_DATA = Prices(beam=32.0, hoped=24.0)
+
+_TOLD = 0xFFFF << _kernels.AMASK_AT | 1 << _kernels.RW_KNOWN_AT
+"""Bits of a packed cycle that say what of addresses and R/W was captured."""
 
 _SEEDS = 8
 """Cycles in which the first instruction of a capture may begin."""
@@ -240,7 +243,7 @@ def search(
     window : int
         Cycles taken in at a time; it changes nothing.
     """
-    return _Search(seen, variant, prices or Prices(), window).run()
+    return _Search(seen.packed(), variant, prices or Prices(), window).run()
 
 
 def recover(seen: Seen, variant: str = "6502") -> Found:
@@ -252,14 +255,13 @@ def recover(seen: Seen, variant: str = "6502") -> Found:
     variant : str
         CPU part.
     """
-    data = int(np.bitwise_or.reduce(seen.data_known, initial=0))
-    prices = WITH_DATA if data else WITHOUT_DATA
-    rests = inside_rests(seen.packed())
+    prices = WITH_DATA if seen.data_known.any() else WITHOUT_DATA
+    cycles = seen.packed()
+    rests = inside_rests(cycles)
     if not rests.any():
-        return search(seen, variant, prices)
+        return _Search(cycles, variant, prices, _WINDOW).run()
     kept = np.flatnonzero(~rests)
-    moving = Seen(*(getattr(seen, name)[kept] for name in Seen.__dataclass_fields__))
-    return _with_rests(search(moving, variant, prices), kept)
+    return _with_rests(_Search(cycles[kept], variant, prices, _WINDOW).run(), kept)
 
 
 def _with_rests(found: Found, kept: npt.NDArray[np.int64]) -> Found:
@@ -293,17 +295,16 @@ class _Search:
 
     def __init__(
         self,
-        seen: Seen,
+        cycles: npt.NDArray[np.int64],
         variant: str,
         prices: Prices,
         window: int,
     ) -> None:
-        self.cycles = seen.packed()
-        bits = np.bitwise_count(seen.address_known & np.uint32(0xFFFF)).astype(np.int64)
-        bits += seen.rw != 2
-        self.potential = np.zeros(len(seen) + 1, np.int64)
-        np.cumsum(bits * _BITS, out=self.potential[1:])
-        self.memory = _memory(variant, prices, len(seen))
+        self.cycles = cycles
+        bits = np.bitwise_count(cycles & _TOLD) * np.int64(_BITS)
+        self.potential = np.zeros(len(cycles) + 1, np.int64)
+        np.cumsum(bits, out=self.potential[1:])
+        self.memory = _memory(variant, prices, len(cycles))
         self.window = window
         self.rows: list[tuple[npt.NDArray[Any], ...]] = []
 
@@ -355,12 +356,12 @@ class _Search:
         paths = _Paths.empty(size)
         paths.nodes[:, _kernels.PM] = 0x30
         paths.nodes[:, _kernels.STACK] = _kernels.STACKS_AT
-        for t in range(min(_SEEDS, size)):
-            # As though the fetch in it agreed with all that was captured.
-            paths.nodes[t, _kernels.FETCHED] = self.potential[t + 1] - self.potential[t]
-            paths.scores[t] = self.potential[t + 1] - _LATER * _BITS * t
-            paths.links[t, _kernels.FROM] = 0
-            paths.links[t, _kernels.EDGE] = _kernels.BY_NOTHING
+        first = min(_SEEDS, size)
+        # As though the fetch in it agreed with all that was captured.
+        paths.nodes[:first, _kernels.FETCHED] = np.diff(self.potential[: first + 1])
+        paths.scores[:first] = self.potential[1 : first + 1] - _LATER * _BITS * np.arange(first)
+        paths.links[:first, _kernels.FROM] = 0
+        paths.links[:first, _kernels.EDGE] = _kernels.BY_NOTHING
         return paths
 
     def _take(self, first: int, end: int, paths: _Paths) -> None:
@@ -384,7 +385,8 @@ class _Search:
         none = np.zeros((0, _kernels.LINK_FIELDS), np.int64), np.zeros((0, 12), np.int64)
         rows = self.rows or [(none[0][:, 0], *none, none[0][:, 0], none[0][:, 0])]
         starts, link, registers, gained, could = (
-            np.concatenate(column) for column in zip(*rows, strict=True)
+            column[0] if len(column) == 1 else np.concatenate(column)
+            for column in zip(*rows, strict=True)
         )
         return Found(
             first_cycle=starts,
