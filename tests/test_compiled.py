@@ -70,3 +70,17 @@ def test_the_collector_is_back_after_an_error_in_compiling(collector):
     with pytest.raises(ZeroDivisionError), event.trigger_event("numba:compile", data={}):
         1 / 0  # noqa: B018
     assert gc.isenabled()
+
+
+def test_options_of_numba_are_equal_as_before():
+    """Set to what they are anyway, or not set, is the same; another value is not."""
+    from numba.core.compiler import Flags
+
+    plain, told, other = Flags(), Flags(), Flags()
+    told.nrt = plain.nrt
+    other.nrt = not plain.nrt
+    assert plain == told
+    assert hash(plain) == hash(told)
+    assert plain != other
+    assert plain != "options"
+    assert {plain: 1}[told] == 1

@@ -216,7 +216,9 @@ class Thread:
         self.believed = Believed.from_cycles(cycles)
         self.rows = Rows()
         # A line that never moves may not be what it seems: it decides no branch.
-        self._telling = self.captured & (self.moving | np.uint32(0xFFFF0000))
+        telling = self.moving | np.uint32(0xFFFF0000)
+        all_tell = not int(np.bitwise_or.reduce(self.captured, initial=0)) & ~int(telling)
+        self._telling = self.captured if all_tell else self.captured & telling
         self._whole_bytes = bool(np.bitwise_and.reduce(self.believed.reads_known) == 0xFF)
         self._quiet = bool(np.bitwise_and.reduce(self.believed.pins) == _ALL_HIGH)
         self._checkpoints: list[tuple[int, CpuState]] = []
