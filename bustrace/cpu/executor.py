@@ -14,7 +14,7 @@ import numpy as np
 
 from bustrace.cpu import _kernels
 from bustrace.cpu.mnemonics import OPERATIONS
-from bustrace.cpu.variants import packed_table, variant_index, variant_named
+from bustrace.cpu.variants import OPCODES_AT, packed_table, variant_index, variant_named
 
 REGISTERS: Final = ("pc", "a", "x", "y", "s", "p")
 """Order of the columns of register arrays."""
@@ -97,6 +97,17 @@ class CpuState:
             value, known = (value | 0x20) & 0xEF, known | 0x30
         self._fields[_FIELDS[register]] = value
         self._fields[_FIELDS[register] + 1] = known
+
+    def taking(self, opcode: int, taken_for: int) -> CpuState:
+        """The same state of a CPU that obeys one opcode as another."""
+        other = self.copy()
+        row = self._row.copy()
+        row[OPCODES_AT + opcode] = packed_table()[variant_index(self.variant)][
+            OPCODES_AT + taken_for
+        ]
+        row.flags.writeable = False
+        other._row = row
+        return other
 
     def register(self, name: str) -> tuple[int, int]:
         """Value of a register and the mask of its known bits."""

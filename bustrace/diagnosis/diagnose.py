@@ -56,6 +56,13 @@ EVEN = 0.5
 """Probability of a chip that may not answer, or may be at rest with what the bus held before: one
 byte in 256 by chance, but a chip that answers nothing is rarer than one that waits."""
 
+PROVEN = 4
+"""Times that the CPU must have broken its sheet in one way, to be sure of it."""
+
+SELDOM = 0.4
+"""Probability of a CPU that broke its sheet once or twice: a stray level at its pins does so
+too."""
+
 NEAR = 0.6
 """Probability of a register whose timer bit never comes, and of a line that the CPU alone takes
 otherwise: something beside it may be at fault."""
@@ -123,7 +130,7 @@ def diagnose(
 
 def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     board = seen.evidence.reading.board
-    suspects = _direct(seen, faults, board)
+    suspects = [*_direct(seen, faults, board), *_perhaps_cpu(seen, board)]
     held = {s.fault.family for s in suspects}
     board_faults = [f for f in faults if f.rule in BOARD_RULES]
     clips = [f for f in seen.findings if f.rule == "clip-off"]
@@ -169,6 +176,8 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
             fault = Fault("register", chip=finding.chips[0])
         elif finding.rule == "line-marginal":
             fault = _at_the_cpu(seen, finding)
+        elif finding.rule == "cpu-departs":
+            fault = Fault("cpu", chip=board.cpu.ref)
         else:
             continue
         # A level that the CPU has had no reason to act on may be the clip's alone.
@@ -178,6 +187,8 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
             # The line was seen high before: rather a source that is not cleared.
             alike = tuple(Fault("register", chip=ref) for ref in finding.chips)
             probability = UNCLEARED
+        elif finding.rule == "cpu-departs":
+            probability = DIRECT if finding.count >= PROVEN else NEAR
         elif name is None:
             probability = NEAR
         explains = [finding.rule]
@@ -226,6 +237,20 @@ def _perhaps_silent(seen: Observations, board: Board) -> Iterator[Suspect]:
                 (finding.rule,),
                 ("a port at rest at that byte looks the same",),
                 check_for(fault, board),
+            )
+
+
+def _perhaps_cpu(seen: Observations, board: Board) -> Iterator[Suspect]:
+    """The CPU, where it broke its sheet too seldom to be sure."""
+    for finding in seen.findings:
+        if finding.rule == "cpu-departs" and finding.severity == "oddity":
+            cpu = Fault("cpu", chip=board.cpu.ref)
+            yield Suspect(
+                cpu,
+                SELDOM,
+                (finding.rule,),
+                ("it may have seen another level than the clip in that cycle",),
+                check_for(cpu, board),
             )
 
 
@@ -411,6 +436,9 @@ def _verdict(
     rests = next((f for f in seen.findings if f.rule == "bus-rests"), None)
     if rests is not None and program.jam_at is None:
         return "cannot conclude", f"No fault is visible before that, but: {rests.text}"
+    departs = next((f for f in seen.findings if f.rule == "cpu-departs"), None)
+    if departs is not None:
+        return "cannot conclude", departs.text
     open_rungs = [r.name for r in seen.ladder[:7] if r.status in ("not captured", "not seen")]
     judged = seen.ladder[6].status == "ok"
     waits = next((f for f in seen.findings if f.rule == "poll-unanswered"), None)

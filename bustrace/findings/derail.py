@@ -26,6 +26,7 @@ CAUSES = (
     "select-wrong",
     "rdy-held",
     "clock-stops",
+    "cpu-departs",
     "cpu-jam",
     "program-lost",
 )

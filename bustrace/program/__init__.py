@@ -18,7 +18,7 @@ from bustrace.program.had_it_read import acted_upon
 from bustrace.program.handlers import RTI, open_interrupts
 from bustrace.program.listing import ListingCycle, ListingRow, listing_rows
 from bustrace.program.loops import Loop, find_loops, main_rows
-from bustrace.program.model import REGISTERS, Intent, Kind, Program, ReadCorrection
+from bustrace.program.model import REGISTERS, Departure, Intent, Kind, Program, ReadCorrection
 from bustrace.program.phases import Phase, phases_of
 from bustrace.program.recover import recover_program
 from bustrace.program.waits import Poll, Wait, bit_words, final_wait, polls_of, wait_in
@@ -29,6 +29,7 @@ __all__ = [
     "RTI",
     "Accesses",
     "Answering",
+    "Departure",
     "Depth",
     "Disagreements",
     "Elsewhere",

@@ -150,6 +150,27 @@ class ReadCorrection:
     believed: int
 
 
+@dataclass(frozen=True, slots=True)
+class Departure:
+    """One way in which the CPU always does something else than its sheet says.
+
+    Attributes
+    ----------
+    opcode, taken_for : int
+        An opcode that is obeyed as another; both 0 where it is a flag.
+    flag, level : int
+        Bit of P that is dead, and its level there (0 or the bit); 0 where it is an opcode.
+    cycles : tuple of int
+        Fetches of the instructions at which a sound CPU would have done something else.
+    """
+
+    opcode: int = 0
+    taken_for: int = 0
+    flag: int = 0
+    level: int = 0
+    cycles: tuple[int, ...] = ()
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Program:
     """Rows tile all cycles exactly: row i covers ``first_cycle[i]`` and the ``length[i]`` from it.
@@ -192,6 +213,8 @@ class Program:
         though they did.
     read_corrections : tuple of ReadCorrection
         In order of discovery.
+    departure : Departure or None
+        How the CPU was taken to break its sheet, so that it could be followed.
 
     The first row begins before the capture does, or the last one ends after it, where they were
     cut; a row cut at its start is lost.
@@ -216,6 +239,7 @@ class Program:
     lines_aside: tuple[str, ...] = ()
     clips_off: tuple[str, ...] = ()
     read_corrections: tuple[ReadCorrection, ...] = ()
+    departure: Departure | None = None
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:

@@ -12,6 +12,7 @@ from bustrace.capture.model import Note
 from bustrace.cpu import SequenceKind, Variant, die_of, variant_named
 from bustrace.cycles.model import CONTROL_BIT, OWNER_FOREIGN, Cycles
 from bustrace.program.boundaries import Boundaries, halted, in_reset, sync_boundaries, sync_usable
+from bustrace.program.departures import with_departure
 from bustrace.program.follow import Followed, follow, follow_on
 from bustrace.program.model import Intent, Kind, Program, ReadCorrection
 from bustrace.program.searched import Searched, search_cycles
@@ -97,6 +98,9 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
     clips_off: tuple[str, ...] = ()
     if whole and board is not None and (followed.lost or followed.began is None):
         thread, followed, clips_off = _with_clips_off(cycles, board, thread, followed)
+    departure = None
+    if whole and not resting_data(cycles):
+        thread, followed, departure = with_departure(cycles, part, variant, thread, followed)
     searched: Searched | str | None = None
     if len(cycles) and not by_sync and not thread.done.all() and not thread.low.all():
         left = np.flatnonzero(~thread.done)
@@ -147,6 +151,7 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
         lines_aside=followed.aside,
         clips_off=clips_off,
         read_corrections=_read_corrections(followed, cycles),
+        departure=departure,
     )
 
 

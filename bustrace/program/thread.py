@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -11,16 +11,20 @@ from bustrace.cpu import CpuState, StopReason, replay_levels
 from bustrace.cycles.model import CONTROL_BIT, OWNER_FOREIGN, Cycles
 from bustrace.program.boundaries import in_reset
 from bustrace.program.disagreements import captured_levels
+from bustrace.program.model import Departure
 
 Bytes = npt.NDArray[np.uint8]
 Masks = npt.NDArray[np.uint32]
 
 _SYNC = np.uint32(25)
 
+_FLAG_WINDOW = 128
+"""Cycles executed at a time while a flag is held at a level."""
+
 _WAYS = 64
 """Cycles over which the two ways of an undecided branch are compared."""
 
-_BRANCH_FLAGS = (0x80, 0x40, 0x01, 0x02)
+BRANCH_FLAGS = (0x80, 0x40, 0x01, 0x02)
 """Flag a branch looks at, by the top two bits of its opcode: N V C Z."""
 
 PINS = ("res", "irq", "nmi", "rdy", "so")
@@ -197,6 +201,8 @@ class Thread:
         Executed.
     believed : Believed
     rows : Rows
+    departure : Departure or None
+        How the CPU that executes breaks its sheet.
     """
 
     def __init__(self, cycles: Cycles, pins: int = 0xFFFF) -> None:
@@ -215,6 +221,7 @@ class Thread:
         self.done = np.zeros(n, np.bool_)
         self.believed = Believed.from_cycles(cycles)
         self.rows = Rows()
+        self.departure: Departure | None = None
         # A line that never moves may not be what it seems: it decides no branch.
         telling = self.moving | np.uint32(0xFFFF0000)
         all_tell = not int(np.bitwise_or.reduce(self.captured, initial=0)) & ~int(telling)
@@ -232,6 +239,11 @@ class Thread:
         Where the way on hangs on an unknown flag and the next cycles do not decide, both ways are
         tried and the one that agrees is taken.
         """
+        if self.departure is not None and self.departure.flag:
+            return self._run_with_dead_flag(self.departure, start, state, end, patches)
+        return self._run(start, state, end, patches)
+
+    def _run(self, start: int, state: CpuState, end: int, patches: tuple[Patch, ...]) -> Run:
         parts = [self._replayed(start, state, end, patches)]
         while parts[-1].stopped == "undecided" and len(parts) < 64:
             way = self._decided(parts[-1], end, patches)
@@ -240,12 +252,43 @@ class Thread:
             parts.append(way)
         return parts[0] if len(parts) == 1 else _joined(parts)
 
+    def _run_with_dead_flag(
+        self,
+        dead: Departure,
+        start: int,
+        state: CpuState,
+        end: int,
+        patches: tuple[Patch, ...],
+    ) -> Run:
+        """The same, the flag set to its level in the cycle after each fetch: it settles there."""
+        parts: list[Run] = []
+        position = start
+        while True:
+            upto = min(position + _FLAG_WINDOW, end)
+            run = self._run(position, state, upto, patches)
+            amiss = run.row_registers[:, 4] & dead.flag != dead.level
+            amiss |= run.row_known[:, 4] & dead.flag == 0
+            cuts = run.row_cycle[amiss] + 1
+            cuts = cuts[(cuts > position) & (cuts <= run.end)]
+            if len(cuts):
+                if cuts[0] < run.end:
+                    run = self._run(position, state, int(cuts[0]), patches)
+                state = run.state.copy()
+                value, known = state.register("p")
+                state.amend("p", value & ~dead.flag | dead.level, known | dead.flag)
+                run = replace(run, state=state)
+            parts.append(run)
+            if run.stopped is not None or run.end >= end or run.end == position:
+                break
+            position, state = run.end, run.state
+        return parts[0] if len(parts) == 1 else _joined(parts)
+
     def _decided(self, part: Run, end: int, patches: tuple[Patch, ...]) -> Run | None:
         """The run from an undecided branch on, the way that agrees, or None."""
         opcode = int(part.row_opcode[-1])
         if opcode & 0x1F != 0x10:
             return None
-        flag = _BRANCH_FLAGS[opcode >> 6]
+        flag = BRANCH_FLAGS[opcode >> 6]
         value, known = part.state.register("p")
         near = min(end, part.end + _WAYS)
         ways = []
@@ -279,6 +322,8 @@ class Thread:
             else:
                 pins = pins.copy()
                 _set_pin(pins, patch.column, inside)
+        if self.departure is not None and not self.departure.flag:
+            state = state.taking(self.departure.opcode, self.departure.taken_for)
         found = replay_levels(
             state,
             reads,
@@ -306,6 +351,11 @@ class Thread:
             stopped=why.get(found.stop),
             agrees=found.first_mismatch is None,
         )
+
+    def off(self) -> Masks:
+        """Lines that were captured otherwise than they were executed: uint32, shape (n_cycles,)."""
+        off: Masks = (self.seen ^ self.meant) & self.captured & self.certain
+        return off
 
     def commit(self, run: Run, state: CpuState, upto: int) -> None:
         """Take over a run up to a cycle; `state` is what it started from."""
@@ -365,6 +415,12 @@ def _set_pin(pins: Bytes, name: str, levels: list[tuple[int, int]]) -> None:
     bit = _pin_bit(name)
     for at, level in levels:
         pins[at] = pins[at] | bit if level else pins[at] & (0xFF ^ bit)
+
+
+def branches_on(opcode: Bytes, flag: int) -> npt.NDArray[np.bool_]:
+    """Which opcodes are branches that look at a flag."""
+    on: npt.NDArray[np.bool_] = (opcode & 0x1F == 0x10) & (opcode >> 6 == BRANCH_FLAGS.index(flag))
+    return on
 
 
 def moving_lines(seen: Masks, captured: Masks) -> np.uint32:

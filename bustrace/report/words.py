@@ -27,6 +27,7 @@ RULE_WORDS = {
     "leaves-good-boot": "the boot leaves the known-good one just there",
     "data-late": "a chip's data come too late for the CPU",
     "line-late": "a line settles later than any maker allows",
+    "cpu-departs": "the CPU does something else than its data sheet says",
     "cpu-jam": "the CPU met an instruction that stops it for good",
     "answers-unasked": "a chip answers where the board file has none",
     "drives-unasked": "reads are as two chips make them that drive at once",

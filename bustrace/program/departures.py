@@ -1,0 +1,169 @@
+"""A CPU that breaks its sheet always in one way: an opcode taken for another, or a dead flag."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.cpu import CpuState, SequenceKind, Variant
+from bustrace.cycles.model import Cycles
+from bustrace.program.disagreements import LINES
+from bustrace.program.follow import Followed, follow
+from bustrace.program.model import Departure
+from bustrace.program.thread import BRANCH_FLAGS, Run, Thread, branches_on
+from bustrace.program.trouble import first_trouble, strictness
+from bustrace.program.unseen import unseen_interrupts
+
+_ROWS_BACK = 8
+"""Instructions before the first disagreement among which its cause is looked for."""
+
+_LOOK_AHEAD = 2_048
+"""Cycles after it that a way of breaking the sheet must explain, where there are so many."""
+
+_P = 4
+"""Column of the status register."""
+
+_EACH_LOST, _EACH_OFF = 32, 16
+"""What a loss of the thread counts beside its cycles; what a byte that was read otherwise, or a
+cycle with lines that the CPU did not mean, counts: in cycles that are not followed."""
+
+_LEAST_GAIN = 32
+"""A sound CPU is given up only where that leaves so much less, and at most half."""
+
+_MOST_TRIED = 6
+"""Ways that are followed to the end."""
+
+
+def with_departure(
+    cycles: Cycles, part: Variant, variant: str, thread: Thread, followed: Followed
+) -> tuple[Thread, Followed, Departure | None]:
+    """Follow again with a CPU that breaks its sheet in one way, where that goes further, or as far
+    with fewer bytes that it must have seen otherwise than the clips.
+
+    Parameters
+    ----------
+    cycles : Cycles
+    part : Variant
+    variant : str
+        The die's.
+    thread, followed
+        What a sound CPU gives.
+
+    Returns
+    -------
+    thread, followed
+        The better ones.
+    departure : Departure or None
+        What had to be assumed.
+    """
+    best, found = _left_over(thread, followed, followed.aside), None
+    at = _first_trouble(thread, followed) if best >= _LEAST_GAIN else None
+    rows = [] if at is None else thread.rows.before(at, _ROWS_BACK)
+    state = thread.state_at(rows[0]) if rows else None
+    if at is None or state is None:
+        return thread, followed, None
+    best = min(best // 2, best - _LEAST_GAIN)
+    trial = Thread(cycles, part.address_mask)
+    trial.patch(unseen_interrupts(trial))
+    result = thread, followed
+    for departure in _promising(trial, followed, rows[0], state, at, part):
+        trial = Thread(cycles, part.address_mask)
+        trial.departure = departure
+        again = follow(trial, variant)
+        left = _left_over(trial, again, followed.aside)
+        shown = _shown(trial, departure)
+        if shown and left <= best:
+            best, found, result = left - 1, replace(departure, cycles=shown), (trial, again)
+    return *result, found
+
+
+def _off(seen: Run | Thread, aside: tuple[str, ...]) -> npt.NDArray[np.int64]:
+    """Places where lines are not as the CPU meant them, but for those set aside."""
+    keep = np.uint32(~sum(1 << LINES.index(line) for line in aside) & 0x3FFFFFF)
+    off = seen.off if isinstance(seen, Run) else seen.off()
+    return np.flatnonzero(off & keep)
+
+
+def _left_over(thread: Thread, followed: Followed, aside: tuple[str, ...]) -> int:
+    """What the following leaves unexplained, in cycles."""
+    misread = sum(p.column == "reads" for r in followed.repairs for p in r.patches)
+    odd = misread + len(_off(thread, aside))
+    return int((~thread.done).sum()) + _EACH_LOST * len(followed.lost) + _EACH_OFF * odd
+
+
+def _first_trouble(thread: Thread, followed: Followed) -> int | None:
+    """First cycle that a sound CPU does not explain, or only with a byte read otherwise."""
+    cycles = [patch.cycles[0] for r in followed.repairs for patch in r.patches
+              if patch.column == "reads"]  # fmt: skip
+    cycles += [lost[0] for lost in followed.lost]
+    cycles += _off(thread, followed.aside)[:1].tolist()
+    return min(cycles, default=None)
+
+
+def _promising(
+    trial: Thread, followed: Followed, start: int, state: CpuState, at: int, part: Variant
+) -> list[Departure]:
+    """The few that go furthest beyond the first trouble, or as far with fewer lines off."""
+    asked = strictness(trial)
+    end = min(len(trial), at + _LOOK_AHEAD)
+    sound = trial.run(start, state, end)
+
+    def reach(run: Run) -> tuple[int, int]:
+        off = np.zeros(len(run.off), np.uint32)
+        off[_off(run, followed.aside)] = 1
+        bad = first_trouble(off, asked)
+        upto = len(off) if bad is None else bad
+        return upto, -int(off[:upto].sum())
+
+    far, clean = reach(sound)
+    found: list[tuple[tuple[int, int], Departure]] = []
+    for departure in _ways(sound, at, part):
+        trial.departure = departure
+        went = reach(trial.run(start, state, end))
+        if went[0] > far + asked.window or (went[0] >= far and went[1] > clean):
+            found.append((went, departure))
+    found.sort(key=lambda entry: entry[0], reverse=True)
+    return [departure for _, departure in found[:_MOST_TRIED]]
+
+
+def _ways(run: Run, at: int, part: Variant) -> Iterator[Departure]:
+    """Each flag dead; the opcodes of a run up to a cycle taken for those that differ in a bit."""
+    for flag in BRANCH_FLAGS:
+        for level in (0, flag):
+            yield Departure(flag=flag, level=level)
+    known = {op.opcode for op in part.opcodes()}
+    for opcode in dict.fromkeys(run.row_opcode[run.row_cycle <= at][::-1].tolist()):
+        for bit in range(8):
+            if opcode ^ 1 << bit in known:
+                yield Departure(opcode=opcode, taken_for=opcode ^ 1 << bit)
+
+
+def _wrong(
+    departure: Departure,
+    opcode: npt.NDArray[np.uint8],
+    kind: npt.NDArray[np.uint8],
+    registers: npt.NDArray[np.uint8],
+    known: npt.NDArray[np.uint8],
+) -> npt.NDArray[np.bool_]:
+    """Rows in which a sound CPU would have done something else."""
+    if departure.flag:
+        hit = branches_on(opcode, departure.flag)
+        hit &= known[:, _P] & departure.flag != 0
+        hit &= registers[:, _P] & departure.flag != departure.level
+    else:
+        hit = opcode == departure.opcode
+    wrong: npt.NDArray[np.bool_] = hit & (kind == SequenceKind.INSTRUCTION)
+    return wrong
+
+
+def _shown(thread: Thread, departure: Departure) -> tuple[int, ...]:
+    """Cycles in which it showed."""
+    rows = thread.rows
+    if not rows.cycle:
+        return ()
+    columns = (rows.opcode, rows.kind, rows.registers, rows.known)
+    hit = _wrong(departure, *(np.concatenate(column) for column in columns))
+    return tuple(np.concatenate(rows.cycle)[hit].tolist())
