@@ -15,11 +15,13 @@ from math import log2
 import numpy as np
 
 from bustrace.board import Board, Buffer
+from bustrace.diagnosis.forgetting import forgetting
 from bustrace.diagnosis.naming import groups_that_share
 from bustrace.diagnosis.on_lines import Proposal, line_faults, stuck
 from bustrace.diagnosis.priors import NONE, by_board, priors
 from bustrace.faults import SELECT, Fault
 from bustrace.findings import (
+    EITHER_WINS,
     FIRST_WINS,
     HIGH_WINS,
     LOW_WINS,
@@ -78,6 +80,7 @@ def _all(evidence: Evidence) -> Iterator[Proposal]:
     yield from _latches(evidence)
     yield from _buffers(evidence)
     yield from _from_residuals(evidence)
+    yield from forgetting(evidence)
 
 
 def _chips(evidence: Evidence) -> Iterator[Proposal]:
@@ -112,15 +115,13 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
             yield "content", Fault("content", chip=ref), Assumption(loose=i)
             blank = Assumption(data_pin_chip=i, data_pin_or=0xFF)
             yield "blank", Fault("content", chip=ref), blank
-        if evidence.reading.board.chip(ref).role == "ram":
-            yield "retention", Fault("retention", chip=ref), Assumption(loose=i)
 
 
 def _fights(chip: int) -> tuple[tuple[int, int], ...]:
     """Who wins where a chip drives along with another: mostly the low level (NMOS and TTL pull down
-    harder than up), else the high one, or that chip.
+    harder than up), else the high one, or that chip, or now one and now the other.
     """
-    return (LOW_WINS, -1), (HIGH_WINS, -1), (FIRST_WINS, chip)
+    return (LOW_WINS, -1), (HIGH_WINS, -1), (FIRST_WINS, chip), (EITHER_WINS, -1)
 
 
 def _select(board: Board, chip: int, ref: str) -> Iterator[Proposal]:

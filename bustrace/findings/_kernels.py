@@ -20,6 +20,9 @@ pull-ups."""
 RARE = 0.01
 """Departures of an undriven line that are taken for granted before it was ever seen undriven."""
 
+AS_IT_SHOULD = 0.415
+"""Bits for a line that is right with a chance of three in four."""
+
 ANY_REGISTER = 0x10000
 """Place of the last byte that any I/O register gave."""
 
@@ -30,6 +33,8 @@ READS, WRITES = 2, 3
 
 # Which level a joint of two lines, or a line with two drivers, takes.
 LOW_WINS, HIGH_WINS, FIRST_WINS, SECOND_WINS = 0, 1, 2, 3
+EITHER_WINS = 4
+"""Of two drivers: now one and now the other, as it comes."""
 
 # Slots of the assumption vector. See `answers.Assumption` for their meaning.
 (
@@ -85,8 +90,11 @@ LOW_WINS, HIGH_WINS, FIRST_WINS, SECOND_WINS = 0, 1, 2, 3
     LATCH_DEAD,
     STATE_AND,
     STATE_OR,
+    FORGETS,
+    FORGETS_AFTER,
+    FORGETS_ROWS,
     SLOTS,
-) = range(53)
+) = range(56)
 
 
 @compiled_part
@@ -164,6 +172,20 @@ def _cell(base, memory, chip, offset):
 
 
 @compiled_part
+def _charge(charged, assume, start, where, i):
+    """Use a byte of a RAM that forgets, which refreshes its row; whether it may be lost: its row
+    was left too long since the byte was last used.
+    """
+    row = start + ((where - start) & assume[FORGETS_ROWS])
+    if i - charged[0, row] > assume[FORGETS_AFTER]:
+        charged[1, row] = i
+    charged[0, row] = i
+    perhaps = charged[1, row] > charged[2, where]
+    charged[2, where] = i
+    return perhaps
+
+
+@compiled_part
 def _went_up(up, drift):
     """Bits for whether an undriven bus goes high as a whole, by how often it did."""
     share = (drift[0, ALL_LINES] + OFTEN_UP) / (drift[1, ALL_LINES] + 1.0)
@@ -182,6 +204,21 @@ def _drifted(departed, drift):
         price -= math.log2(share if gone else 1.0 - share)
         drift[0, b] += gone
         drift[1, b] += 1.0
+    return price
+
+
+@compiled_part
+def _either(byte, byte_known, highs, lows, hazy, told, meant):
+    """Bits for what comes of drivers of which now one wins and now another, once for each address
+    and line: one where they are known to differ. Where one of them is not known, it agrees half of
+    the time, and wins half of the rest.
+    """
+    news = (highs | lows | hazy) & byte_known & ~(told[1, meant] >> 17) & 255
+    told[1, meant] |= news << 17
+    astray = (highs & ~lows & ~byte) | (lows & ~highs & byte)
+    price = float(_ones(news & ((highs & lows) | (hazy & ~(highs ^ lows)))))
+    soft = news & hazy & (highs ^ lows)
+    price += 2.0 * _ones(soft & astray) + AS_IT_SHOULD * _ones(soft & ~astray)
     return price
 
 
@@ -247,6 +284,7 @@ def replay_board(
     registers,
     told,
     drift,
+    charged,
     faulty,
     sound,
     first,
@@ -303,12 +341,16 @@ def replay_board(
     drift : float64, shape (2, 9)
         How often each line of the undriven bus departed from its last level, and all of them went
         high together, of how many times; changed in place.
+    charged : int32, shape (3, bytes), or (3, 1) where no RAM forgets
+        Of a RAM that forgets: cycle in which each row was last used, that in which it was last
+        found to have been left too long, and that in which each byte was last used; changed in
+        place.
     faulty, sound : int32, shape (SLOTS,)
         The assumption from cycle `first` on, and the one up to it.
     first : int
-    bits : float64, shape (6,)
+    bits : float64, shape (5,)
         Prices: wrong data bit, wrong address bit, wrong select, unknown bit, wrong byte of a
-        loose ROM, bit of a loose RAM.
+        loose ROM.
     healthy : float32, shape (n,)
         Cost of each cycle on a healthy board, for the onset; zeros when that is being computed.
     ahead : float64
@@ -517,6 +559,8 @@ def replay_board(
                         memory[where] = took
                         memory_known[where] = sure & lanes[c]
                         cell_written[where] = 1
+                        if (assume[FORGETS] >> c) & 1:
+                            _charge(charged, assume, base[c], where, i)
                     elif kind[c] == IO:
                         registers[meant] = 256 | took
             expected[i] = clip_byte
@@ -542,7 +586,10 @@ def replay_board(
             strong = -1
             if assume[FIGHT] == FIRST_WINS and (driving >> assume[STRONG]) & 1:
                 strong = assume[STRONG]
+            highs = 0  # bits at which some driver is known high
+            hazy = 0  # bits of which some driver's level is not known
             ones_but_free = 255  # the same without registers, whose bytes are not known
+            doubted = 0  # lines whose RAM may have forgotten
             undecided = 0  # a joined pair whose cells are not known: its two lines must agree
             for c in range(chips):
                 if (driving >> c) & 1 == 0:
@@ -556,6 +603,7 @@ def replay_board(
                 if kind[c] == IO or kind[c] == OTHER:
                     free = True
                     ones &= ~mine
+                    hazy |= mine
                     continue
                 source = c
                 if c == assume[SWAP_A]:
@@ -566,6 +614,8 @@ def replay_board(
                 where = _cell(base, memory, source, inner[c, here] + page[m, c])
                 byte = memory[where]
                 byte_known = memory_known[where]
+                if (assume[FORGETS] >> c) & 1 and _charge(charged, assume, base[c], where, i):
+                    doubted |= mine & byte_known
                 if where == assume[CELL]:
                     byte = (byte & assume[CELL_AND]) | assume[CELL_OR]
                     byte_known |= (~assume[CELL_AND] | assume[CELL_OR]) & 255
@@ -574,12 +624,20 @@ def replay_board(
                     byte_known |= (~assume[DATA_PIN_AND] | assume[DATA_PIN_OR]) & 255
                 if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] == PINS + c:
                     byte, byte_known, undecided = _joined_known(byte, byte_known, assume)
+                highs |= byte & byte_known & mine
+                hazy |= ~byte_known & mine
                 # Where the high level wins, highs do what lows do elsewhere.
                 byte ^= flip
                 ones &= (byte & byte_known) | ~mine
                 ones_but_free &= byte | ~byte_known | ~mine
                 zeros |= ~byte & byte_known & mine
             ones &= driven
+            either = assume[FIGHT] == EITHER_WINS and driving & (driving - 1) != 0
+            if either:
+                price += bits[3] * _either(data[i], data_known[i], highs, zeros, hazy, told, meant)
+                ones = highs & ~zeros & ~hazy
+                zeros &= ~highs & ~hazy
+                free = False
             settled = zeros
             if flip:
                 ones, zeros = zeros, ones
@@ -655,18 +713,39 @@ def replay_board(
                     else:
                         price += bits[3] * _ones(high)
                     registers[ANY_REGISTER] = 256 | (before & ~high & 255) | (data[i] & high)
-            if assume[LOOSE] >= 0 and fresh and (driving >> assume[LOOSE]) & 1:
+            if assume[LOOSE] >= 0 and wrong and (driving >> assume[LOOSE]) & 1:
                 c = assume[LOOSE]
                 where = base[c] + inner[c, at_chips] + page[m, c]
-                if kind[c] == ROM:
+                if cell_written[where]:
+                    # Another content is always the same one.
+                    if (told[0, t] >> 25) & 1 == 0:
+                        told[0, t] |= 1 << 25
+                        price += bits[0] * _ones(wrong)
+                    fresh = 0
+                elif fresh:
                     price += bits[4] * (1 + 0.75 * _ones(fresh))
                     memory[where] = data[i]
+                    cell_written[where] = 1
                     fresh = 0
-                else:
-                    price += bits[5] * _ones(fresh)
+            if doubted:
+                # Kept or lost, one bit; what it holds when lost is as new as at power-on. Once an
+                # address: what a row holds when it is lost is much the same every time.
+                lost = wrong & doubted != 0
+                news = 1.0 + _ones(doubted) if lost else 1.0
+                mark = 23 if lost else 24
+                if (told[0, t] >> mark) & 1 == 0:
+                    told[0, t] |= 1 << mark
+                    price += bits[3] * news
+                fresh &= ~doubted
+                for c in range(chips):
+                    if lost and (driving & assume[FORGETS] >> c) & 1:
+                        here = _inside(bus, at_chips, assume, c)
+                        where = _cell(base, memory, c, inner[c, here] + page[m, c])
+                        gone = doubted & lanes[c] & data_known[i]
+                        memory[where] = (memory[where] & ~gone) | (data[i] & gone)
             price += bits[0] * _ones(fresh)
             # What the read tells about cells that were not known.
-            if driving != 0 and not free:
+            if driving != 0 and not free and not either:
                 shown = data_known[i] & ~settled & ~forced & 255
                 if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] <= READS:
                     shown &= ~((1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B]))

@@ -30,14 +30,14 @@ from bustrace.reading import Reading
 
 KINDS = {"rom": ROM, "ram": RAM, "io": IO}
 
-PRICES = np.array([10.0, 10.0, 10.0, 1.0, 2.6, 2.5])
+PRICES = np.array([10.0, 10.0, 10.0, 1.0, 2.6])
 """Bits for: a wrong data bit, address bit, select; an unknown bit met; a wrong byte of a ROM whose
 content is in doubt (and three quarters of that for each of its wrong bits: an EPROM loses single
-bits); a wrong bit of a RAM that forgets. Ten bits is an error rate of one in a
+bits). Ten bits is an error rate of one in a
 thousand for each distinct (address, bit): high enough for noise, low enough to prove something
 with two bytes."""
 
-WRONG_ONLY = np.array([10.0, 10.0, 10.0, 0.0, 2.6, 2.5])
+WRONG_ONLY = np.array([10.0, 10.0, 10.0, 0.0, 2.6])
 """The same, with nothing for what is merely unknown."""
 
 _NO_LIMIT = -np.inf
@@ -57,7 +57,9 @@ class Assumption:
     data bus `READS` and `WRITES`: in one direction alone), or at a chip's pins, `PINS` plus its
     number; `short_wins` tells whose level they take: `LOW_WINS`, `HIGH_WINS`, `FIRST_WINS` or
     `SECOND_WINS`. Of two chips that drive one line `fight` tells the same, `FIRST_WINS` for the
-    chip in `strong`. A chip at `data_open_chip` does not drive the lines in `data_open`, and takes
+    chip in `strong`; with `EITHER_WINS` now one wins and now the other. RAMs in `forgets` may lose
+    a row that was not used for `forgets_after` cycles; `forgets_rows` masks the bits of the offset
+    that choose a row. A chip at `data_open_chip` does not drive the lines in `data_open`, and takes
     them as high: an input that nothing drives (Fairchild AN-363). The order of the fields is the
     order of the kernel's slots.
     """
@@ -114,6 +116,9 @@ class Assumption:
     latch_dead: int = 0
     state_and: int = 0xFFFF
     state_or: int = 0
+    forgets: int = 0
+    forgets_after: int = 0
+    forgets_rows: int = 0
 
     def packed(self) -> npt.NDArray[np.int32]:
         """The kernel's vector: int32, shape (SLOTS,)."""
@@ -421,6 +426,7 @@ class BoardReplay:
             raise TypeError("Assumption and the kernel's slots differ")
         chosen = np.zeros(n, dtype=np.int16)
         banks = self.banks
+        forgets = assumption.forgets | before.forgets
         total, lowest, onset, whole = replay_board(
             self._address[:n],
             self.read,
@@ -460,6 +466,9 @@ class BoardReplay:
             np.zeros(0x10001, dtype=np.uint16),
             np.zeros((3, 0x10000 * min(len(banks.states), TOLD_BANKS)), dtype=np.uint32),
             np.zeros((2, 9)),
+            np.zeros(
+                (3, len(memory) if assumption.forgets | before.forgets else 1), dtype=np.int32
+            ),
             vector,
             before.packed(),
             first,

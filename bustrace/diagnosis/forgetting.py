@@ -1,0 +1,84 @@
+"""RAM that loses what was not used for long: how long, as the reads show it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.diagnosis.on_lines import Proposal
+from bustrace.faults import Fault
+from bustrace.findings import Assumption, Evidence, ram_banks
+
+SHORTEST = 100
+"""Cycles: whatever is lost sooner is not forgotten, but never was kept."""
+
+MOST_EVENTS = 64
+"""Lost bytes that are looked at."""
+
+_TRIED = 2
+"""Lengths tried for each chip and kind of rows: the shortest that was lost, and the next, if the
+shortest was noise."""
+
+
+def forgetting(evidence: Evidence) -> Iterator[Proposal]:
+    """Chips and banks of RAM that may forget: where a byte came back changed.
+
+    A dynamic RAM loses a row, which the lower half of its address lines choose (common practice); a
+    static one whose supply or cells are weak loses a byte.
+    """
+    board, replay = evidence.reading.board, evidence.replay
+    forgets: dict[str, list[tuple[int, int]]] = {}
+    for chip, ref in enumerate(replay.chips):
+        if board.chip(ref).role != "ram" or not board.chip(ref).fitted:
+            continue
+        lines = max(replay.sizes[chip] - 1, 1).bit_length()
+        uses = _Uses(evidence, chip)
+        for rows in dict.fromkeys(((1 << lines) - 1, (1 << max(lines // 2, 1)) - 1)):
+            for after in uses.lost_after(rows):
+                forgets.setdefault(ref, []).append((rows, after))
+                does = Assumption(forgets=1 << chip, forgets_after=after, forgets_rows=rows)
+                yield "retention", Fault("retention", chip=ref), does
+    for name, refs in ram_banks(board):
+        chips = sum(1 << replay.chips.index(ref) for ref in refs)
+        for rows, after in dict.fromkeys(way for ref in refs for way in forgets.get(ref, ())):
+            does = Assumption(forgets=chips, forgets_after=after, forgets_rows=rows)
+            yield "shared", Fault("shared", chip=name), does
+
+
+class _Uses:
+    """Reads and writes of a RAM, in order."""
+
+    def __init__(self, evidence: Evidence, chip: int) -> None:
+        replay = evidence.replay
+        row = replay.rows(replay.address)
+        read = replay.read == 1
+        responds = replay.banks.responds[np.maximum(row, 0), replay.read]
+        mine = (row >= 0) & (responds >> np.uint32(chip) & np.uint32(1) == 1)
+        self.cycle = np.flatnonzero(mine)
+        self.offset = replay.offsets(chip, mine)
+        self.read = read[mine]
+        lanes = replay.lanes[chip]
+        self.data = np.where(read, replay.data, replay.written)[mine] & lanes
+        self.known = np.where(read, replay.data_known, replay.written_known)[mine] & lanes
+
+    def lost_after(self, rows: int) -> list[int]:
+        """Cycles after which rows were lost, the shortest ones."""
+        lasted = []
+        for before, now in self._changed():
+            same = np.flatnonzero((self.offset[before : now + 1] ^ self.offset[now]) & rows == 0)
+            pauses = np.diff(self.cycle[before + same])
+            lasted.append(int(pauses.max()))
+        long = sorted({pause - 1 for pause in lasted if pause > SHORTEST})
+        return long[:_TRIED]
+
+    def _changed(self) -> list[tuple[int, int]]:
+        """Reads that do not give what the byte held when it was last used: that use, and this."""
+        order = np.argsort(self.offset, kind="stable")
+        before, now = order[:-1], order[1:]
+        same: npt.NDArray[np.bool_] = self.offset[before] == self.offset[now]
+        off = (self.data[before] ^ self.data[now]) & self.known[before] & self.known[now]
+        hits = np.flatnonzero(same & self.read[now] & (off != 0))
+        pairs = sorted(zip(now[hits].tolist(), before[hits].tolist(), strict=True))
+        return [(earlier, later) for later, earlier in pairs[:MOST_EVENTS]]
