@@ -268,6 +268,7 @@ def _suspect(group: Weighed, seen: Observations, board: Board) -> Suspect:
     evidence = seen.evidence
     answers = evidence.replay.replay(group.assumption, first=group.onset)
     healthy = evidence.replay.healthy
+    cost = np.minimum(answers.cost, healthy.cost) if group.sometimes else answers.cost
     explains, against = [], []
     for finding in seen.findings:
         if finding.rule not in BOARD_RULES or finding.severity == "note":
@@ -276,7 +277,7 @@ def _suspect(group: Weighed, seen: Observations, board: Board) -> Suspect:
         if not cycles:
             continue
         # Surprise is paid at the first cycle that shows it, so look at whole spans.
-        before, after = float(healthy.cost[cycles].sum()), float(answers.cost[cycles].sum())
+        before, after = float(healthy.cost[cycles].sum()), float(cost[cycles].sum())
         mine = set(finding.lines) & set(group.fault.lines) or set(finding.chips) & set(
             group.fault.chips
         )
@@ -288,6 +289,8 @@ def _suspect(group: Weighed, seen: Observations, board: Board) -> Suspect:
             against.append(f"leaves {finding.rule} unexplained")
         elif finding.rule in ("cpu-jam", "vector-not-taken", "vector-undriven", "vector-content"):
             explains.append(finding.rule)
+    if group.sometimes:
+        against.append("only as a fault that comes and goes")
     if group.onset:
         against.append(f"shows only from cycle {group.onset:,} on")
     check = check_for_class(group.fault, group.alike, board)

@@ -14,7 +14,7 @@ import numpy as np
 from bustrace.diagnosis.hypotheses import Hypothesis, enumerate_hypotheses
 from bustrace.diagnosis.priors import NONE, priors
 from bustrace.faults import Fault
-from bustrace.findings import HEALTHY, WRONG_ONLY, Answers, Assumption, Evidence
+from bustrace.findings import HEALTHY, SOMETIMES_PRICE, WRONG_ONLY, Answers, Assumption, Evidence
 
 MIN_GAIN = 5.0
 """Bits of evidence below which a hypothesis is not worth naming."""
@@ -25,6 +25,9 @@ price. What explains less than that is not believed."""
 
 ONSET_PRICE = 12.0
 """Bits for a fault that begins in the middle of the capture: one free parameter."""
+
+_TELLS = 0.5
+"""Bits by which a cycle must differ to tell whether a fault was there."""
 
 ALIKE = 0.9
 """Hypotheses this close in evidence (bits) are not told apart by the capture: less than one unknown
@@ -66,6 +69,8 @@ class Weighed:
         Of the group.
     onset : int
         Cycle from which it explains; 0 for the whole capture.
+    sometimes : bool
+        It explains only as a fault that comes and goes.
     assumption : Assumption
         Of the likeliest.
     """
@@ -75,6 +80,7 @@ class Weighed:
     gain: float
     probability: float
     onset: int
+    sometimes: bool
     assumption: Assumption
 
 
@@ -83,6 +89,7 @@ class _Scored:
     hypothesis: Hypothesis
     gain: float
     onset: int
+    sometimes: bool
 
     @property
     def weight_bits(self) -> float:
@@ -101,7 +108,9 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     groups = _groups(scored, evidence.replay.wrong)
     if not groups:
         return ()
-    chosen = [groups[0], *_further(evidence, hypotheses, groups[0])]
+    chosen = [groups[0]]
+    if not groups[0].sometimes:
+        chosen += _further(evidence, hypotheses, groups[0])
     others = [
         g
         for g in groups[1:]
@@ -145,13 +154,16 @@ def _score(
     before = HEALTHY if given_from else given
     joins = [(h, _join(given, h.assumption)) for h in hypotheses]
     wanted = [(h, joined) for h, joined in joins if joined is not None and joined != given]
-    gained: dict[Assumption, tuple[float, int]] = {}
+    gained: dict[Assumption, tuple[float, int, bool]] = {}
     best = floor + OUT_OF_SIGHT
     for joined in _promising_first(evidence, [joined for _, joined in wanted]):
         answers = evidence.replay.replay_while(joined, base_gain + best - OUT_OF_SIGHT)
         if answers is not None:
             gain, onset = _gain(evidence, answers, joined, before)
-            gained[joined] = gain - base_gain, onset
+            now_and_then = _sometimes(evidence, answers) if given == HEALTHY else 0.0
+            if now_and_then > max(gain, MIN_GAIN):
+                gain, onset = now_and_then, 0
+            gained[joined] = gain - base_gain, onset, gain == now_and_then
             best = max(best, gain - base_gain)
     # Whatever the order in which they were tried, the same ones are kept.
     return [
@@ -185,6 +197,22 @@ def _gain(
     again = evidence.replay.replay(assumption, first=answers.onset, before=before)
     late = healthy - again.total - ONSET_PRICE
     return (late, answers.onset) if late > whole else (whole, 0)
+
+
+def _sometimes(evidence: Evidence, answers: Answers) -> float:
+    """Bits over the healthy board for a fault that comes and goes.
+
+    In each surprising cycle it may be there or not, whichever explains more; to say when costs as
+    much as the choice of so many out of so many: n H(k / n) (Shannon's entropy).
+    """
+    spared = evidence.replay.healthy.cost - answers.cost
+    there, away = int((spared > _TELLS).sum()), int((spared < -_TELLS).sum())
+    both = there + away
+    if not there or not away:
+        return 0.0
+    share = there / both
+    choice = -both * (share * np.log2(share) + (1 - share) * np.log2(1 - share))
+    return float(spared[spared > 0].sum(dtype=np.float64) - choice - SOMETIMES_PRICE)
 
 
 def _join(first: Assumption, second: Assumption) -> Assumption | None:
@@ -236,6 +264,7 @@ def _groups(scored: list[_Scored], wrong: float) -> list[Weighed]:
                 head.gain,
                 min(1.0, share[id(head)] + sum(share[i] for i in ids)),
                 head.onset,
+                head.sometimes,
                 head.hypothesis.assumption,
             )
         )

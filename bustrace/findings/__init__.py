@@ -11,6 +11,7 @@ from bustrace.findings._kernels import (
     PINS,
     READS,
     SECOND_WINS,
+    SOMETIMES_PRICE,
     WRITES,
 )
 from bustrace.findings.again import differences
@@ -37,6 +38,7 @@ __all__ = [
     "READS",
     "RULES",
     "SECOND_WINS",
+    "SOMETIMES_PRICE",
     "WRITES",
     "WRONG_ONLY",
     "Answers",

@@ -12,6 +12,10 @@ OTHER, ROM, RAM, IO = 0, 1, 2, 3
 TOLD_BANKS = 16
 """Banks whose surprises are told apart; further ones share with these."""
 
+SOMETIMES_PRICE = 16.0
+"""Bits for a fault that comes and goes: how often is a free parameter, and where it may hide is
+much."""
+
 ALL_LINES = 8
 OFTEN_UP = 0.125
 """Share of undriven reads that are high as a whole, before one was seen: some boards have
@@ -22,6 +26,9 @@ RARE = 0.01
 
 AS_IT_SHOULD = 0.415
 """Bits for a line that is right with a chance of three in four."""
+
+ECHO = 2.0
+"""Bits for a register that is selected along with memory, and gives what the memory holds."""
 
 ANY_REGISTER = 0x10000
 """Place of the last byte that any I/O register gave."""
@@ -356,7 +363,8 @@ def replay_board(
     ahead : float64
         Sum of `healthy`: no fault can gain more than a healthy board has still to pay.
     least : float64
-        The replay stops where the gain from the best onset can no longer come to this.
+        The replay stops where neither the gain from the best onset nor what is gained in single
+        cycles can come to this any more.
     expected, expected_known : uint8, shape (n,)
         Out: byte expected at the clip, and which bits are certain.
     drivers : uint32, shape (n,)
@@ -383,6 +391,7 @@ def replay_board(
     total = 0.0
     running = 0.0
     lowest = 0.0
+    spared = 0.0
     onset = 0
     last = 0
     last_known = 0
@@ -826,8 +835,10 @@ def replay_board(
         if running < lowest:
             lowest = running
             onset = i + 1
+        if healthy[i] > price:
+            spared += healthy[i] - price
         ahead -= healthy[i]
-        if running - lowest + ahead < least:
+        if max(running - lowest, spared - SOMETIMES_PRICE) + ahead < least:
             return total, lowest, onset, False
     return total, lowest, onset, True
 
@@ -836,14 +847,17 @@ def replay_board(
 def _free_read(byte, registers, told, meant, t, asked):
     """Unknown bits in a byte that a register gave: none when it is the one it gave or took last.
 
-
-    In a memory's place, or beside one, its byte is as new as the memory's.
+    In a memory's place, or beside one, its byte is as new as the memory's; that it gives back just
+    what was written there, as the memory would, is a surprise, once an address.
 
     Kept by the address the CPU meant, so that hypotheses about address lines are not judged by
     what registers happen to hold.
     """
     if registers[meant] == 256 | byte:
-        return 0.0
+        if asked or (told[0, t] >> 26) & 1:
+            return 0.0
+        told[0, t] |= 1 << 26
+        return ECHO
     registers[meant] = 256 | byte
     before = registers[ANY_REGISTER]
     registers[ANY_REGISTER] = 256 | byte

@@ -390,8 +390,8 @@ class BoardReplay:
         return answers
 
     def replay_while(self, assumption: Assumption, least: float) -> Answers | None:
-        """Replay as long as the gain over the healthy board, from the best onset, can come to
-        `least` bits; None where it cannot.
+        """Replay as long as the gain over the healthy board, from the best onset or in single
+        cycles, can come to `least` bits; None where it cannot.
         """
         return self._replay(assumption, PRICES, 0, HEALTHY, least, self.n)
 
@@ -466,9 +466,7 @@ class BoardReplay:
             np.zeros(0x10001, dtype=np.uint16),
             np.zeros((3, 0x10000 * min(len(banks.states), TOLD_BANKS)), dtype=np.uint32),
             np.zeros((2, 9)),
-            np.zeros(
-                (3, len(memory) if assumption.forgets | before.forgets else 1), dtype=np.int32
-            ),
+            np.zeros((3, len(memory) if forgets else 1), dtype=np.int32),
             vector,
             before.packed(),
             first,

@@ -90,7 +90,9 @@ def _off(seen: Run | Thread, aside: tuple[str, ...]) -> npt.NDArray[np.int64]:
 def _left_over(thread: Thread, followed: Followed, aside: tuple[str, ...]) -> int:
     """What the following leaves unexplained, in cycles."""
     misread = sum(p.column == "reads" for r in followed.repairs for p in r.patches)
-    odd = misread + len(_off(thread, aside))
+    # A CPU of which less is known is contradicted less.
+    vague = int(np.count_nonzero(thread.captured & ~thread.certain & thread.compared_lines()))
+    odd = misread + len(_off(thread, aside)) + vague
     return int((~thread.done).sum()) + _EACH_LOST * len(followed.lost) + _EACH_OFF * odd
 
 

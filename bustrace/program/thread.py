@@ -357,6 +357,13 @@ class Thread:
         off: Masks = (self.seen ^ self.meant) & self.captured & self.certain
         return off
 
+    def compared_lines(self) -> Masks:
+        """Lines of which the executed CPU's levels are compared, the data lines in its writes."""
+        writes = self.done & (self.certain >> 24 & ~(self.meant >> 24) & 1 == 1)
+        compared = np.where(writes, np.uint32(0x1FFFFFF), np.uint32(0x100FFFF))
+        levels: Masks = np.where(self.done, compared, np.uint32(0)).astype(np.uint32)
+        return levels
+
     def commit(self, run: Run, state: CpuState, upto: int) -> None:
         """Take over a run up to a cycle; `state` is what it started from."""
         start = run.start
