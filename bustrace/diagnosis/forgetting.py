@@ -40,11 +40,11 @@ def forgetting(evidence: Evidence) -> Iterator[Proposal]:
                 forgets.setdefault(ref, []).append((rows, after))
                 does = Assumption(forgets=1 << chip, forgets_after=after, forgets_rows=rows)
                 yield "retention", Fault("retention", chip=ref), does
-    for name, refs in ram_banks(board):
+    for refs in ram_banks(board):
         chips = sum(1 << replay.chips.index(ref) for ref in refs)
         for rows, after in dict.fromkeys(way for ref in refs for way in forgets.get(ref, ())):
             does = Assumption(forgets=chips, forgets_after=after, forgets_rows=rows)
-            yield "shared", Fault("shared", chip=name), does
+            yield "shared", Fault("shared", chip="ram-bank"), does
 
 
 class _Uses:

@@ -40,12 +40,15 @@ class Hypothesis:
     ----------
     fault : Fault
     assumption : Assumption
+    family : str
+        Of priors.
     prior_bits : float
         log2 of its prior probability.
     """
 
     fault: Fault
     assumption: Assumption
+    family: str
     prior_bits: float
 
 
@@ -65,12 +68,14 @@ def enumerate_hypotheses(evidence: Evidence) -> list[Hypothesis]:
         by_family.setdefault(family, []).append((fault, assumption))
     shares = priors()
     found = [
-        (fault, assumption, shares[family] / len(members) * by_board(fault, board))
+        (fault, assumption, family, shares[family] / len(members) * by_board(fault, board))
         for family, members in by_family.items()
         for fault, assumption in members
     ]
-    scale = (1.0 - shares[NONE]) / sum(prior for _, _, prior in found)
-    return [Hypothesis(fault, does, log2(prior * scale)) for fault, does, prior in found]
+    scale = (1.0 - shares[NONE]) / sum(prior for *_, prior in found)
+    return [
+        Hypothesis(fault, does, family, log2(prior * scale)) for fault, does, family, prior in found
+    ]
 
 
 def _all(evidence: Evidence) -> Iterator[Proposal]:

@@ -11,6 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import combinations, product
 
+import numpy as np
+
 from bustrace.faults import Fault
 from bustrace.findings import (
     BEHIND,
@@ -32,6 +34,9 @@ Proposal = tuple[str, Fault, Assumption]
 """Family of priors, the fault, and what it does."""
 
 _HIGH = 1
+
+CLEARLY = 3
+"""Undriven reads of one kind, for each of the other, that tell how the bus floats."""
 
 
 def stuck(bit: int, level: int, width: int) -> tuple[int, int]:
@@ -102,6 +107,7 @@ def _address_lines(evidence: Evidence) -> Iterator[Proposal]:
 
 
 def _data_lines(evidence: Evidence) -> Iterator[Proposal]:
+    floating = _floats_high(evidence)
     for bit, pin in enumerate(DATA_PINS):
         for level in (0, 1):
             low, high = stuck(bit, level, 8)
@@ -123,11 +129,35 @@ def _data_lines(evidence: Evidence) -> Iterator[Proposal]:
             yield from _open(pin, level, ("write",), writes)
             yield from _at("stuck-behind", pin, level, ("behind",), behind)
             yield from _open(pin, level, ("cpu", "behind"), behind)
-            yield from _data_pins(evidence, bit, level)
+            yield from _data_pins(evidence, bit, level, floating)
 
 
-def _data_pins(evidence: Evidence, bit: int, level: int) -> Iterator[Proposal]:
-    """A data line at the pins of each chip that drives it."""
+def _floats_high(evidence: Evidence) -> bool | None:
+    """Whether reads that nobody answers go high as a whole, or keep the last byte; None where
+    neither was seen clearly.
+    """
+    replay = evidence.replay
+    row = replay.rows(replay.address)
+    undriven = (row >= 0) & (replay.read == 1) & (replay.healthy.drivers == 0)
+    undriven &= replay.banks.described[np.maximum(row, 0)] != 0
+    undriven &= replay.data_known == 0xFF
+    undriven[1:] &= (replay.data_known[:-1] == 0xFF) & (replay.data[:-1] != 0xFF)
+    undriven[:1] = False
+    at = np.flatnonzero(undriven)
+    high = int((replay.data[at] == 0xFF).sum())
+    kept = int((replay.data[at] == replay.data[at - 1]).sum())
+    if max(high, kept) < CLEARLY * max(1, min(high, kept)):
+        return None
+    return high > kept
+
+
+def _data_pins(
+    evidence: Evidence, bit: int, level: int, floating: bool | None
+) -> Iterator[Proposal]:
+    """A data line at the pins of each chip that drives it.
+
+    `floating` tells whether the undriven bus goes high, None where it was not seen to be undriven.
+    """
     pin = DATA_PINS[bit]
     low, high = stuck(bit, level, 8)
     for chip, ref in enumerate(evidence.replay.chips):
@@ -137,7 +167,9 @@ def _data_pins(evidence: Evidence, bit: int, level: int) -> Iterator[Proposal]:
         yield from _at("stuck-pin", pin, level, (ref,), at_pin)
         # A bus that floats high makes an open output one that is stuck high; one that keeps its
         # last level does not.
-        yield from _open(pin, level, (ref,), at_pin, "open-pin")
+        if floating is not False:
+            family = "open-pin" if floating else "open-high"
+            yield from _open(pin, level, (ref,), at_pin, family)
         floats = Assumption(data_open_chip=chip, data_open=1 << bit)
         yield from _open(pin, level, (ref,), floats, "open-pin")
         if evidence.reading.board.chip(ref).role in ("rom", "ram"):

@@ -33,6 +33,10 @@ ALIKE = 0.9
 """Hypotheses this close in evidence (bits) are not told apart by the capture: less than one unknown
 bit, the smallest price there is. What is further off has its own share of the probability."""
 
+APART = {"short": "joined lines", "short-pins": "joined lines", "open-high": "a floating line"}
+"""Rare kinds of faults that may act like a common one: joined lines of which one rests, a floating
+line where nothing tells that this bus floats high."""
+
 OUT_OF_SIGHT = 60.0
 """Hypotheses this far (bits) behind the best are not weighed to the end: no prior makes up for
 it."""
@@ -235,6 +239,12 @@ def _join(first: Assumption, second: Assumption) -> Assumption | None:
     return replace(first, **changes)
 
 
+def _kind(scored: _Scored) -> str:
+    """Faults of two kinds that act alike are two suspects: the rarer kind is looked for after."""
+    family = scored.hypothesis.family
+    return APART.get(family, "")
+
+
 def _groups(scored: list[_Scored], wrong: float) -> list[Weighed]:
     """Group what the capture cannot tell apart; likeliest group first.
 
@@ -253,7 +263,7 @@ def _groups(scored: list[_Scored], wrong: float) -> list[Weighed]:
     left = telling
     while left and len(groups) < MAX_NAMED:
         head, rest = left[0], left[1:]
-        same = [s for s in rest if abs(s.gain - head.gain) <= ALIKE]
+        same = [s for s in rest if abs(s.gain - head.gain) <= ALIKE and _kind(s) == _kind(head)]
         members = dict.fromkeys(s.hypothesis.fault for s in same)
         members.pop(head.hypothesis.fault, None)
         ids = {id(s) for s in same}
