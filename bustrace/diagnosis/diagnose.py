@@ -143,8 +143,9 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     suspects += [s for s in _perhaps_silent(seen, board) if s.fault not in likely]
     named = {name for s in suspects for name in s.fault.lines}
     for finding in clips:
-        if not set(finding.lines) & named:
-            fault = Fault("clip", (finding.lines[0].replace("select:", SELECT),))
+        lines = tuple(line.replace("select:", SELECT) for line in finding.lines)
+        if not set(lines) & named:
+            fault = Fault("clip", lines[:1])
             alike = _output_alone(seen, finding)
             told = tell_apart(fault, alike, board)
             check = check_for(fault, board)

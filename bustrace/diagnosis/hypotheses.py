@@ -132,6 +132,8 @@ def _fights(chip: int) -> tuple[tuple[int, int], ...]:
 def _select(board: Board, chip: int, ref: str) -> Iterator[Proposal]:
     """A chip's select line held at a level: where its clip shows it, and behind that."""
     line, active = f"{SELECT}{ref}", active_level(board, ref)
+    for shown in (0, 1):
+        yield "clip", Fault("clip", (line,)), Assumption(select_clip=chip, select_clip_on=shown)
     for level in (0, 1):
         for hidden, places in ((0, ("decoder", "bus")), (1, ("behind", ref))):
             ways = (

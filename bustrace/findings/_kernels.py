@@ -100,8 +100,10 @@ EITHER_WINS = 4
     FORGETS,
     FORGETS_AFTER,
     FORGETS_ROWS,
+    SELECT_CLIP,
+    SELECT_CLIP_ON,
     SLOTS,
-) = range(56)
+) = range(58)
 
 
 @compiled_part
@@ -499,6 +501,9 @@ def replay_board(
             selected |= 1 << assume[DOUBLED_BY]
             if seen_read == 0:  # whether writes are doubled too depends on where the fault is
                 unsure = 1 << assume[DOUBLED_BY]
+        if assume[SELECT_CLIP] >= 0:
+            selected &= ~(1 << assume[SELECT_CLIP])
+            selected |= assume[SELECT_CLIP_ON] << assume[SELECT_CLIP]
         wrong = (selected ^ clip_selects[i]) & clip_selects_known[i] & ~unsure
         wrong &= asserts_known[row, decoder_read]
         if unsure_map or not described[row]:

@@ -52,7 +52,8 @@ class Assumption:
 
     Masks come in pairs: seen = (level & and) | or. Chips are numbers in the address map; -1 is
     none. `silent` chips do not drive reads, `deaf` ones do not get what is written to them; state
-    bits in `latch_dead` are never set. `select_hidden` is 1 where a select fails behind its clip.
+    bits in `latch_dead` are never set. `select_hidden` is 1 where a select fails behind its clip;
+    the clip on the select of `select_clip` is off, and shows it asserted or never.
     Two lines are joined at a place: `BUS`, where the clip sees it too, `BEHIND`, `DECODER` (for the
     data bus `READS` and `WRITES`: in one direction alone), or at a chip's pins, `PINS` plus its
     number; `short_wins` tells whose level they take: `LOW_WINS`, `HIGH_WINS`, `FIRST_WINS` or
@@ -119,6 +120,8 @@ class Assumption:
     forgets: int = 0
     forgets_after: int = 0
     forgets_rows: int = 0
+    select_clip: int = -1
+    select_clip_on: int = 0
 
     def packed(self) -> npt.NDArray[np.int32]:
         """The kernel's vector: int32, shape (SLOTS,)."""

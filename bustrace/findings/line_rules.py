@@ -25,6 +25,10 @@ MOST_WRITES = 16
 MOST_PAIRS = 3
 """Pairs of one bus that three joined lines make."""
 
+OFTEN, SELDOM = 0.2, 0.02
+"""Share of cycles in which a clip on another pin shows other levels, and in which its levels may
+differ from that pin's."""
+
 CLEAR_BITS = 20.0
 """Bits by which the board's answers must speak for the clip before a line is cleared."""
 
@@ -133,6 +137,9 @@ def _data_clip(evidence: Evidence, bit: int) -> Finding:
     asked = evidence.owned & (cycles.data_known[:n] >> bit & 1 == 1)
     asked &= healthy.expected_known >> bit & 1 == 1
     off = asked & (healthy.expected >> bit & 1 != level)
+    rests = not (level != level[0]).any()
+    how = f"reads {int(level[0])} throughout" if rests else "shows other levels"
+    says = "never moves" if rests else "does not show the chips' levels"
     return Finding(
         rule="clip-off",
         severity="oddity",
@@ -140,11 +147,11 @@ def _data_clip(evidence: Evidence, bit: int) -> Finding:
         cycles=evidence.show(off),
         opportunities=int(asked.sum()),
         count=int(off.sum()),
-        measured=f"{pin} reads {int(level[0])} throughout, against the chips in {int(off.sum()):,} "
-        "cycles, and the program runs as though it moved",
+        measured=f"{pin} {how}, against the chips in {int(off.sum()):,} cycles, and the program "
+        "runs as though it showed theirs",
         expected="a line that moves with the program",
-        text=f"{pin} never moves although the program runs as though it did: the clip is off, not "
-        "the line.",
+        text=f"{pin} {says} although the program runs as though it did: the clip is off, not the "
+        "line.",
     )
 
 
@@ -174,6 +181,11 @@ def _line(
     places = _distinct(evidence, off)
     where = f" in {during}" if during else ""
     if places < ENOUGH or not one_sided:
+        if places >= ENOUGH and pin in ADDRESS_PINS and count > OFTEN * opportunities:
+            other = _shows_another(evidence, pin, asked)
+            if other is not None:
+                yield _other_level(evidence, pin, other, asked, off)
+                return
         if places < ENOUGH and count < ENOUGH:
             severity, rule = "note", "stray-level"
         else:
@@ -223,6 +235,50 @@ def _line(
         expected=f"{1 - level} in these cycles",
         text=f"{pin} {'stays' if always else 'is too often'} {level}{where}: {count:,} of "
         f"{wanted:,} times it should be {1 - level}.",
+    )
+
+
+def _shows_another(evidence: Evidence, pin: str, asked: npt.NDArray[np.bool_]) -> str | None:
+    """What an address clip shows instead of its line, where the chips answered as the CPU meant:
+    another line's level, or its own line's, inverted; None where neither fits.
+    """
+    replay, n = evidence.replay, evidence.n
+    told = (replay.read == 1) & (replay.healthy.expected_known == 0xFF) & (replay.address >= 0)
+    if told.sum() < ENOUGH or (wrong_bits(evidence)[told] != 0).mean() > SELDOM:
+        return None
+    cycles, bit = evidence.reading.cycles, ADDRESS_PINS.index(pin)
+    shown = cycles.address[:n][asked] >> bit & 1
+    meant = evidence.reading.program.intent.address[:n][asked]
+    for other, name in enumerate(ADDRESS_PINS):
+        off = (meant >> other & 1) != shown
+        if other == bit:
+            if (~off).mean() <= SELDOM:
+                return f"{pin} inverted"
+        elif off.mean() <= SELDOM:
+            return name
+    return None
+
+
+def _other_level(
+    evidence: Evidence,
+    pin: str,
+    other: str,
+    asked: npt.NDArray[np.bool_],
+    off: npt.NDArray[np.bool_],
+) -> Finding:
+    """A clip that sits on another pin, or behind an inverter."""
+    return Finding(
+        rule="clip-off",
+        severity="oddity",
+        lines=(pin,),
+        cycles=evidence.show(off),
+        opportunities=int(asked.sum()),
+        count=int(off.sum()),
+        measured=f"{pin} shows the level of {other}: {int(off.sum()):,} of {int(asked.sum()):,} "
+        "levels differ from what the CPU meant, yet the chips answered as meant",
+        expected="the level that the CPU puts out",
+        text=f"{pin} shows the level of {other}, and the program ran as though {pin} were right: "
+        "it is the clip, not the line.",
     )
 
 

@@ -16,6 +16,9 @@ from bustrace.hookup import Hookup
 from bustrace.reading import Reading
 from bustrace.units import format_time
 
+BEFORE_VECTOR = 10
+"""Cycles before the reset vector in which RES must have been low once."""
+
 SUSTAINED_CYCLES = 64
 """High for at least this long is a release; shorter is chatter on a slow edge."""
 
@@ -116,6 +119,8 @@ def reset_line(evidence: Evidence) -> Iterator[Finding]:
     span_text = format_time(reading.capture.duration_ps)
     lows = [span for span in spans if span.level == 0]
     releases = [s for s in spans if s.level == 1 and s.length >= SUSTAINED_CYCLES]
+    if not lows:
+        yield from _unseen_reset(evidence)
     if not releases and lows:
         if runs(reading):
             yield Finding(
@@ -213,6 +218,39 @@ def reset_line(evidence: Evidence) -> Iterator[Finding]:
             expected=f"at least {SHORTEST_RESET_CYCLES} cycles (makers' sheets)",
             text="The reset pulse is shorter than the CPU needs.",
         )
+
+
+def _unseen_reset(evidence: Evidence) -> Iterator[Finding]:
+    """The CPU comes out of reset on the bus, while the line has been high for long.
+
+    Three reads down the stack and then the vector are seen in no other sequence; the vector is read
+    in the eighth cycle with RES high (recorded chip traces).
+    """
+    reading = evidence.reading
+    cycles, pins = reading.cycles, reading.board.address_mask
+    whole = cycles.address_known & pins == pins
+    whole &= cycles.pin("RW") == 1
+    address = (cycles.address & pins).astype(np.int64)
+    at = np.flatnonzero(whole & (address == 0xFFFC & pins))
+    at = at[(at >= BEFORE_VECTOR) & (at + 1 < len(cycles))]
+    for vector in at.tolist():
+        stack = address[vector - 3 : vector]
+        steps = bool((np.diff(stack) == -1).all()) and bool((stack >> 8 == 1).all())
+        if steps and whole[vector - 3 : vector + 2].all() and address[vector + 1] == 0xFFFD & pins:
+            yield Finding(
+                rule="clip-off",
+                severity="oddity",
+                lines=("RES",),
+                cycles=(vector,),
+                opportunities=vector,
+                count=vector,
+                measured=f"RES is high in all {vector:,} cycles before the CPU reads its reset "
+                "vector",
+                expected="low until the eighth cycle before that",
+                text="RES never reads low although the CPU comes out of reset in the capture: its "
+                "clip is off, not the line.",
+            )
+            return
 
 
 def reset_before_clock(evidence: Evidence) -> Iterator[Finding]:

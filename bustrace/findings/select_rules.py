@@ -8,7 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.findings.answers import Assumption
 from bustrace.findings.evidence import Evidence
+from bustrace.findings.line_rules import CLEAR_BITS
 from bustrace.findings.memory_rules import doubled_by_file, sole_driver, wrong_bits
 from bustrace.findings.model import Finding
 from bustrace.units import numbered_runs
@@ -100,6 +102,14 @@ def _proof_of_clip(evidence: Evidence, told: Column) -> int:
     return right if right >= 8 and right > 0.9 * told.sum() else 0
 
 
+def _answers_unselected(evidence: Evidence, ref: str) -> bool:
+    """Whether a chip of which no byte is known in advance answers, whatever its select shows."""
+    chip, replay = evidence.replay.chips.index(ref), evidence.replay
+    clip = replay.replay(Assumption(select_clip=chip))
+    off = replay.replay(Assumption(select_off=chip))
+    return off.total - clip.total > CLEAR_BITS
+
+
 def _missing(evidence: Evidence, seen: _Select, by_clip: Column) -> Iterator[Finding]:
     ref = seen.ref
     missing = seen.asked & by_clip & ~seen.asserted
@@ -110,10 +120,13 @@ def _missing(evidence: Evidence, seen: _Select, by_clip: Column) -> Iterator[Fin
     answered = missing & sole_driver(evidence, evidence.replay.chips.index(ref))
     told = answered & _telling(evidence)
     right = _proof_of_clip(evidence, told) if never else 0
-    if right:
+    if right or (never and _answers_unselected(evidence, ref)):
+        proof = f"{right:,} of {int(told.sum()):,} reads of {ref} are right" if right else (
+            f"reads of {ref} are not what a bus that nobody drives gives"
+        )  # fmt: skip
         yield _finding(
             evidence, "clip-off", ref, missing, asked,
-            f"never asserted, yet {right:,} of {int(told.sum()):,} reads of {ref} are right",
+            f"never asserted, yet {proof}",
             "asserted in these cycles",
             f"The select of {ref} never moves although {ref} answers: its clip is off.",
         )  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +17,9 @@ from bustrace.program.model import Departure
 from bustrace.program.thread import BRANCH_FLAGS, Run, Thread, branches_on
 from bustrace.program.trouble import first_trouble, strictness
 from bustrace.program.unseen import unseen_interrupts
+
+if TYPE_CHECKING:
+    from bustrace.board import Board
 
 _ROWS_BACK = 8
 """Instructions before the first disagreement among which its cause is looked for."""
@@ -38,7 +42,12 @@ _MOST_TRIED = 6
 
 
 def with_departure(
-    cycles: Cycles, part: Variant, variant: str, thread: Thread, followed: Followed
+    cycles: Cycles,
+    board: Board | None,
+    part: Variant,
+    variant: str,
+    thread: Thread,
+    followed: Followed,
 ) -> tuple[Thread, Followed, Departure | None]:
     """Follow again with a CPU that breaks its sheet in one way, where that goes further, or as far
     with fewer bytes that it must have seen otherwise than the clips.
@@ -46,6 +55,8 @@ def with_departure(
     Parameters
     ----------
     cycles : Cycles
+    board : Board or None
+        Its ROM images tell an opcode taken for another from one that the clip saw wrong.
     part : Variant
     variant : str
         The die's.
@@ -75,9 +86,25 @@ def with_departure(
         again = follow(trial, variant)
         left = _left_over(trial, again, followed.aside)
         shown = _shown(trial, departure)
-        if shown and left <= best:
+        if shown and left <= best and not _misread(trial, departure, shown, board):
             best, found, result = left - 1, replace(departure, cycles=shown), (trial, again)
     return *result, found
+
+
+def _misread(
+    thread: Thread, departure: Departure, shown: tuple[int, ...], board: Board | None
+) -> bool:
+    """Whether the ROM holds the opcode that was obeyed: then it is the clip that errs."""
+    if departure.flag or board is None:
+        return False
+    address = (thread.meant[list(shown)] & 0xFFFF).astype(np.int64)
+    for ref in board.map.chips:
+        chip = board.chip(ref)
+        if chip.role == "rom" and chip.images:
+            held = board.image_bytes(ref)[address]
+            if 2 * int((held == departure.taken_for).sum()) > len(shown):
+                return True
+    return False
 
 
 def _off(seen: Run | Thread, aside: tuple[str, ...]) -> npt.NDArray[np.int64]:

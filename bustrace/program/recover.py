@@ -16,7 +16,7 @@ from bustrace.program.departures import with_departure
 from bustrace.program.follow import Followed, follow, follow_on
 from bustrace.program.model import Intent, Kind, Program, ReadCorrection
 from bustrace.program.searched import Searched, search_cycles
-from bustrace.program.slipped import resting_data, without_clips
+from bustrace.program.slipped import contradicted_data, resting_data, without_clips
 from bustrace.program.thread import Thread
 
 if TYPE_CHECKING:
@@ -100,7 +100,7 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
         thread, followed, clips_off = _with_clips_off(cycles, board, thread, followed)
     departure = None
     if whole and not resting_data(cycles):
-        thread, followed, departure = with_departure(cycles, part, variant, thread, followed)
+        thread, followed, departure = with_departure(cycles, board, part, variant, thread, followed)
     searched: Searched | str | None = None
     if len(cycles) and not by_sync and not thread.done.all() and not thread.low.all():
         left = np.flatnonzero(~thread.done)
@@ -196,13 +196,23 @@ def _alternatives(rows: _Rows, searched: Searched | str | None) -> tuple[tuple[i
 def _with_clips_off(
     cycles: Cycles, board: Board, thread: Thread, followed: Followed
 ) -> tuple[Thread, Followed, tuple[str, ...]]:
-    """Follow without the data lines that never move, where that goes further.
+    """Follow without the data lines that never move, or that the ROM image contradicts, where that
+    goes further.
 
     What the program wrote fills reads of RAM, so each pass can go further than the one before.
     """
-    bits = resting_data(cycles)
-    if not bits:
-        return thread, followed, ()
+    for bits in (resting_data(cycles), contradicted_data(cycles, board)):
+        if bits:
+            found = _without(cycles, board, bits, thread, followed)
+            if found[2]:
+                return found
+    return thread, followed, ()
+
+
+def _without(
+    cycles: Cycles, board: Board, bits: int, thread: Thread, followed: Followed
+) -> tuple[Thread, Followed, tuple[str, ...]]:
+    """Follow without some data lines, where that goes further."""
     best, went = None, int(thread.done.sum())
     written, written_known = None, None
     for _ in range(_PASSES):
@@ -252,8 +262,8 @@ def _clip_notes(clips_off: tuple[str, ...]) -> tuple[Note, ...]:
     return tuple(
         Note(
             "doubt",
-            f"{line} never moves at the clip, but the program runs as though it did: its level in "
-            "reads is taken from the ROM image and from what was written",
+            f"{line} does not show at the clip what the program ran on: its level in reads is "
+            "taken from the ROM image and from what was written",
         )
         for line in clips_off
     )

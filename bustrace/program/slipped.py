@@ -16,6 +16,10 @@ from bustrace.cycles.model import Cycles
 
 Bytes = npt.NDArray[np.uint8]
 
+_PLACES, _MANY, _FEW_LINES = 24, 0.2, 3
+"""Addresses at which a line must be held against the image, the share of them that contradicts it,
+and lines that slipped clips can spoil together."""
+
 _ENOUGH = 64
 """Cycles below which a line that rests means nothing."""
 
@@ -28,6 +32,40 @@ def resting_data(cycles: Cycles) -> int:
     low = int(np.bitwise_or.reduce(~cycles.data & cycles.data_known))
     seen = int(np.bitwise_or.reduce(cycles.data_known))
     return seen & ~(high & low)
+
+
+def contradicted_data(cycles: Cycles, board: Board) -> int:
+    """Captured data lines of which many ROM reads are not as in the image, as bits 0 to 7; 0 where
+    most lines are: then it is not the image.
+    """
+    image, mine = _rom_bytes(cycles, board)
+    if not mine.any():
+        return 0
+    address, first = np.unique(cycles.address[mine], return_index=True)
+    if len(address) < _PLACES:
+        return 0
+    wrong = ((image ^ cycles.data[mine]) & cycles.data_known[mine])[first]
+    share = [(wrong >> bit & 1).mean() for bit in range(8)]
+    off = [bit for bit in range(8) if share[bit] > _MANY]
+    return sum(1 << bit for bit in off) if len(off) <= _FEW_LINES else 0
+
+
+def _rom_bytes(cycles: Cycles, board: Board) -> tuple[npt.NDArray[np.int16], npt.NDArray[np.bool_]]:
+    """Image bytes of the reads that one ROM alone answers by the captured address, and which reads
+    those are.
+    """
+    address = (cycles.address & 0xFFFF).astype(np.int64)
+    pins = board.address_mask
+    reading = (cycles.address_known & pins == pins) & (cycles.pin("RW") == 1)
+    reading &= _alike(board)[address]
+    answering = board.map.responds[READ, address]
+    held = np.full(len(cycles), -1, np.int16)
+    for number, ref in enumerate(board.map.chips):
+        chip = board.chip(ref)
+        if chip.role == "rom" and chip.images:
+            mine = reading & (answering == np.uint32(1 << number))
+            held[mine] = board.image_bytes(ref)[address[mine]]
+    return held[held >= 0], held >= 0
 
 
 def without_clips(
