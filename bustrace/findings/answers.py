@@ -42,6 +42,12 @@ WRONG_ONLY = np.array([10.0, 10.0, 10.0, 0.0, 2.6])
 
 _NO_LIMIT = -np.inf
 
+MANY_LINES = 3
+"""Address lines that no single fault turns at once."""
+
+AGAIN = 4
+"""Cycles in which a line must differ to count among those that do so again and again."""
+
 MAX_CYCLES = 400_000
 """Cycles that are weighed; a boot's decisive part is far shorter, and the cost is linear."""
 
@@ -185,6 +191,24 @@ def _left_by_another(
     return cycles.other_data[:n] & known, known
 
 
+def went_elsewhere(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
+    """Cycles in which the CPU put out another address than its program implies: bool, shape (n,).
+
+    A fault of a line or two leaves the others right; where `MANY_LINES` that move in the capture
+    differ at once, or one here and one there again and again, the CPU read something else before
+    than the clips show.
+    """
+    cycles, intent = reading.cycles, reading.program.intent
+    seen, known = cycles.address[:n], cycles.address_known[:n]
+    high = np.bitwise_or.reduce(seen & known, initial=0)
+    moving = high & np.bitwise_or.reduce(~seen & known, initial=0)
+    off = (seen ^ intent.address[:n]) & known & intent.address_known[:n] & moving
+    again = [int((off >> bit & 1).sum()) >= AGAIN for bit in range(16)]
+    least = 1 if sum(again) >= MANY_LINES else MANY_LINES
+    elsewhere: npt.NDArray[np.bool_] = np.bitwise_count(off) >= least
+    return elsewhere
+
+
 class BoardReplay:
     """The columns of a reading, ready to be replayed under any assumption.
 
@@ -230,6 +254,7 @@ class BoardReplay:
         seen = cycles.address[:n].astype(np.int32)
         seen_known = cycles.address_known[:n].astype(np.int32)
         known = intent.address_known[:n].astype(np.int32)
+        known[went_elsewhere(reading, n)] = 0
         meant = intent.address[:n].astype(np.int32)
         rw_bit = np.uint16(CONTROL_BIT["RW"])
         rw = ((cycles.control[:n] >> rw_bit) & 1).astype(np.uint8)

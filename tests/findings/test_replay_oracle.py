@@ -25,6 +25,7 @@ from bustrace.cycles import (
 from bustrace.findings import (
     BEHIND,
     DECODER,
+    EITHER_WINS,
     FIRST_WINS,
     HEALTHY,
     HIGH_WINS,
@@ -372,7 +373,9 @@ ASSUMPTIONS = {
     "chips 0 and 3 swapped": Assumption(swap_a=0, swap_b=3),
     "R/W high": Assumption(rw_seen=1, rw_clip=1),
     "content in doubt": Assumption(loose=3),
-    "RAM forgets": Assumption(loose=0),
+    "RAM forgets": Assumption(forgets=1, forgets_after=20, forgets_rows=3),
+    "chip 3 always, by turns": Assumption(always=8, fight=EITHER_WINS),
+    "the clip of select 0 is off": Assumption(select_clip=0, select_clip_on=1),
     "a cell low": Assumption(cell=2, cell_and=0xFE),
     "select 0 off": Assumption(select_off=0),
     "select 1 on": Assumption(select_on=1),
