@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.diagnosis.on_lines import Proposal
-from bustrace.faults import Fault
+from bustrace.faults import RAM_BANK, Fault
 from bustrace.findings import Assumption, Evidence, ram_banks
 
 SHORTEST = 100
@@ -44,7 +44,7 @@ def forgetting(evidence: Evidence) -> Iterator[Proposal]:
         chips = sum(1 << replay.chips.index(ref) for ref in refs)
         for rows, after in dict.fromkeys(way for ref in refs for way in forgets.get(ref, ())):
             does = Assumption(forgets=chips, forgets_after=after, forgets_rows=rows)
-            yield "shared", Fault("shared", chip="ram-bank"), does
+            yield "shared", Fault("shared", chip=RAM_BANK), does
 
 
 class _Uses:
