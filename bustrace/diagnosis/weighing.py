@@ -54,6 +54,9 @@ SECOND_FAULT_GAIN = 40.0
 """Bits that one more fault must explain beyond the first: the noise of a program that runs wild is
 explained a little by many things."""
 
+SECOND_FAULT_SHARE = 0.05
+"""And so much of what the first explains: where that is large, so is what its model leaves over."""
+
 MAX_FAULTS = 3
 
 
@@ -129,12 +132,13 @@ def _further(evidence: Evidence, hypotheses: list[Hypothesis], first: Weighed) -
     """
     given, named = first.assumption, {first.fault, *first.alike}
     certainty = first.probability
+    floor = max(SECOND_FAULT_GAIN, SECOND_FAULT_SHARE * first.gain)
     for _ in range(MAX_FAULTS - 1):
-        if evidence.replay.replay(given).total <= SECOND_FAULT_GAIN:
+        if evidence.replay.replay(given).total <= floor:
             return  # nothing that could be gained
         left = evidence.replay.replay(given, WRONG_ONLY).total
-        for group in _groups(_score(evidence, hypotheses, given, SECOND_FAULT_GAIN), left):
-            if group.gain <= SECOND_FAULT_GAIN or {group.fault, *group.alike} & named:
+        for group in _groups(_score(evidence, hypotheses, given, floor), left):
+            if group.gain <= floor or {group.fault, *group.alike} & named:
                 continue
             joined = _join(given, group.assumption)
             if joined is not None:

@@ -203,10 +203,9 @@ def went_elsewhere(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
     high = np.bitwise_or.reduce(seen & known, initial=0)
     moving = high & np.bitwise_or.reduce(~seen & known, initial=0)
     off = (seen ^ intent.address[:n]) & known & intent.address_known[:n] & moving
-    again = [int((off >> bit & 1).sum()) >= AGAIN for bit in range(16)]
-    least = 1 if sum(again) >= MANY_LINES else MANY_LINES
-    elsewhere: npt.NDArray[np.bool_] = np.bitwise_count(off) >= least
-    return elsewhere
+    elsewhere: npt.NDArray[np.bool_] = np.bitwise_count(off) >= MANY_LINES
+    again = [int((off[~elsewhere] >> bit & 1).sum()) >= AGAIN for bit in range(16)]
+    return off != 0 if sum(again) >= MANY_LINES else elsewhere
 
 
 class BoardReplay:
