@@ -89,10 +89,12 @@ def test_the_faults_of_a_family_part_its_share():
 
 @pytest.mark.slow
 def test_every_family_that_a_board_file_may_weigh_has_hypotheses_and_no_other():
-    """Banks, a buffer and a bad cell together have them all."""
+    """Banks, a buffer, a bad cell and a byte that changed together have them all."""
     banked = load_board(FIXTURES / "departure_board" / "board.toml")
     found = {h.fault.family for h in hypotheses(tide_gauge())}
     found |= {h.fault.family for h in enumerate_hypotheses(gather(boot(board=banked, cycles=400)))}
+    forgot = boot("retention:U4", cycles=5000, seed=3)
+    found |= {h.fault.family for h in enumerate_hypotheses(gather(forgot))}
     assert found == set(WEIGHED)
 
 
