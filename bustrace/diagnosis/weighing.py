@@ -26,6 +26,10 @@ price. What explains less than that is not believed."""
 ONSET_PRICE = 12.0
 """Bits for a fault that begins in the middle of the capture: one free parameter."""
 
+SOMETIMES_SHARE = 0.75
+"""Share of what it spares that a fault that comes and goes is credited with: it may choose its
+cycles, and what is seen again and again is only counted once."""
+
 _TELLS = 0.5
 """Bits by which a cycle must differ to tell whether a fault was there."""
 
@@ -220,7 +224,8 @@ def _sometimes(evidence: Evidence, answers: Answers) -> float:
         return 0.0
     share = there / both
     choice = -both * (share * np.log2(share) + (1 - share) * np.log2(1 - share))
-    return float(spared[spared > 0].sum(dtype=np.float64) - choice - SOMETIMES_PRICE)
+    explained = float(spared[spared > 0].sum(dtype=np.float64))
+    return SOMETIMES_SHARE * explained - float(choice) - SOMETIMES_PRICE
 
 
 def _join(first: Assumption, second: Assumption) -> Assumption | None:

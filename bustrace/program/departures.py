@@ -86,7 +86,9 @@ def with_departure(
         again = follow(trial, variant)
         left = _left_over(trial, again, followed.aside)
         shown = _shown(trial, departure)
-        if shown and left <= best and not _misread(trial, departure, shown, board):
+        # What shows once alone must mend a loss: one misread byte is a plainer explanation.
+        enough = len(shown) > 1 or (shown and followed.lost and not again.lost)
+        if enough and left <= best and not _misread(trial, departure, shown, board):
             best, found, result = left - 1, replace(departure, cycles=shown), (trial, again)
     return *result, found
 
