@@ -39,6 +39,7 @@ SEEN_ON_THE_LINE = {
     "irq-held": "held:IRQ=0",
     "nmi-held": "held:NMI=0",
     "rdy-held": "held:RDY=0",
+    "cpu-stands": "held:RDY=0",
     "irq-storm": "held:IRQ=0",
 }
 """Faults that are seen directly, on the line itself."""
@@ -188,6 +189,8 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
             # The line was seen high before: rather a source that is not cleared.
             alike = tuple(Fault("register", chip=ref) for ref in finding.chips)
             probability = UNCLEARED
+        elif finding.rule == "cpu-stands":
+            probability = ONE_LINE  # RDY itself was not seen
         elif finding.rule == "cpu-departs":
             probability = DIRECT if finding.count >= PROVEN else NEAR
         elif name is None:
@@ -195,7 +198,9 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
         explains = [finding.rule]
         if fault.family in ("clock", "reset"):
             # With no clock or no release nothing else can be expected of the CPU.
-            explains += [f.rule for f in faults if f.rule in ("vector-absent", "rdy-held")]
+            explains += [
+                f.rule for f in faults if f.rule in ("vector-absent", "rdy-held", "cpu-stands")
+            ]
         suspects.append(
             Suspect(
                 fault,

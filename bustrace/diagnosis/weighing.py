@@ -23,6 +23,10 @@ UNNAMED_SHARE = 0.3
 """Share of what is wrong that a fault not listed here would explain: it could cause any of it, at a
 price. What explains less than that is not believed."""
 
+LOOKALIKE = 0.08
+"""Share of suspects that explain all and yet are something else, which nobody listed and which acts
+like them: what planted faults showed (benchmarks/campaign.md)."""
+
 ONSET_PRICE = 12.0
 """Bits for a fault that begins in the middle of the capture: one free parameter."""
 
@@ -266,7 +270,9 @@ def _groups(scored: list[_Scored], wrong: float) -> list[Weighed]:
     bits = np.array([s.weight_bits for s in scored] + [none_bits])
     weights = np.exp2(bits - bits.max())
     total = float(weights.sum())
-    share = {id(s): float(w) / total for s, w in zip(scored, weights, strict=False)}
+    share = {
+        id(s): (1 - LOOKALIKE) * float(w) / total for s, w in zip(scored, weights, strict=False)
+    }
     telling.sort(key=lambda s: -s.weight_bits)
     groups: list[Weighed] = []
     left = telling

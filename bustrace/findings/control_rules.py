@@ -21,6 +21,9 @@ MIN_CYCLES = 32
 REFUSALS = 4
 """Instructions, run against an IRQ that reads low, that make it the clip."""
 
+STILL, FEWEST_LINES = 512, 8
+"""Cycles that a CPU must stand in one read, and address lines that must show it."""
+
 STORM = 4
 """Handler entries, one after another without the main program in between, that make a storm."""
 
@@ -193,6 +196,52 @@ def ready_line(evidence: Evidence) -> Iterator[Finding]:
     )
 
 
+def stands_still(evidence: Evidence) -> Iterator[Finding]:
+    """RDY is not clipped, and the CPU stands in one read to the end while its clock runs.
+
+    An NMOS 6502 puts out another address in nearly every cycle; only RDY holds it in a read
+    (makers' sheets), and a jam shows $FFFF (recorded chip traces). A part with WAI or STP may rest
+    by itself.
+    """
+    reading, cycles = evidence.reading, evidence.reading.cycles
+    n, part = len(cycles), variant_named(reading.board.cpu.variant)
+    resting = part.opcodes_of("WAI") + part.opcodes_of("STP")
+    captured = int(np.bitwise_and.reduce(cycles.address_known, initial=0xFFFF))
+    timed = cycles.clock.role not in ("estimated", "state rows")
+    if (
+        n < STILL
+        or resting
+        or not timed
+        or reading.hookup.has("RDY")
+        or None in evidence.low_holds("RDY")
+        or captured.bit_count() < FEWEST_LINES
+        or not (reading.hookup.has("RW") and reading.hookup.has("RES"))
+    ):
+        return
+    address = cycles.address & np.uint32(captured)
+    moves = np.flatnonzero(
+        (address != address[-1]) | (cycles.pin("RW") != 1) | (cycles.pin("RES") == 0)
+    )
+    first = int(moves[-1]) + 1 if len(moves) else 0
+    stood = n - first
+    jammed = int(address[-1]) == 0xFFFF & captured & reading.board.address_mask
+    longest = max((hold or 0 for hold in evidence.low_holds("RDY")), default=0)
+    if stood < max(STILL, 2 * longest) or jammed:
+        return
+    yield Finding(
+        rule="cpu-stands",
+        severity="fault",
+        lines=("RDY",),
+        cycles=(first,),
+        opportunities=n,
+        count=stood,
+        measured=f"address and R/W rest in a read for the last {stood:,} cycles of a running clock",
+        expected="another address in nearly every cycle",
+        text=f"From cycle {first:,} to the end the CPU stands in one read while its clock runs: "
+        "something holds RDY low. RDY is not clipped: look at it first.",
+    )
+
+
 def jam(evidence: Evidence) -> Iterator[Finding]:
     """The CPU executed an opcode that stops it until reset."""
     program = evidence.reading.program
@@ -237,4 +286,4 @@ def thread_lost(evidence: Evidence) -> Iterator[Finding]:
     )
 
 
-RULES = (interrupt_lines, interrupt_storm, ready_line, jam, thread_lost)
+RULES = (stands_still, interrupt_lines, interrupt_storm, ready_line, jam, thread_lost)

@@ -25,6 +25,7 @@ CAUSES = (
     "select-always",
     "select-wrong",
     "rdy-held",
+    "cpu-stands",
     "clock-stops",
     "cpu-departs",
     "cpu-jam",
@@ -32,7 +33,7 @@ CAUSES = (
 )
 """Rules whose first cycle can be the derail."""
 
-STATE_CAUSES = {"rdy-held", "clock-stops"}
+STATE_CAUSES = {"rdy-held", "cpu-stands", "clock-stops"}
 
 
 def find_derail(evidence: Evidence, findings: list[Finding]) -> Derail | None:

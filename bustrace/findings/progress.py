@@ -30,7 +30,16 @@ SHORT_LOOP = 8
 
 
 HELD_RULES = frozenset(
-    {"clock-absent", "reset-held", "reset-repeats", "irq-held", "nmi-held", "rdy-held", "bus-held"}
+    {
+        "clock-absent",
+        "reset-held",
+        "reset-repeats",
+        "irq-held",
+        "nmi-held",
+        "rdy-held",
+        "bus-held",
+        "cpu-stands",
+    }
 )
 """Rules about one line for the whole capture: what is wrong is no single cycle."""
 

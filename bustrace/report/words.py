@@ -28,6 +28,7 @@ RULE_WORDS = {
     "data-late": "a chip's data come too late for the CPU",
     "line-late": "a line settles later than any maker allows",
     "cpu-departs": "the CPU does something else than its data sheet says",
+    "cpu-stands": "the CPU stands still while its clock runs",
     "cpu-jam": "the CPU met an instruction that stops it for good",
     "answers-unasked": "a chip answers where the board file has none",
     "drives-unasked": "reads are as two chips make them that drive at once",

@@ -79,3 +79,12 @@ def test_what_speaks_for_a_suspect_is_said_without_ids():
     for rule in {f.rule for f in diagnosis.findings}:
         assert f" {rule} " not in text
     assert text.index("before all else: measure the supply") < text.index("Power off")
+
+
+@pytest.mark.slow
+def test_a_cpu_that_stands_in_a_read_without_rdy_in_view_is_held():
+    reading = boot("held:RDY=0", cycles=2500, without=("RDY",))
+    finding = only(find_all(reading), "cpu-stands")
+    assert finding.severity == "fault"
+    assert str(diagnose(reading).suspects[0].fault) == "held:RDY=0"
+    assert "cpu-stands" not in rules(find_all(boot(cycles=2500, without=("RDY",))))
