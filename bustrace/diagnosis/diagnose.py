@@ -164,7 +164,9 @@ def _in_order(suspects: Iterable[Suspect]) -> tuple[Suspect, ...]:
     suspects = tuple(suspects)
     direct = [s for s in suspects if s.fault.family in ("clock", "reset")]
     others = [s for s in suspects if s not in direct]
-    others.sort(key=lambda s: -s.probability)
+    # With a likely fault of the board in view, clips are the lesser trouble.
+    fault = any(s.probability >= EVEN and s.fault.family != "clip" for s in others)
+    others.sort(key=lambda s: (fault and s.fault.family == "clip", -s.probability))
     return (*direct, *others)
 
 

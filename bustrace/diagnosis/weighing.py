@@ -23,9 +23,10 @@ UNNAMED_SHARE = 0.3
 """Share of what is wrong that a fault not listed here would explain: it could cause any of it, at a
 price. What explains less than that is not believed."""
 
-LOOKALIKE = 0.08
+LOOKALIKE, LOOKALIKE_BLIND = 0.3, 0.45
 """Share of suspects that explain all and yet are something else, which nobody listed and which acts
-like them: what planted faults showed (benchmarks/campaign.md)."""
+like them; and the same without a ROM image. What planted faults of every family showed
+(benchmarks/campaign.md), rather hard ones."""
 
 ONSET_PRICE = 12.0
 """Bits for a fault that begins in the middle of the capture: one free parameter."""
@@ -120,7 +121,7 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
         return ()
     hypotheses = enumerate_hypotheses(evidence)
     scored = _score(evidence, hypotheses, HEALTHY, MIN_GAIN)
-    groups = _groups(scored, evidence.replay.wrong)
+    groups = _groups(scored, evidence.replay.wrong, _listed(evidence))
     if not groups:
         return ()
     chosen = [groups[0]]
@@ -134,18 +135,26 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     return (*chosen, *others)[:MAX_NAMED]
 
 
+def _listed(evidence: Evidence) -> float:
+    """Share of suspects that explain all and are what they seem."""
+    replay = evidence.replay
+    known = any(replay.has_image(ref) for ref in replay.chips)
+    return 1 - (LOOKALIKE if known else LOOKALIKE_BLIND)
+
+
 def _further(evidence: Evidence, hypotheses: list[Hypothesis], first: Weighed) -> Iterator[Weighed]:
     """More faults: several things are often wrong at once. With the likeliest taken as given, does
     one more explain much of what is left, wrong bits among it?
     """
     given, named = first.assumption, {first.fault, *first.alike}
     certainty = first.probability
+    sure = _listed(evidence)
     floor = max(SECOND_FAULT_GAIN, SECOND_FAULT_SHARE * first.gain)
     for _ in range(MAX_FAULTS - 1):
         if evidence.replay.replay(given).total <= floor:
             return  # nothing that could be gained
         left = evidence.replay.replay(given, WRONG_ONLY).total
-        for group in _groups(_score(evidence, hypotheses, given, floor), left):
+        for group in _groups(_score(evidence, hypotheses, given, floor), left, sure):
             if group.gain <= floor or {group.fault, *group.alike} & named:
                 continue
             joined = _join(given, group.assumption)
@@ -258,10 +267,11 @@ def _kind(scored: _Scored) -> str:
     return APART.get(family, "")
 
 
-def _groups(scored: list[_Scored], wrong: float) -> list[Weighed]:
+def _groups(scored: list[_Scored], wrong: float, listed: float) -> list[Weighed]:
     """Group what the capture cannot tell apart; likeliest group first.
 
     `wrong` is what is to be explained, in bits: a fault that is not listed explains a share of it.
+    `listed` is the share of suspects that are what they seem.
     """
     telling = [s for s in scored if s.gain >= MIN_GAIN]
     if not telling:
@@ -270,9 +280,7 @@ def _groups(scored: list[_Scored], wrong: float) -> list[Weighed]:
     bits = np.array([s.weight_bits for s in scored] + [none_bits])
     weights = np.exp2(bits - bits.max())
     total = float(weights.sum())
-    share = {
-        id(s): (1 - LOOKALIKE) * float(w) / total for s, w in zip(scored, weights, strict=False)
-    }
+    share = {id(s): listed * float(w) / total for s, w in zip(scored, weights, strict=False)}
     telling.sort(key=lambda s: -s.weight_bits)
     groups: list[Weighed] = []
     left = telling
