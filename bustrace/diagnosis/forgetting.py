@@ -62,11 +62,12 @@ class _Uses:
         lanes = replay.lanes[chip]
         self.data = np.where(read, replay.data, replay.written)[mine] & lanes
         self.known = np.where(read, replay.data_known, replay.written_known)[mine] & lanes
+        self.changed = self._changed()
 
     def lost_after(self, rows: int) -> list[int]:
         """Cycles after which rows were lost, the shortest ones."""
         lasted = []
-        for before, now in self._changed():
+        for before, now in self.changed:
             same = np.flatnonzero((self.offset[before : now + 1] ^ self.offset[now]) & rows == 0)
             pauses = np.diff(self.cycle[before + same])
             lasted.append(int(pauses.max()))

@@ -186,9 +186,10 @@ def _score(
         if answers is not None:
             gain, onset = _gain(evidence, answers, joined, before)
             now_and_then = _sometimes(evidence, answers) if given == HEALTHY else 0.0
-            if now_and_then > max(gain, MIN_GAIN):
+            sometimes = now_and_then > max(gain, MIN_GAIN)
+            if sometimes:
                 gain, onset = now_and_then, 0
-            gained[joined] = gain - base_gain, onset, gain == now_and_then
+            gained[joined] = gain - base_gain, onset, sometimes
             best = max(best, gain - base_gain)
     # Whatever the order in which they were tried, the same ones are kept.
     return [
@@ -263,8 +264,7 @@ def _join(first: Assumption, second: Assumption) -> Assumption | None:
 
 def _kind(scored: _Scored) -> str:
     """Faults of two kinds that act alike are two suspects: the rarer kind is looked for after."""
-    family = scored.hypothesis.family
-    return APART.get(family, "")
+    return APART.get(scored.hypothesis.family, "")
 
 
 def _groups(scored: list[_Scored], wrong: float, listed: float) -> list[Weighed]:

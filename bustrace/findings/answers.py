@@ -191,7 +191,7 @@ def _left_by_another(
     return cycles.other_data[:n] & known, known
 
 
-def went_elsewhere(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
+def _went_elsewhere(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
     """Cycles in which the CPU put out another address than its program implies: bool, shape (n,).
 
     A fault of a line or two leaves the others right; where `MANY_LINES` that move in the capture
@@ -234,6 +234,9 @@ class BoardReplay:
     data, data_known : uint8, shape (n,)
         Data lines as the clips saw them, without lines whose clips are off and cycles that had
         not settled, and with the byte the CPU must have seen where that was another.
+    elsewhere : bool, shape (n,)
+        The CPU put out another address than its program implies: what the program means there is
+        a false trail.
     meant : bool, shape (n,)
         Address and direction come from the executed program, not from the clip.
     chips : tuple of str
@@ -253,7 +256,8 @@ class BoardReplay:
         seen = cycles.address[:n].astype(np.int32)
         seen_known = cycles.address_known[:n].astype(np.int32)
         known = intent.address_known[:n].astype(np.int32)
-        known[went_elsewhere(reading, n)] = 0
+        self.elsewhere = _went_elsewhere(reading, n)
+        known[self.elsewhere] = 0
         meant = intent.address[:n].astype(np.int32)
         rw_bit = np.uint16(CONTROL_BIT["RW"])
         rw = ((cycles.control[:n] >> rw_bit) & 1).astype(np.uint8)

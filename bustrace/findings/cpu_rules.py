@@ -33,6 +33,7 @@ def breaks_its_sheet(evidence: Evidence) -> Iterator[Finding]:
     wrong = (healthy.expected[cycles] ^ data[cycles]) & healthy.expected_known[cycles]
     where = count_words(places, "address", "addresses")
     often = f"{count_words(len(cycles), 'time')}, at {where}"
+    does = _does(departure, reading.board.cpu.variant)
     doubt = ""
     if (wrong != 0).any():
         doubt = " There the clip's bytes are not the ROM's: the clip may be what errs."
@@ -43,11 +44,10 @@ def breaks_its_sheet(evidence: Evidence) -> Iterator[Finding]:
         cycles=tuple(cycles[:SHOWN].tolist()),
         opportunities=int((reading.program.kind == 0).sum()),
         count=len(cycles),
-        measured=f"{_does(departure, reading.board.cpu.variant)}; {often}",
+        measured=f"{does}; {often}",
         expected="every instruction as the CPU's data sheet has it",
-        text=f"The CPU breaks its data sheet, always in one way: "
-        f"{_does(departure, reading.board.cpu.variant)} ({often}). With that, all else it did "
-        f"follows from what it read.{doubt}",
+        text=f"The CPU breaks its data sheet, always in one way: {does} ({often}). With that, all "
+        f"else it did follows from what it read.{doubt}",
     )
 
 

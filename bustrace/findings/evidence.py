@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from bustrace.cpu import variant_named
 from bustrace.cycles import IN_RESET, OWNER_CPU, UNSETTLED
-from bustrace.findings.answers import BoardReplay, went_elsewhere
+from bustrace.findings.answers import BoardReplay
 from bustrace.findings.model import Finding
 from bustrace.program import Kind, acted_upon, disagreements
 from bustrace.reading import Reading
@@ -95,7 +95,7 @@ def gather(reading: Reading) -> Evidence:
     owned = (cycles.owner[:n] == OWNER_CPU) & (flags & UNSETTLED == 0)
     live = owned & (flags & IN_RESET == 0)
     # What the CPU did on a false trail of ours says nothing about lines.
-    judged = owned & ~went_elsewhere(reading, n)
+    judged = owned & ~replay.elsewhere
     off = np.where(judged, disagreements(cycles, reading.program.intent).off[:n], np.uint32(0))
     address_off = (off & 0xFFFF).astype(np.uint16)
     data_off = (off >> 16 & 0xFF).astype(np.uint8) & replay.data_known

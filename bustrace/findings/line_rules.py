@@ -90,13 +90,11 @@ def sync_line(evidence: Evidence) -> Iterator[Finding]:
     if not still or int(off.sum()) < ENOUGH or not (meant[asked & ~off] < 2).any():
         return
     stays = int(level[asked][0])
-    yield Finding(
-        rule="clip-off",
-        severity="oddity",
-        lines=("SYNC",),
-        cycles=evidence.show(off),
-        opportunities=int(asked.sum()),
-        count=int(off.sum()),
+    yield _clip_off(
+        evidence,
+        "SYNC",
+        asked,
+        off,
         measured=f"SYNC stays {stays}, though {int((meant[asked] == 1).sum()):,} opcodes are "
         f"fetched in {int(asked.sum()):,} cycles",
         expected="high in the cycle of each opcode's fetch, low in all others",
@@ -140,13 +138,11 @@ def _data_clip(evidence: Evidence, bit: int) -> Finding:
     rests = not (level != level[0]).any()
     how = f"reads {int(level[0])} throughout" if rests else "shows other levels"
     says = "never moves" if rests else "does not show the chips' levels"
-    return Finding(
-        rule="clip-off",
-        severity="oddity",
-        lines=(pin,),
-        cycles=evidence.show(off),
-        opportunities=int(asked.sum()),
-        count=int(off.sum()),
+    return _clip_off(
+        evidence,
+        pin,
+        asked,
+        off,
         measured=f"{pin} {how}, against the chips in {int(off.sum()):,} cycles, and the program "
         "runs as though it showed theirs",
         expected="a line that moves with the program",
@@ -184,7 +180,17 @@ def _line(
         if places >= ENOUGH and pin in ADDRESS_PINS and count > OFTEN * opportunities:
             other = _shows_another(evidence, pin, asked)
             if other is not None:
-                yield _other_level(evidence, pin, other, asked, off)
+                yield _clip_off(
+                    evidence,
+                    pin,
+                    asked,
+                    off,
+                    measured=f"{pin} shows the level of {other}: {count:,} of {opportunities:,} "
+                    "levels differ from what the CPU meant, yet the chips answered as meant",
+                    expected="the level that the CPU puts out",
+                    text=f"{pin} shows the level of {other}, and the program ran as though {pin} "
+                    "were right: it is the clip, not the line.",
+                )
                 return
         if places < ENOUGH and count < ENOUGH:
             severity, rule = "note", "stray-level"
@@ -209,13 +215,11 @@ def _line(
     moves = bool(during) and (_data_high(evidence, pin) != bool(level)).any()
     clip = during != "reads" and not moves and _only_the_clip(evidence, pin, level)
     if clip:
-        yield Finding(
-            rule="clip-off",
-            severity="oddity",
-            lines=(pin,),
-            cycles=evidence.show(off),
-            opportunities=opportunities,
-            count=count,
+        yield _clip_off(
+            evidence,
+            pin,
+            asked,
+            off,
             measured=f"{pin} reads {level} in {count:,} cycles{where} in which the CPU meant "
             f"{1 - level}, yet the chips answered as meant",
             expected=f"{1 - level} in these cycles",
@@ -259,14 +263,17 @@ def _shows_another(evidence: Evidence, pin: str, asked: npt.NDArray[np.bool_]) -
     return None
 
 
-def _other_level(
+def _clip_off(
     evidence: Evidence,
     pin: str,
-    other: str,
     asked: npt.NDArray[np.bool_],
     off: npt.NDArray[np.bool_],
+    *,
+    measured: str,
+    expected: str,
+    text: str,
 ) -> Finding:
-    """A clip that sits on another pin, or behind an inverter."""
+    """A line that only its clip shows wrong."""
     return Finding(
         rule="clip-off",
         severity="oddity",
@@ -274,11 +281,9 @@ def _other_level(
         cycles=evidence.show(off),
         opportunities=int(asked.sum()),
         count=int(off.sum()),
-        measured=f"{pin} shows the level of {other}: {int(off.sum()):,} of {int(asked.sum()):,} "
-        "levels differ from what the CPU meant, yet the chips answered as meant",
-        expected="the level that the CPU puts out",
-        text=f"{pin} shows the level of {other}, and the program ran as though {pin} were right: "
-        "it is the clip, not the line.",
+        measured=measured,
+        expected=expected,
+        text=text,
     )
 
 
