@@ -11,9 +11,9 @@ import numpy.typing as npt
 
 from bustrace.cpu import CpuState, SequenceKind, Variant
 from bustrace.cycles.model import Cycles
-from bustrace.program.disagreements import LINES
 from bustrace.program.follow import Followed, follow
 from bustrace.program.model import Departure
+from bustrace.program.slipped import resting_data
 from bustrace.program.thread import BRANCH_FLAGS, Run, Thread, branches_on
 from bustrace.program.trouble import first_trouble, strictness
 from bustrace.program.unseen import unseen_interrupts
@@ -70,11 +70,14 @@ def with_departure(
     departure : Departure or None
         What had to be assumed.
     """
-    best, found = _left_over(thread, followed, followed.aside), None
-    at = _first_trouble(thread, followed) if best >= _LEAST_GAIN else None
-    rows = [] if at is None else thread.rows.before(at, _ROWS_BACK)
+    at = _first_trouble(thread, followed)
+    if at is None or resting_data(cycles):
+        return thread, followed, None
+    rows = thread.rows.before(at, _ROWS_BACK)
     state = thread.state_at(rows[0]) if rows else None
-    if at is None or state is None:
+    aside = followed.aside_mask
+    best, found = _left_over(thread, followed, aside), None
+    if state is None or best < _LEAST_GAIN:
         return thread, followed, None
     best = min(best // 2, best - _LEAST_GAIN)
     trial = Thread(cycles, part.address_mask)
@@ -84,7 +87,7 @@ def with_departure(
         trial = Thread(cycles, part.address_mask)
         trial.departure = departure
         again = follow(trial, variant)
-        left = _left_over(trial, again, followed.aside)
+        left = _left_over(trial, again, aside)
         shown = _shown(trial, departure)
         # What shows once alone must mend a loss: one misread byte is a plainer explanation.
         enough = len(shown) > 1 or (shown and followed.lost and not again.lost)
@@ -109,28 +112,25 @@ def _misread(
     return False
 
 
-def _off(seen: Run | Thread, aside: tuple[str, ...]) -> npt.NDArray[np.int64]:
-    """Places where lines are not as the CPU meant them, but for those set aside."""
-    keep = np.uint32(~sum(1 << LINES.index(line) for line in aside) & 0x3FFFFFF)
-    off = seen.off if isinstance(seen, Run) else seen.off()
-    return np.flatnonzero(off & keep)
+def _off(off: npt.NDArray[np.uint32], aside: int) -> npt.NDArray[np.bool_]:
+    """Where lines are not as the CPU meant them, but for those set aside."""
+    wrong: npt.NDArray[np.bool_] = off & np.uint32(~aside & 0x3FFFFFF) != 0
+    return wrong
 
 
-def _left_over(thread: Thread, followed: Followed, aside: tuple[str, ...]) -> int:
+def _left_over(thread: Thread, followed: Followed, aside: int) -> int:
     """What the following leaves unexplained, in cycles."""
-    misread = sum(p.column == "reads" for r in followed.repairs for p in r.patches)
     # A CPU of which less is known is contradicted less.
     vague = int(np.count_nonzero(thread.captured & ~thread.certain & thread.compared_lines()))
-    odd = misread + len(_off(thread, aside)) + vague
+    odd = len(followed.misread) + int(_off(thread.off(), aside).sum()) + vague
     return int((~thread.done).sum()) + _EACH_LOST * len(followed.lost) + _EACH_OFF * odd
 
 
 def _first_trouble(thread: Thread, followed: Followed) -> int | None:
     """First cycle that a sound CPU does not explain, or only with a byte read otherwise."""
-    cycles = [patch.cycles[0] for r in followed.repairs for patch in r.patches
-              if patch.column == "reads"]  # fmt: skip
+    cycles = [patch.cycles[0] for patch in followed.misread]
     cycles += [lost[0] for lost in followed.lost]
-    cycles += _off(thread, followed.aside)[:1].tolist()
+    cycles += np.flatnonzero(_off(thread.off(), followed.aside_mask))[:1].tolist()
     return min(cycles, default=None)
 
 
@@ -143,8 +143,7 @@ def _promising(
     sound = trial.run(start, state, end)
 
     def reach(run: Run) -> tuple[int, int]:
-        off = np.zeros(len(run.off), np.uint32)
-        off[_off(run, followed.aside)] = 1
+        off = _off(run.off, followed.aside_mask).astype(np.uint32)
         bad = first_trouble(off, asked)
         upto = len(off) if bad is None else bad
         return upto, -int(off[:upto].sum())

@@ -19,7 +19,7 @@ from bustrace.program.deduce import Deducer
 from bustrace.program.disagreements import LINES
 from bustrace.program.repairs import Repair, explain
 from bustrace.program.searched import Searched
-from bustrace.program.thread import Run, Thread
+from bustrace.program.thread import Patch, Run, Thread
 from bustrace.program.trouble import (
     LINE_WINDOW,
     Strictness,
@@ -68,6 +68,16 @@ class Followed:
     began: int | None
     repairs: tuple[Repair, ...]
     unseen: int
+
+    @property
+    def misread(self) -> tuple[Patch, ...]:
+        """Bytes that the CPU must have read otherwise than the clips, in order of discovery."""
+        return tuple(p for r in self.repairs for p in r.patches if p.column == "reads")
+
+    @property
+    def aside_mask(self) -> int:
+        """`aside` as bits over `LINES`."""
+        return sum(1 << LINES.index(line) for line in self.aside)
 
 
 class _Lost(Exception):
@@ -314,7 +324,7 @@ def follow_on(thread: Thread, variant: str, followed: Followed, found: Searched)
     if followed.began is not None and (not followed.lost or followed.lost[-1][1] < n):
         return followed
     follower = _Follower(thread, variant)
-    follower.aside = sum(1 << LINES.index(line) for line in followed.aside)
+    follower.aside = followed.aside_mask
     follower.repairs, follower.lost = list(followed.repairs), list(followed.lost)
     follower.began = followed.began
     follower.follow_searched(found)

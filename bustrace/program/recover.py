@@ -99,7 +99,7 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
     if whole and board is not None and (followed.lost or followed.began is None):
         thread, followed, clips_off = _with_clips_off(cycles, board, thread, followed)
     departure = None
-    if whole and not resting_data(cycles):
+    if whole:
         thread, followed, departure = with_departure(cycles, board, part, variant, thread, followed)
     searched: Searched | str | None = None
     if len(cycles) and not by_sync and not thread.done.all() and not thread.low.all():
@@ -248,10 +248,7 @@ def _with_irq_clip_off(
     unknown = np.uint16(~(1 << CONTROL_BIT["IRQ"]) & 0xFFFF)
     trial = Thread(replace(cycles, control_known=cycles.control_known & unknown), thread.pins)
     trial_followed = follow(trial, variant)
-    misread = [
-        sum(p.column == "reads" for r in f.repairs for p in r.patches)
-        for f in (trial_followed, followed)
-    ]
+    misread = [len(f.misread) for f in (trial_followed, followed)]
     further = int(trial.done.sum()) - int(thread.done.sum())
     if further >= _FURTHER or (further >= 0 and misread[0] < misread[1]):
         return trial, trial_followed
@@ -538,8 +535,6 @@ def _notes(followed: Followed) -> tuple[Note, ...]:
 def _read_corrections(followed: Followed, cycles: Cycles) -> tuple[ReadCorrection, ...]:
     return tuple(
         ReadCorrection(cycle, int(cycles.data[cycle]), value)
-        for repair in followed.repairs
-        for patch in repair.patches
-        if patch.column == "reads"
+        for patch in followed.misread
         for cycle, value in zip(patch.cycles, patch.values, strict=True)
     )

@@ -38,34 +38,42 @@ def contradicted_data(cycles: Cycles, board: Board) -> int:
     """Captured data lines of which many ROM reads are not as in the image, as bits 0 to 7; 0 where
     most lines are: then it is not the image.
     """
-    image, mine = _rom_bytes(cycles, board)
-    if not mine.any():
+    address, _, reading = _accesses(cycles, board)
+    held = _rom_bytes(board, address, reading)
+    places, first = np.unique(address[held >= 0], return_index=True)
+    if len(places) < _PLACES:
         return 0
-    address, first = np.unique(cycles.address[mine], return_index=True)
-    if len(address) < _PLACES:
-        return 0
-    wrong = ((image ^ cycles.data[mine]) & cycles.data_known[mine])[first]
+    mine = np.flatnonzero(held >= 0)[first]
+    wrong = (held[mine] ^ cycles.data[mine]) & cycles.data_known[mine]
     share = [(wrong >> bit & 1).mean() for bit in range(8)]
     off = [bit for bit in range(8) if share[bit] > _MANY]
     return sum(1 << bit for bit in off) if len(off) <= _FEW_LINES else 0
 
 
-def _rom_bytes(cycles: Cycles, board: Board) -> tuple[npt.NDArray[np.int16], npt.NDArray[np.bool_]]:
-    """Image bytes of the reads that one ROM alone answers by the captured address, and which reads
-    those are.
+def _accesses(
+    cycles: Cycles, board: Board
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Captured addresses; the cycles in which they are whole and mean the same in every bank (which
+    one is in hangs on bytes that are in question here); the reads among those.
     """
     address = (cycles.address & 0xFFFF).astype(np.int64)
     pins = board.address_mask
-    reading = (cycles.address_known & pins == pins) & (cycles.pin("RW") == 1)
-    reading &= _alike(board)[address]
+    whole = (cycles.address_known & pins == pins) & _alike(board)[address]
+    return address, whole, whole & (cycles.pin("RW") == 1)
+
+
+def _rom_bytes(
+    board: Board, address: npt.NDArray[np.int64], reading: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.int16]:
+    """Image byte of each read that one ROM alone answers, -1 elsewhere."""
     answering = board.map.responds[READ, address]
-    held = np.full(len(cycles), -1, np.int16)
+    held = np.full(len(address), -1, np.int16)
     for number, ref in enumerate(board.map.chips):
         chip = board.chip(ref)
         if chip.role == "rom" and chip.images:
             mine = reading & (answering == np.uint32(1 << number))
             held[mine] = board.image_bytes(ref)[address[mine]]
-    return held[held >= 0], held >= 0
+    return held
 
 
 def without_clips(
@@ -90,22 +98,16 @@ def without_clips(
     lines = np.uint8(bits)
     data = cycles.data & ~lines
     known = cycles.data_known & ~lines
-    address = (cycles.address & 0xFFFF).astype(np.int64)
-    pins = board.address_mask
-    whole = cycles.address_known & pins == pins
-    reading = whole & (cycles.pin("RW") == 1)
-    # Which bank is in hangs on bytes that are in question here: only what all have alike counts.
-    whole &= _alike(board)[address]
-    reading &= whole
+    address, whole, reading = _accesses(cycles, board)
+    held = _rom_bytes(board, address, reading)
+    rom = held >= 0
+    data[rom] |= held[rom].astype(np.uint8) & lines
+    known[rom] |= lines
     answering = board.map.responds[READ, address]
     for number, ref in enumerate(board.map.chips):
         mine = reading & (answering == np.uint32(1 << number))
         chip = board.chip(ref)
-        if chip.role == "rom" and chip.images:
-            held = board.image_bytes(ref)[address[mine]].astype(np.uint8)
-            data[mine] |= held & lines
-            known[mine] |= lines
-        elif chip.role == "ram" and written is not None and written_known is not None:
+        if chip.role == "ram" and written is not None and written_known is not None:
             # Each read gets the last write to its place before it.
             writes = whole & (written_known & lines == lines)
             writes &= board.map.responds[0, address] >> np.uint32(number) & 1 == 1
