@@ -75,8 +75,9 @@ MEND_THE_FILE = (
 
 BOARD_RULES = {
     "bank-wrong",
-    "rom-content", "ram-content", "memory-unanswered", "io-unanswered", "line-stuck", "line-fails",
-    "lines-together", "select-missing", "select-doubled", "select-always", "select-wrong",
+    "rom-content", "ram-content", "io-content", "memory-unanswered", "io-unanswered",
+    "line-stuck", "line-fails", "lines-together", "select-missing", "select-doubled",
+    "select-always", "select-wrong",
     "vector-content", "vector-undriven", "vector-not-taken", "vector-absent", "cpu-jam", "clip-off",
     "program-lost", "line-disagrees", "irq-storm", "drives-unasked",
     "shared-cause",
@@ -139,7 +140,10 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         groups = weigh(seen.evidence)
         if not board_faults:  # only a clip is in question: nothing on the board is suspected
             groups = tuple(group for group in groups[:1] if group.fault.family == "clip")
-        suspects += [hedged(_suspect(group, seen, board), board) for group in groups]
+        weighed = [hedged(_suspect(group, seen, board), board) for group in groups]
+        held_by = {fault for s in weighed for fault in (s.fault, *s.alike)}
+        suspects = [s for s in suspects if s.fault.family != "register" or s.fault not in held_by]
+        suspects += weighed
     likely = {f for s in suspects if s.probability >= EVEN for f in (s.fault, *s.alike)}
     suspects += [s for s in _perhaps_silent(seen, board) if s.fault not in likely]
     named = {name for s in suspects for name in s.fault.lines}

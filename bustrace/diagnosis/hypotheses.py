@@ -28,6 +28,7 @@ from bustrace.findings import (
     Assumption,
     Evidence,
     sole_driver,
+    ways_of,
     wrong_bits,
 )
 
@@ -81,6 +82,7 @@ def enumerate_hypotheses(evidence: Evidence) -> list[Hypothesis]:
 def _all(evidence: Evidence) -> Iterator[Proposal]:
     yield from line_faults(evidence)
     yield from _chips(evidence)
+    yield from _registers(evidence)
     yield from _shared(evidence)
     yield from _latches(evidence)
     yield from _buffers(evidence)
@@ -149,6 +151,17 @@ def _select(board: Board, chip: int, ref: str) -> Iterator[Proposal]:
                     yield "select", Fault("stuck", (line,), level=level, place=place), does
                 if hidden and level == 1:
                     yield "open", Fault("open", (line,), place=ref), does
+
+
+def _registers(evidence: Evidence) -> Iterator[Proposal]:
+    """I/O chips that are ill inside, in the ways in which their makers' sheets tell it."""
+    replay = evidence.replay
+    for chip in replay.io_sheets:
+        fitted = evidence.reading.board.chip(replay.chips[chip])
+        for way in ways_of(fitted.part, fitted.size):
+            if fitted.fitted and replay.tells(way):
+                does = Assumption(io_ill=chip, io_way=way)
+                yield "register", Fault("register", chip=fitted.ref), does
 
 
 def _shared(evidence: Evidence) -> Iterator[Proposal]:

@@ -33,7 +33,7 @@ class PortTimer:
     AILMENTS: ClassVar[tuple[str, ...]] = ("deaf", "timer", "status", "quiet", "asking")
     HOLD = 64
     PORT_B, PORT_A, DDR_B, DDR_A, T1C_L, T1C_H, T1L_L, T1L_H, T2C_L, T2C_H, SHIFT = range(11)
-    ACR, IFR, IER, PORT_A_PLAIN = 0xB, 0xD, 0xE, 0xF
+    ACR, PCR, IFR, IER, PORT_A_PLAIN = range(0xB, 0x10)
     T1_FLAG, T2_FLAG, SHIFT_FLAG = 0x40, 0x20, 0x04
 
     def __init__(self, inputs: npt.NDArray[np.uint8], hold: int = HOLD) -> None:
@@ -44,7 +44,7 @@ class PortTimer:
         self._out = [0, 0]
         self._direction = [0, 0]
         self._latch, self._latch_2 = 0xFFFF, 0xFF
-        self._control = 0
+        self._control = self._pins = 0
         self._enabled = 0
         self._raised = 0
         self._timeout: int | None = None
@@ -60,7 +60,7 @@ class PortTimer:
         """RES clears all registers but the timers' counters and latches and the shift register."""
         self._out = [0, 0]
         self._direction = [0, 0]
-        self._control = 0
+        self._control = self._pins = 0
         self._enabled = 0
         self._raised = 0
         self._shifter.stop()
@@ -125,6 +125,7 @@ class PortTimer:
             return byte
         return {
             self.ACR: self._control,
+            self.PCR: self._pins,
             self.IFR: self._flags(),
             self.IER: self._enabled | 0x80,
         }.get(offset, 0)
@@ -159,6 +160,8 @@ class PortTimer:
             self._control = byte
             if not byte >> 2 & 7:
                 self._shifter.stop()
+        elif offset == self.PCR:
+            self._pins = byte
         elif offset == self.IFR:
             self._raised &= ~byte
         elif offset == self.IER:

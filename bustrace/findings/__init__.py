@@ -17,6 +17,7 @@ from bustrace.findings._kernels import (
 from bustrace.findings.again import differences
 from bustrace.findings.answers import HEALTHY, WRONG_ONLY, Answers, Assumption, BoardReplay
 from bustrace.findings.evidence import Evidence, gather
+from bustrace.findings.io_chips import ways_of
 from bustrace.findings.memory_rules import doubled_by_file, sole_driver, wrong_bits
 from bustrace.findings.model import Derail, Finding, Rung
 from bustrace.findings.observe import RULES, Observations, find_all, in_order, observe
@@ -60,5 +61,6 @@ __all__ = [
     "release_ps",
     "served_by_decoders",
     "sole_driver",
+    "ways_of",
     "wrong_bits",
 ]

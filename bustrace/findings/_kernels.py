@@ -102,8 +102,13 @@ EITHER_WINS = 4
     FORGETS_ROWS,
     SELECT_CLIP,
     SELECT_CLIP_ON,
+    IO_ILL,
+    IO_WAY,
     SLOTS,
-) = range(58)
+) = range(60)
+
+TAKES_NOTHING = 1
+"""Row of the I/O chips' columns for one that takes no byte."""
 
 
 @compiled_part
@@ -171,6 +176,28 @@ def _inside(bus, at_chips, assume, c):
     if assume[SHORT_PLACE] == PINS + c and assume[SHORT_A] >= 0:
         return _joined(at_chips, assume, SHORT_A, SHORT_B)
     return at_chips
+
+
+@compiled_part
+def _way(assume, c):
+    """Row of the I/O chips' columns that holds for a chip."""
+    if c == assume[IO_ILL]:
+        return assume[IO_WAY]
+    gets_reads = assume[RW_LINE_CHIP] == c and assume[RW_LINE_SEEN] == 1
+    return TAKES_NOTHING if gets_reads or (assume[DEAF] >> c) & 1 else 0
+
+
+@compiled_part
+def _astray(assume, inner, meant, bus, at_chips, touched, reading, seen_read, misread):
+    """I/O chips that get another access than a healthy board gives them, of those that get one."""
+    found = 0
+    for c in range(inner.shape[0]):
+        if (touched >> c) & 1:
+            other = inner[c, _inside(bus, at_chips, assume, c)] != inner[c, meant]
+            other = other or seen_read != reading or c == assume[SWAP_A] or c == assume[SWAP_B]
+            if other or ((misread >> c) & 1 and _way(assume, c) != TAKES_NOTHING):
+                found |= 1 << c
+    return found
 
 
 @compiled_part
@@ -269,6 +296,10 @@ def replay_board(
     clip_selects,
     clip_selects_known,
     in_reset,
+    sheets,
+    io_asked,
+    io_expected,
+    io_known,
     told_state,
     told_state_known,
     states,
@@ -328,6 +359,8 @@ def replay_board(
     clip_selects, clip_selects_known : uint32, shape (n,)
         Selects, 1 asserted, one bit a chip of the map.
     in_reset : uint8, shape (n,)
+    sheets, io_asked, io_expected, io_known
+        As `chips`, `asked`, `expected` and `known` of `io_reads.IoReads`.
     told_state, told_state_known : int32, shape (n,)
         State bits as the program has them; taken in reset, where what happened in a skipped cycle
         changed them, and for the CPU's port.
@@ -404,9 +437,14 @@ def replay_board(
     state_known = 0
     skipped = True
     assume = sound
+    astray = 0  # I/O chips that were accessed otherwise than on a healthy board
     for i in range(n):
         if i == first:
             assume = faulty
+            if i:
+                for c in range(chips):
+                    if _way(faulty, c) != _way(sound, c):
+                        astray |= 1 << c  # its columns are those of a chip that always was so
         price = 0.0
         chosen[i] = -1
         if matters:
@@ -496,6 +534,13 @@ def replay_board(
         misread = 0
         if assume[RW_LINE_CHIP] >= 0 and assume[RW_LINE_SEEN] != seen_read:
             misread = 1 << assume[RW_LINE_CHIP]
+        if sheets:
+            touched = answering & sheets
+            astray |= touched ^ io_asked[i]
+            if touched:
+                astray |= _astray(
+                    assume, inner, meant, bus, at_chips, touched, reading, seen_read, misread
+                )
         unsure = 0
         if assume[DOUBLED_SELECT] and (selected >> assume[DOUBLED]) & 1:
             selected |= 1 << assume[DOUBLED_BY]
@@ -575,8 +620,10 @@ def replay_board(
                         cell_written[where] = 1
                         if (assume[FORGETS] >> c) & 1:
                             _charge(charged, assume, base[c], where, i)
-                    elif kind[c] == IO:
+                    elif kind[c] == IO and _way(assume, c) != TAKES_NOTHING:
                         registers[meant] = 256 | took
+                        if took != byte:
+                            astray |= 1 << c
             expected[i] = clip_byte
             expected_known[i] = byte_known
         elif unsure_map:
@@ -592,6 +639,7 @@ def replay_board(
                 driving = 0
             driving &= ~misread
             drivers[i] = driving
+            io_sure = sheets & ~astray & answering
             ones = 255  # bits at which every driver is known high
             zeros = 0  # bits at which some driver is known low
             driven = 0
@@ -604,6 +652,7 @@ def replay_board(
             hazy = 0  # bits of which some driver's level is not known
             ones_but_free = 255  # the same without registers, whose bytes are not known
             doubted = 0  # lines whose RAM may have forgotten
+            sheet = 0  # bits that the sheet of an I/O chip decides
             undecided = 0  # a joined pair whose cells are not known: its two lines must agree
             for c in range(chips):
                 if (driving >> c) & 1 == 0:
@@ -614,20 +663,26 @@ def replay_board(
                 driven |= mine
                 if strong >= 0 and c != strong:
                     mine &= ~lanes[strong]
+                where = -2  # nowhere in memory
                 if kind[c] == IO or kind[c] == OTHER:
                     free = True
-                    ones &= ~mine
-                    hazy |= mine
-                    continue
-                source = c
-                if c == assume[SWAP_A]:
-                    source = assume[SWAP_B]
-                elif c == assume[SWAP_B]:
-                    source = assume[SWAP_A]
-                here = _inside(bus, at_chips, assume, c)
-                where = _cell(base, memory, source, inner[c, here] + page[m, c])
-                byte = memory[where]
-                byte_known = memory_known[where]
+                    if driving == 1 << c and (io_sure >> c) & 1:
+                        byte = io_expected[_way(assume, c), i]
+                        byte_known = sheet = io_known[_way(assume, c), i]
+                    if not sheet:
+                        ones &= ~mine
+                        hazy |= mine
+                        continue
+                else:
+                    source = c
+                    if c == assume[SWAP_A]:
+                        source = assume[SWAP_B]
+                    elif c == assume[SWAP_B]:
+                        source = assume[SWAP_A]
+                    here = _inside(bus, at_chips, assume, c)
+                    where = _cell(base, memory, source, inner[c, here] + page[m, c])
+                    byte = memory[where]
+                    byte_known = memory_known[where]
                 if (assume[FORGETS] >> c) & 1 and _charge(charged, assume, base[c], where, i):
                     doubted |= mine & byte_known
                 if where == assume[CELL]:
@@ -643,7 +698,8 @@ def replay_board(
                 # Where the high level wins, highs do what lows do elsewhere.
                 byte ^= flip
                 ones &= (byte & byte_known) | ~mine
-                ones_but_free &= byte | ~byte_known | ~mine
+                if where >= 0:
+                    ones_but_free &= byte | ~byte_known | ~mine
                 zeros |= ~byte & byte_known & mine
             ones &= driven
             either = assume[FIGHT] == EITHER_WINS and driving & (driving - 1) != 0
@@ -715,7 +771,8 @@ def replay_board(
             elif free:
                 if ones_but_free == 255:
                     asked = driving == responds[row, seen_read] or responds[row, seen_read] == 0
-                    price += bits[3] * _free_read(data[i], registers, told, meant, t, asked)
+                    news = _free_read(data[i], registers, told, meant, t, asked)
+                    price += bits[3] * news * _ones(255 & ~sheet) / 8
                 elif (told[0, t] >> 17) & 1 == 0:
                     # A register against another chip's byte can pull down the bits that are high
                     # there: one unknown each, unless it is at rest with the byte it had before.
@@ -854,6 +911,8 @@ def _free_read(byte, registers, told, meant, t, asked):
 
     In a memory's place, or beside one, its byte is as new as the memory's; that it gives back just
     what was written there, as the memory would, is a surprise, once an address.
+
+    Bits that the chip's sheet decides are judged by that; they are no news.
 
     Kept by the address the CPU meant, so that hypotheses about address lines are not judged by
     what registers happen to hold.

@@ -25,6 +25,7 @@ from bustrace.findings._kernels import (
     replay_board,
 )
 from bustrace.findings.banks import fold_banks
+from bustrace.findings.io_reads import Accesses, io_reads, known_sheets, no_sheets
 from bustrace.program import bank_state, reads_of
 from bustrace.reading import Reading
 
@@ -67,7 +68,8 @@ class Assumption:
     chip in `strong`; with `EITHER_WINS` now one wins and now the other. RAMs in `forgets` may lose
     a row that was not used for `forgets_after` cycles; `forgets_rows` masks the bits of the offset
     that choose a row. A chip at `data_open_chip` does not drive the lines in `data_open`, and takes
-    them as high: an input that nothing drives (Fairchild AN-363). The order of the fields is the
+    them as high: an input that nothing drives (Fairchild AN-363). The I/O chip `io_ill` is ill in
+    one of `io_chips.WAYS`, the one numbered `io_way`. The order of the fields is the
     order of the kernel's slots.
     """
 
@@ -128,6 +130,8 @@ class Assumption:
     forgets_rows: int = 0
     select_clip: int = -1
     select_clip_on: int = 0
+    io_ill: int = -1
+    io_way: int = 0
 
     def packed(self) -> npt.NDArray[np.int32]:
         """The kernel's vector: int32, shape (SLOTS,)."""
@@ -246,6 +250,8 @@ class BoardReplay:
         Where a chip's bytes begin in the replay's memory.
     wrong : float
         What is wrong on a healthy board, in bits, without what is merely unknown.
+    io_sheets : tuple of int
+        Chips whose makers' sheets tell what their registers give.
     image : dict of str to int
         Which of a ROM's known images fits best.
     """
@@ -303,10 +309,23 @@ class BoardReplay:
         self._set_selects(reading, settled)
         self.image = self._choose_images(board)
         self._healthy_cost = np.zeros(n, dtype=np.float32)
+        self._io = no_sheets()
         self.healthy = self.replay(HEALTHY)
+        if known_sheets(reading):
+            self._io = io_reads(reading, self.banks, self._accesses())
+            self.healthy = self.replay(HEALTHY)
+        self.io_sheets = tuple(i for i in range(len(self.chips)) if self._io.chips >> i & 1)
         self.address = np.where(self.healthy.bank < 0, np.int32(-1), self._address)
         self._healthy_cost = self.healthy.cost
         self.wrong = self.replay(HEALTHY, WRONG_ONLY).total
+
+    def _accesses(self) -> Accesses:
+        """What a healthy board's chips are asked."""
+        # Where the clip saw another level than the CPU meant, either may have arrived.
+        sure = self.written_known & ~((self.written ^ self.data) & self.data_known)
+        return Accesses(
+            self._address, self.healthy.bank, self.read, self.written, sure.astype(np.uint8)
+        )
 
     def _set_board(self, board: Board) -> None:
         self.banks = fold_banks(board)
@@ -363,6 +382,14 @@ class BoardReplay:
             for i, ref in enumerate(self.chips)
         ]
         return best
+
+    def tells(self, io_way: int) -> bool:
+        """Whether I/O chips that are ill in this one of `io_chips.WAYS` would have to give anything
+        but what good ones give.
+        """
+        io = self._io
+        other = (io.known[io_way] != io.known[0]) | (io.expected[io_way] != io.expected[0])
+        return bool(other.any())
 
     def has_image(self, ref: str) -> bool:
         """Whether a chip's content is known from an image."""
@@ -473,6 +500,10 @@ class BoardReplay:
             self._selects,
             self._selects_known,
             self._in_reset,
+            self._io.chips,
+            self._io.asked,
+            self._io.expected,
+            self._io.known,
             self.state[:n].astype(np.int32),
             self.state_known[:n].astype(np.int32),
             banks.states,

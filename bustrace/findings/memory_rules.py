@@ -118,11 +118,12 @@ def _example(evidence: Evidence, wrong: Column) -> str:
     return (
         f"${int(evidence.replay.address[at]):04X} gave "
         f"${int(evidence.replay.data[at]):02X}, expected "
-        f"{_byte(int(healthy.expected[at]), int(healthy.expected_known[at]))}"
+        f"{byte_words(int(healthy.expected[at]), int(healthy.expected_known[at]))}"
     )
 
 
-def _byte(value: int, known: int) -> str:
+def byte_words(value: int, known: int) -> str:
+    """A byte of which some bits may not be known: ``$3F``, ``%0-11----``."""
     if known == 0xFF:
         return f"${value:02X}"
     return "%" + "".join(

@@ -13,6 +13,7 @@ from bustrace.findings import (
     control_rules,
     cpu_rules,
     driving_rules,
+    io_rules,
     line_rules,
     marginal_rules,
     memory_rules,
@@ -44,6 +45,7 @@ RULES: tuple[Rule, ...] = (
     *bus_timing_rules.RULES,
     *bank_rules.RULES,
     *memory_rules.RULES,
+    *io_rules.RULES,
     *driving_rules.RULES,
     *poll_rules.RULES,
 )

@@ -39,6 +39,7 @@ from bustrace.findings import (
     _kernels,
     answers,
 )
+from bustrace.findings.io_chips import Sheet, sheet_of
 from bustrace.hookup import Hookup
 from bustrace.program import Kind, Program
 from bustrace.program.model import Intent
@@ -65,10 +66,19 @@ class PlainBoard:
         self.table = board.map
         self.cells: dict[tuple[str, int], Bits] = {}
         self.written: set[tuple[str, int]] = set()
+        self.sheets: dict[str, Sheet] = {}
+        self.lose_all()
         for chip in board.mapped:
             if chip.role == "rom" and chip.images:
                 for offset, byte in enumerate(chip.images[0].content.tolist()):
                     self.cells[chip.ref, offset] = bits_of(byte, chip.data_mask)
+
+    def lose_all(self) -> None:
+        """What the I/O chips hold is not known."""
+        for chip in self.board.mapped:
+            make = sheet_of(chip.part, chip.size) if chip.role == "io" else None
+            if make is not None:
+                self.sheets[chip.ref] = make("")
 
     def answering(self, address: int, rw: int) -> list[tuple[int, str]]:
         table = self.table
@@ -87,18 +97,27 @@ class PlainBoard:
         key = (ref, int(self.table.inner[i, address]))
         return key, self.cells.setdefault(key, [None] * 8)
 
-    def write(self, address: int, given: Bits) -> None:
+    def write(self, address: int, given: Bits, cycle: int) -> None:
         for i, ref in self.answering(address, 0):
+            if ref in self.sheets:
+                self.sheets[ref].write(int(self.table.inner[i, address]), byte_of(given), cycle)
             if self.board.chip(ref).role == "ram":
                 key, cell = self.cell(i, ref, address)
                 lanes = int(self.board.map.data_masks[i])
                 cell[:] = [bit if lanes >> b & 1 else None for b, bit in enumerate(given)]
                 self.written.add(key)
 
-    def read(self, address: int, seen: Bits, last: Bits) -> tuple[Bits, list[str]]:
+    def read(self, address: int, seen: Bits, last: Bits, cycle: int) -> tuple[Bits, list[str]]:
         chips = self.answering(address, 1)
         if not chips:
             return (list(last) if self.table.described[address] else [None] * 8), []
+        given_by_sheet = {
+            ref: bits_of(*self.sheets[ref].read(int(self.table.inner[i, address]), cycle))
+            for i, ref in chips
+            if ref in self.sheets
+        }
+        if len(chips) == 1 and given_by_sheet:
+            return given_by_sheet[chips[0][1]], [chips[0][1]]
         expected: Bits = []
         for b in range(8):
             given: list[int | None] = []
@@ -145,16 +164,40 @@ def agree(tables: list[AddressMap], address: int) -> bool:
     return len(told) == 1
 
 
+def resets_of(replay: BoardReplay, reading: Reading) -> dict[int, bool]:
+    """Cycles with RES low or in which the CPU begins anew; whether that is sure to be a reset."""
+    found: dict[int, bool] = {}
+    low = [k for k in range(replay.n) if reading.cycles.flags[k] & IN_RESET]
+    for k in low:
+        run = [k]
+        while run[0] - 1 in low:
+            run.insert(0, run[0] - 1)
+        while run[-1] + 1 in low:
+            run.append(run[-1] + 1)
+        writes = any(replay.read[c] == 0 and replay._address[c] >= 0 for c in run)
+        found[k] = len(run) >= 3 and not writes
+    program = reading.program
+    return found | {int(k): True for k in program.first_cycle[program.kind == Kind.RESET]}
+
+
 def walk(replay: BoardReplay, reading: Reading) -> list[tuple[int, int, int]]:
     """Expected byte, its known bits, and the drivers, for each cycle."""
     plain = PlainBoard(reading.board)
     rows = []
     last = bits_of(0, 0)
+    resets = resets_of(replay, reading)
     for k in range(replay.n):
+        if k in resets and not resets[k]:
+            plain.lose_all()
+        elif k in resets:
+            for sheet in plain.sheets.values():
+                sheet.reset()
         seen = bits_of(int(replay.data[k]), int(replay.data_known[k]))
         address = int(replay._address[k])
         if address < 0:
             rows.append((0, 0, 0))
+            if k and reading.cycles.owner[k] == OWNER_CPU and k not in resets:
+                plain.lose_all()
             last = seen if k else bits_of(0, 0)
             continue
         tables = possible(reading.board, int(replay.state[k]), int(replay.state_known[k]))
@@ -170,10 +213,11 @@ def walk(replay: BoardReplay, reading: Reading) -> list[tuple[int, int, int]]:
             plain.write(
                 address,
                 [None if s is not None and s != g else g for g, s in zip(given, seen, strict=True)],
+                k,
             )
             rows.append((int(replay.written[k]), int(replay.written_known[k]), 0))
         else:
-            expected, who = plain.read(address, seen, last)
+            expected, who = plain.read(address, seen, last, k)
             mask = sum(1 << replay.chips.index(ref) for ref in who)
             rows.append((*byte_of(expected), mask))
         # The recording may have begun within cycle 0: what the bus held in it is not known.
@@ -382,6 +426,11 @@ ASSUMPTIONS = {
     "chip 0 gets nothing": Assumption(deaf=1),
     "a bank bit low": Assumption(state_and=0xFFFE),
     "the latch never set": Assumption(latch_dead=7),
+    "I/O chip 2 takes nothing": Assumption(io_ill=2, io_way=1),
+    "I/O chip 2 gets nothing": Assumption(deaf=4),
+    "D3 high at an I/O chip": Assumption(data_pin_chip=2, data_pin_or=8),
+    "A0 low at an I/O chip": Assumption(pin_chip=2, pin_and=0xFFFE),
+    "chips 2 and 1 swapped": Assumption(swap_a=2, swap_b=1),
 }
 
 
