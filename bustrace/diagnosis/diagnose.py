@@ -13,6 +13,7 @@ from bustrace.diagnosis.advice import behind_the_bus, check_for_class, rails, te
 from bustrace.diagnosis.against_good import beside_good, weighed_beside
 from bustrace.diagnosis.checks import check_for
 from bustrace.diagnosis.model import Diagnosis, Suspect, Verdict
+from bustrace.diagnosis.touching import beside_touching, touching
 from bustrace.diagnosis.weighing import Weighed, weigh
 from bustrace.diagnosis.without_board import BY_HAND, hedged
 from bustrace.faults import SELECT, Fault
@@ -160,7 +161,8 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     explained = {rule for s in suspects for rule in s.explains}
     if not held & {"clock", "reset"}:
         suspects += _cpu(seen, faults, explained, board)
-    return _in_order(suspects)
+    joined = touching(faults, board)
+    return _in_order([*joined, *beside_touching(suspects, joined)])
 
 
 def _in_order(suspects: Iterable[Suspect]) -> tuple[Suspect, ...]:

@@ -46,6 +46,8 @@ PLANTED = (
     Case("line-stuck", "fault", "stuck:D3=0@read", ("D3",)),
     Case("lines-together", "fault", "short:D1+D4@bus", ("D1", "D4")),
     Case("lines-together", "fault", "short:A3+A4@bus", ("A3", "A4")),
+    Case("lines-together", "fault", "short:A5+IRQ@bus", ("A5", "IRQ")),
+    Case("lines-together", "fault", "short:A9+D4@bus", ("A9", "D4")),
     Case("select-missing", "fault", "stuck:CS_U5=1@decoder", ("select:U5",), ("U5",)),
     Case("select-doubled", "fault", "doubled:U5+U4", ("select:U4",), ("U4", "U5")),
     Case("select-always", "fault", "stuck:CS_U4=0@decoder", ("select:U4",), ("U4", "U5")),

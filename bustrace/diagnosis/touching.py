@@ -1,0 +1,64 @@
+"""Lines of two groups that touch: seen on the lines themselves, and what they do to the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from bustrace.board import Board
+from bustrace.diagnosis.advice import tell_apart
+from bustrace.diagnosis.checks import check_for
+from bustrace.diagnosis.model import Suspect
+from bustrace.diagnosis.weighing import MIN_PROBABILITY
+from bustrace.faults import STATE_FAMILIES, Fault
+from bustrace.findings import Finding, of_two_groups
+
+TOUCHING = 0.95
+"""Probability of two lines that were seen to move as one: what is left is a clip on the other's
+pin."""
+
+TAINTED = 0.05
+"""Of its probability, what is left of a suspect that the joined lines may explain: the replay that
+weighed it knew nothing of them."""
+
+
+def touching(findings: Iterable[Finding], board: Board) -> list[Suspect]:
+    """The lines of different groups that move as one; several pairs that do so are one suspect."""
+    faults = [finding for finding in findings if finding.severity == "fault"]
+    joined = [Fault("short", f.lines, place="bus") for f in faults if of_two_groups(f)]
+    if not joined:
+        return []
+    fault, *alike = joined
+    lines = {line for each in joined for line in each.lines}
+    about = ("lines-together", *(f.rule for f in faults if set(f.lines) & lines))
+    return [
+        Suspect(
+            fault,
+            TOUCHING,
+            tuple(dict.fromkeys(about)),
+            (),
+            check_for(fault, board),
+            alike=tuple(alike),
+            tell_apart=tell_apart(fault, tuple(alike), board),
+        )
+    ]
+
+
+def beside_touching(suspects: Iterable[Suspect], joined: Iterable[Suspect]) -> list[Suspect]:
+    """The other suspects where lines were seen to touch: those about one of these lines are
+    explained, and what the replay weighed without them is worth little.
+    """
+    lines = {line for s in joined for fault in (s.fault, *s.alike) for line in fault.lines}
+    if not lines:
+        return list(suspects)
+    against = f"{' and '.join(sorted(lines))} move as one, which may explain it all"
+    left = []
+    for suspect in suspects:
+        if suspect.fault.family in STATE_FAMILIES:
+            left.append(suspect)
+            continue
+        probability = TAINTED * suspect.probability
+        if probability >= MIN_PROBABILITY and not lines & set(suspect.fault.lines):
+            told = (*suspect.against, against)
+            left.append(replace(suspect, probability=probability, against=told))
+    return left

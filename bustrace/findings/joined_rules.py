@@ -1,0 +1,223 @@
+"""A rule about lines of two groups that touch: an address line, a data line, a control line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.findings.evidence import Evidence
+from bustrace.findings.model import Finding
+from bustrace.hookup import ADDRESS_PINS, DATA_PINS
+
+DRIVEN = (*ADDRESS_PINS, *DATA_PINS, "RW", "SYNC")
+"""Lines of which the program tells the level; bit i of a line mask is ``DRIVEN[i]``."""
+
+PULLED = ("RES", "IRQ", "NMI", "RDY", "SO")
+"""Inputs that a resistor holds high until something pulls them low."""
+
+LINES = (*DRIVEN, *PULLED)
+
+STRAY_SHARE = 2e-3
+"""Share of cycles in which joined lines may be seen to differ: noise, and edges that come late."""
+
+CONTEXTS, EACH_WAY = 16, 4
+"""Distinct addresses and bytes in which two lines are alike, in all and at each level: 300 pairs of
+lines that have nothing to do with each other agree in so many by chance once in 200 captures, and
+then they must also be wrong."""
+
+APART = 2
+"""Distinct addresses at which two lines should differ and do not."""
+
+ALONE = 24
+"""Contexts at each level where only a data line is ever wrong, and goes with an address line: an
+output that fails in one chip does so too where that chip's addresses begin."""
+
+FALLS = 8
+"""How often an input that should rest must fall with another line."""
+
+MOST_ALIKE = 6
+"""Pairs that a capture cannot tell apart, at most: a bus that nobody drives, or a CPU that runs in
+a small circle, has many lines alike."""
+
+FIRST_LOOK = 4_096
+"""Cycles that tell which pairs are worth a look at the whole capture."""
+
+Column = npt.NDArray[np.bool_]
+_Column = npt.NDArray[Any]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Levels:
+    """Levels of `LINES` in the CPU's settled cycles, as line masks: uint32, shape (m,)."""
+
+    cycle: npt.NDArray[np.int64]
+    seen: npt.NDArray[np.uint32]
+    known: npt.NDArray[np.uint32]
+    meant: npt.NDArray[np.uint32]
+    meant_known: npt.NDArray[np.uint32]
+    address: npt.NDArray[np.uint32]
+
+
+def groups_together(evidence: Evidence) -> Iterator[Finding]:
+    """Two lines of different groups always have one level although they should differ."""
+    levels = _levels(evidence)
+    found = []
+    for a, b in _worth_a_look(levels):
+        finding = _pulled(levels, a, b) if LINES[b] in PULLED else _driven(levels, a, b)
+        if finding is not None:
+            found.append(finding)
+    most = max((finding.count for finding in found), default=0)
+    found = [finding for finding in found if finding.count == most]
+    if len(found) <= MOST_ALIKE:
+        yield from found
+
+
+def of_two_groups(finding: Finding) -> bool:
+    """Whether a finding tells of two joined lines of different groups."""
+    return finding.rule == "lines-together" and len({_group(line) for line in finding.lines}) > 1
+
+
+def _levels(evidence: Evidence) -> _Levels:
+    cycles, intent, replay = (
+        evidence.reading.cycles,
+        evidence.reading.program.intent,
+        evidence.replay,
+    )
+    n, at = evidence.n, np.flatnonzero(evidence.owned)
+    healthy = replay.healthy
+    given = (replay.read == 1) & (healthy.drivers != 0)
+    byte = np.where(given, healthy.expected, intent.data[:n])
+    byte_known = np.where(given, healthy.expected_known, intent.data_known[:n])
+    columns: list[tuple[_Column, _Column, _Column, _Column, int]] = [
+        (
+            cycles.address[:n],
+            cycles.address_known[:n],
+            intent.address[:n],
+            intent.address_known[:n],
+            0,
+        ),
+        (cycles.data[:n], cycles.data_known[:n], byte, byte_known, 16),
+    ]
+    program_tells = {"RW": intent.rw, "SYNC": intent.sync}
+    for name in LINES[24:]:
+        level = cycles.pin(name)[:n]
+        wanted = program_tells[name][:n] if name in program_tells else np.full(n, 2, np.uint8)
+        columns.append((level == 1, level < 2, wanted == 1, wanted < 2, LINES.index(name)))
+    packed = np.zeros((4, len(at)), np.uint32)
+    for *parts, shift in columns:
+        for word, part in zip(packed, parts, strict=True):
+            word |= part[at].astype(np.uint32) << np.uint32(shift)
+    seen, known, meant, meant_known = packed
+    return _Levels(
+        at, seen & known, known, meant & meant_known, meant_known, intent.address[:n][at]
+    )
+
+
+def _group(line: str) -> str:
+    """``A``, ``D``, or the name of a control line."""
+    return line[0] if line in ADDRESS_PINS or line in DATA_PINS else line
+
+
+def _worth_a_look(levels: _Levels) -> Iterator[tuple[int, int]]:
+    """Pairs of two groups that both move, and are alike in the first cycles."""
+    seen, known = levels.seen[:FIRST_LOOK], levels.known[:FIRST_LOOK]
+    places = np.arange(len(LINES), dtype=np.uint32)[:, None]
+    high, low = (
+        np.packbits((word >> places & np.uint32(1)).astype(np.uint8), axis=1)
+        for word in (seen, ~seen & known)
+    )
+
+    def common(one: npt.NDArray[np.uint8], other: npt.NDArray[np.uint8]) -> npt.NDArray[np.int64]:
+        count: npt.NDArray[np.int64] = np.bitwise_count(one[:, None] & other).sum(2, dtype=np.int64)
+        return count
+
+    mixed = common(high, low)
+    alike = (mixed + mixed.T <= STRAY_SHARE * (common(high, high) + common(low, low))).tolist()
+    moves = [bool(h.any() and lo.any()) for h, lo in zip(high, low, strict=True)]
+    for a, b in combinations(range(len(LINES)), 2):
+        bus = LINES[a] not in PULLED
+        if bus and _group(LINES[a]) != _group(LINES[b]) and moves[a] and moves[b] and alike[a][b]:
+            yield a, b
+
+
+def _bit(word: npt.NDArray[np.uint32], line: int) -> Column:
+    high: Column = word >> np.uint32(line) & np.uint32(1) == 1
+    return high
+
+
+def _distinct(levels: _Levels, where: Column) -> int:
+    """Addresses and bytes seen in these cycles."""
+    return len(np.unique(levels.seen[where] & np.uint32(0xFFFFFF)))
+
+
+def _alike(levels: _Levels, a: int, b: int) -> tuple[Column, Column, list[int]] | None:
+    """Cycles in which both lines are known, those with one level, and in how many contexts either
+    level was seen; None where the lines differ, or too little was seen of them.
+    """
+    both = _bit(levels.known, a) & _bit(levels.known, b)
+    high = _bit(levels.seen, a)
+    same: Column = both & (high == _bit(levels.seen, b))
+    if int((both & ~same).sum()) > STRAY_SHARE * int(both.sum()):
+        return None
+    ways = [_distinct(levels, same & high), _distinct(levels, same & ~high)]
+    return (both, same, ways) if min(ways) >= EACH_WAY else None
+
+
+def _driven(levels: _Levels, a: int, b: int) -> Finding | None:
+    """Two lines that the program drives."""
+    seen = _alike(levels, a, b)
+    if seen is None:
+        return None
+    both, same, contexts = seen
+    asked = both & _bit(levels.meant_known, a) & _bit(levels.meant_known, b)
+    asked &= _bit(levels.meant, a) != _bit(levels.meant, b)
+    off = asked & same
+    if len(np.unique(levels.address[off])) < APART or sum(contexts) < CONTEXTS:
+        return None
+    wrong = [int((off & (_bit(levels.seen ^ levels.meant, line))).sum()) for line in (a, b)]
+    by_chip = LINES[a] in ADDRESS_PINS and LINES[b] in DATA_PINS and wrong[0] < APART
+    if by_chip and min(contexts) < ALONE:
+        return None
+    high = _bit(levels.seen, a)[off]
+    how = ", high each time" if high.all() else "" if high.any() else ", low each time"
+    return _finding(levels, a, b, off, asked, "that want them different" + how)
+
+
+def _pulled(levels: _Levels, a: int, b: int) -> Finding | None:
+    """A line that the program drives, and an input that should rest high."""
+    seen = _alike(levels, a, b)
+    if seen is None:
+        return None
+    both, same, _ = seen
+    high = _bit(levels.seen, a)
+    falls = high[:-1] & ~high[1:]
+    fell = same[1:] & same[:-1] & falls & (np.diff(levels.cycle) == 1)
+    if int(fell.sum()) < FALLS:
+        return None
+    return _finding(levels, a, b, same & ~high, both & ~high, "with either low")
+
+
+def _finding(levels: _Levels, a: int, b: int, off: Column, asked: Column, which: str) -> Finding:
+    one, other = LINES[a], LINES[b]
+    count = int(off.sum())
+    return Finding(
+        rule="lines-together",
+        severity="fault",
+        lines=(one, other),
+        cycles=tuple(levels.cycle[off][:32].tolist()),
+        opportunities=int(asked.sum()),
+        count=count,
+        measured=f"equal in {count:,} of {int(asked.sum()):,} cycles {which}",
+        expected="different levels in these cycles"
+        if other in DRIVEN
+        else f"{other} high, whatever {one} does",
+        text=f"{one} and {other} move as one.",
+    )
+
+
+RULES = (groups_together,)
