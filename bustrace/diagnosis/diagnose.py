@@ -13,7 +13,7 @@ from bustrace.diagnosis.advice import behind_the_bus, check_for_class, rails, te
 from bustrace.diagnosis.against_good import beside_good, weighed_beside
 from bustrace.diagnosis.checks import check_for
 from bustrace.diagnosis.model import Diagnosis, Suspect, Verdict
-from bustrace.diagnosis.touching import beside_touching, touching
+from bustrace.diagnosis.touching import beside_touching, touching, with_ready
 from bustrace.diagnosis.weighing import Weighed, weigh
 from bustrace.diagnosis.without_board import BY_HAND, hedged
 from bustrace.faults import SELECT, Fault
@@ -209,17 +209,19 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
             explains += [
                 f.rule for f in faults if f.rule in ("vector-absent", "rdy-held", "cpu-stands")
             ]
-        suspects.append(
-            Suspect(
-                fault,
-                probability,
-                tuple(explains),
-                (),
-                check_for(fault, board),
-                alike=alike,
-                tell_apart=tell_apart(fault, alike, board),
-            )
+        suspect = Suspect(
+            fault,
+            probability,
+            tuple(explains),
+            (),
+            check_for(fault, board),
+            alike=alike,
+            tell_apart=tell_apart(fault, alike, board),
         )
+        if finding.rule == "rdy-held":
+            suspects += with_ready(seen.evidence, suspect, board)
+        else:
+            suspects.append(suspect)
     return suspects
 
 

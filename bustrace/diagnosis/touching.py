@@ -11,11 +11,15 @@ from bustrace.diagnosis.checks import check_for
 from bustrace.diagnosis.model import Suspect
 from bustrace.diagnosis.weighing import MIN_PROBABILITY
 from bustrace.faults import STATE_FAMILIES, Fault
-from bustrace.findings import Finding, of_two_groups
+from bustrace.findings import MOST_ALIKE, Evidence, Finding, lines_with_ready, of_two_groups
 
 TOUCHING = 0.95
 """Probability of two lines that were seen to move as one: what is left is a clip on the other's
 pin."""
+
+FELL_WITH = 0.6
+"""Probability that RDY, which fell once and for good, was pulled by a line that fell with it: other
+things may pull it too, and in that very cycle."""
 
 TAINTED = 0.05
 """Of its probability, what is left of a suspect that the joined lines may explain: the replay that
@@ -42,6 +46,29 @@ def touching(findings: Iterable[Finding], board: Board) -> list[Suspect]:
             tell_apart=tell_apart(fault, tuple(alike), board),
         )
     ]
+
+
+def with_ready(evidence: Evidence, held: Suspect, board: Board) -> list[Suspect]:
+    """RDY held low, and what may hold it: a line that is low whenever RDY is. Where RDY was never
+    high nothing tells such a line from any other cause.
+    """
+    joined = [Fault("short", (line, "RDY"), place="bus") for line in lines_with_ready(evidence)]
+    if not (evidence.reading.cycles.pin("RDY") == 1).any():
+        alike = tuple(joined)
+        return [replace(held, alike=alike, tell_apart=tell_apart(held.fault, alike, board))]
+    if not 0 < len(joined) <= MOST_ALIKE:
+        return [held]
+    fault, *others = joined
+    touches = replace(
+        held,
+        fault=fault,
+        probability=FELL_WITH,
+        against=("RDY fell once: something else may have pulled it in that very cycle",),
+        check=check_for(fault, board),
+        alike=tuple(others),
+        tell_apart=tell_apart(fault, tuple(others), board),
+    )
+    return [touches, replace(held, probability=1 - FELL_WITH)]
 
 
 def beside_touching(suspects: Iterable[Suspect], joined: Iterable[Suspect]) -> list[Suspect]:

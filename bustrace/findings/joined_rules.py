@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.findings.control_rules import FLAG_I, REFUSALS
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.model import Finding
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
+from bustrace.program import Kind
 
 DRIVEN = (*ADDRESS_PINS, *DATA_PINS, "RW", "SYNC")
 """Lines of which the program tells the level; bit i of a line mask is ``DRIVEN[i]``."""
@@ -44,6 +46,16 @@ MOST_ALIKE = 6
 """Pairs that a capture cannot tell apart, at most: a bus that nobody drives, or a CPU that runs in
 a small circle, has many lines alike."""
 
+CLI, SEI = 0x58, 0x78
+
+_LOOKED_AT = 4
+"""Cycles before a fetch in which IRQ must be low to come first: it is looked at in one of the last
+two, and before that in a taken branch (hardware manual, A.5.4)."""
+
+_MOSTLY = 0.5
+"""Share of the reads with RDY low after which the address must have moved on to say that the CPU
+does not wait."""
+
 FIRST_LOOK = 4_096
 """Cycles that tell which pairs are worth a look at the whole capture."""
 
@@ -68,7 +80,10 @@ def groups_together(evidence: Evidence) -> Iterator[Finding]:
     levels = _levels(evidence)
     found = []
     for a, b in _worth_a_look(levels):
-        finding = _pulled(levels, a, b) if LINES[b] in PULLED else _driven(levels, a, b)
+        pulled = LINES[b] in PULLED
+        finding = _pulled(levels, a, b) if pulled else _driven(levels, a, b)
+        if finding is not None and pulled and _unheard(evidence, LINES[b]):
+            finding = _clip_elsewhere(finding)
         if finding is not None:
             found.append(finding)
     most = max((finding.count for finding in found), default=0)
@@ -77,9 +92,61 @@ def groups_together(evidence: Evidence) -> Iterator[Finding]:
         yield from found
 
 
+def _unheard(evidence: Evidence, pin: str) -> bool:
+    """Whether the CPU ran on against what the pin shows, again and again: it is the clip."""
+    program, cycles = evidence.reading.program, evidence.reading.cycles
+    low = cycles.pin(pin) == 0
+    if pin == "NMI":
+        return program.method != "none" and not (program.kind == Kind.NMI).any()
+    if pin == "RDY":
+        held = np.flatnonzero(low[:-1] & (cycles.pin("RW")[:-1] == 1))
+        moved = cycles.address[held] != cycles.address[held + 1]
+        return int(moved.sum()) >= FALLS and bool(moved.mean() > _MOSTLY)
+    if pin != "IRQ":
+        return False
+    for fix in program.read_corrections:
+        # A CLI that it cannot have read, an SEI instead, a pulled status with the I flag set: only
+        # so does a CPU that lets interrupts in run on against a low IRQ.
+        if fix.seen == CLI or fix.believed == SEI or fix.believed == fix.seen | FLAG_I:
+            return True
+    rows = program.kind == Kind.INSTRUCTION
+    rows &= (program.registers_known[:, 4] & FLAG_I != 0) & (program.registers[:, 4] & FLAG_I == 0)
+    ran = np.flatnonzero(rows[2:] & rows[1:-1] & rows[:-2]) + 2
+    first = program.first_cycle[ran]
+    refused = np.ones(len(first), np.bool_)
+    for back in range(1, _LOOKED_AT + 1):
+        refused &= low[np.maximum(first - back, 0)]
+    return int(refused.sum()) >= REFUSALS
+
+
+def _clip_elsewhere(finding: Finding) -> Finding:
+    """The same where the CPU does not see it."""
+    line, pin = finding.lines
+    return replace(
+        finding,
+        rule="clip-off",
+        severity="oddity",
+        lines=(pin,),
+        text=f"{pin} shows the level of {line}, and the CPU runs on as though {pin} rested: its "
+        "clip is off.",
+    )
+
+
 def of_two_groups(finding: Finding) -> bool:
     """Whether a finding tells of two joined lines of different groups."""
     return finding.rule == "lines-together" and len({_group(line) for line in finding.lines}) > 1
+
+
+def lines_with_ready(evidence: Evidence) -> tuple[str, ...]:
+    """Address and data lines that had RDY's level in all cycles, as far as both were captured."""
+    levels, ready = _levels(evidence), LINES.index("RDY")
+    found = []
+    for line in range(len(ADDRESS_PINS) + len(DATA_PINS)):
+        both = _bit(levels.known, line) & _bit(levels.known, ready)
+        differ = both & (_bit(levels.seen, line) != _bit(levels.seen, ready))
+        if both.any() and not differ.any():
+            found.append(LINES[line])
+    return tuple(found)
 
 
 def _levels(evidence: Evidence) -> _Levels:

@@ -1,0 +1,58 @@
+"""Lines of two groups that touch, and what only looks so."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from drill_readings import boot, first_class, rules
+
+from bustrace.diagnosis import diagnose
+from bustrace.findings import find_all
+from bustrace.reading import Reading, read_boot
+
+
+def clipped_to(reading: Reading, line: str, other: str) -> Reading:
+    """Read again with a line's clip on another line's pin."""
+    capture = reading.capture
+    at, on = (np.uint64(1 << capture.lines.index(name)) for name in (line, other))
+    state = np.where(capture.state & on != 0, capture.state | at, capture.state & ~at)
+    return read_boot(replace(capture, state=state), reading.board)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("pin", ["IRQ", "NMI", "RDY"])
+@pytest.mark.parametrize("line", ["A5", "D3"])
+def test_a_clip_on_another_pin_is_no_joint(pin, line):
+    """The CPU runs on as though the pin rested."""
+    found = find_all(clipped_to(boot(cycles=7000), pin, line))
+    assert "lines-together" not in rules(found)
+    assert rules(found, "fault") == set()
+
+
+@pytest.mark.slow
+def test_ready_that_was_never_high_may_be_pulled_by_every_low_line():
+    diagnosis = diagnose(boot("short:D7+RDY@bus"))
+    assert str(diagnosis.suspects[0].fault) == "held:RDY=0"
+    assert {"held:RDY=0", "short:D7+RDY@bus"} < first_class(diagnosis)
+    assert first_class(diagnosis) == first_class(diagnose(boot("held:RDY=0")))
+
+
+@pytest.mark.slow
+def test_ready_that_fell_with_a_line_was_likely_pulled_by_it():
+    """Something else may have pulled it in that cycle, so it is named after that."""
+    first, second = diagnose(boot("short:D0+RDY@bus")).suspects[:2]
+    assert [str(s.fault) for s in (first, second)] == ["short:D0+RDY@bus", "held:RDY=0"]
+    assert first.probability + second.probability == pytest.approx(1)
+    assert "fell once" in first.against[0]
+
+
+@pytest.mark.slow
+def test_beside_lines_that_touch_other_suspects_count_little():
+    first, *others = diagnose(boot("short:A9+D4@bus")).suspects
+    assert (str(first.fault), others != []) == ("short:A9+D4@bus", True)
+    for suspect in others:
+        assert not {"A9", "D4"} & set(suspect.fault.lines)
+        assert suspect.probability < 0.05
+        assert "A9 and D4 move as one" in suspect.against[-1]
