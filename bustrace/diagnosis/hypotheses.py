@@ -111,8 +111,7 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
                     doubled=i, doubled_by=j, doubled_select=select, fight=fight, strong=strong
                 )
                 yield "doubled", Fault("doubled", chip=f"{ref}+{other}"), joins
-            roles = {evidence.reading.board.chip(r).role for r in (ref, other)}
-            if i < j and (len(roles) == 1 or roles == {"rom", "ram"}):
+            if i < j and _fit_each_other(evidence.reading.board, ref, other):
                 yield (
                     "swapped",
                     Fault("swapped", chip=f"{ref}+{other}"),
@@ -122,6 +121,14 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
             yield "content", Fault("content", chip=ref), Assumption(loose=i)
             blank = Assumption(data_pin_chip=i, data_pin_or=0xFF)
             yield "blank", Fault("content", chip=ref), blank
+
+
+def _fit_each_other(board: Board, ref: str, other: str) -> bool:
+    """Whether two chips go into each other's sockets: memories do; of I/O chips only like parts."""
+    one, two = board.chip(ref), board.chip(other)
+    if {one.role, two.role} == {"io"}:
+        return one.part == two.part
+    return one.role == two.role or {one.role, two.role} == {"rom", "ram"}
 
 
 def _fights(chip: int) -> tuple[tuple[int, int], ...]:

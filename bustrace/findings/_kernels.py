@@ -107,6 +107,10 @@ EITHER_WINS = 4
     SLOTS,
 ) = range(60)
 
+TAKEN, TAKEN_WRITE, TAKEN_OFFSET = 1 << 15, 1 << 14, 8
+"""What an I/O chip got in a cycle: an access; a write; its register from this bit on, five bits;
+below it the byte."""
+
 TAKES_NOTHING = 1
 """Row of the I/O chips' columns for one that takes no byte."""
 
@@ -198,6 +202,26 @@ def _astray(assume, inner, meant, bus, at_chips, touched, reading, seen_read, mi
             if other or ((misread >> c) & 1 and _way(assume, c) != TAKES_NOTHING):
                 found |= 1 << c
     return found
+
+
+@compiled_part
+def _swapped(assume, c):
+    """The chip that is in the place of chip c."""
+    if c == assume[SWAP_A]:
+        return assume[SWAP_B]
+    return assume[SWAP_A] if c == assume[SWAP_B] else c
+
+
+@compiled_part
+def _take(taken, assume, inner, bus, at_chips, touched, seen_read, misread, byte, i):
+    """Note what I/O chips get."""
+    for s in range(inner.shape[0]):
+        if (touched >> s) & 1:
+            c = _swapped(assume, s)
+            write = seen_read == ((misread >> c) & 1)
+            offset = inner[s, _inside(bus, at_chips, assume, c)] & 31
+            what = TAKEN | (TAKEN_WRITE if write else 0)
+            taken[c, i] = what | offset << TAKEN_OFFSET | byte
 
 
 @compiled_part
@@ -300,6 +324,8 @@ def replay_board(
     io_asked,
     io_expected,
     io_known,
+    io_exact,
+    io_taken,
     told_state,
     told_state_known,
     states,
@@ -361,6 +387,10 @@ def replay_board(
     in_reset : uint8, shape (n,)
     sheets, io_asked, io_expected, io_known
         As `chips`, `asked`, `expected` and `known` of `io_reads.IoReads`.
+    io_exact : int
+        I/O chips whose columns are made for this very assumption.
+    io_taken : uint16, shape (chips, n), or (1, 1) where it is not wanted
+        Out: what each of the I/O chips in `sheets` got in each cycle, see `TAKEN`; 0 for nothing.
     told_state, told_state_known : int32, shape (n,)
         State bits as the program has them; taken in reset, where what happened in a skipped cycle
         changed them, and for the CPU's port.
@@ -420,9 +450,12 @@ def replay_board(
         Cycle after which that lowest sum was reached.
     whole : bool
         Whether the replay went to the end; else all of the above is worth nothing.
+    astray : int
+        I/O chips whose columns did not hold, for they got other accesses.
     """
     n = address.shape[0]
     chips = kind.shape[0]
+    noting = io_taken.shape[1] == n
     total = 0.0
     running = 0.0
     lowest = 0.0
@@ -541,6 +574,20 @@ def replay_board(
                 astray |= _astray(
                     assume, inner, meant, bus, at_chips, touched, reading, seen_read, misread
                 )
+                if noting:
+                    _take(
+                        io_taken,
+                        assume,
+                        inner,
+                        bus,
+                        at_chips,
+                        touched,
+                        seen_read,
+                        misread,
+                        data[i],
+                        i,
+                    )
+            astray &= ~io_exact
         unsure = 0
         if assume[DOUBLED_SELECT] and (selected >> assume[DOUBLED]) & 1:
             selected |= 1 << assume[DOUBLED_BY]
@@ -593,11 +640,7 @@ def replay_board(
                 for s in range(chips):
                     if (answering >> s) & 1 == 0:
                         continue
-                    c = s  # the chip in that place
-                    if s == assume[SWAP_A]:
-                        c = assume[SWAP_B]
-                    elif s == assume[SWAP_B]:
-                        c = assume[SWAP_A]
+                    c = _swapped(assume, s)  # the chip in that place
                     if (misread >> c) & 1:
                         continue  # it drives, and keeps what it holds
                     here = _inside(bus, at_chips, assume, c)
@@ -622,8 +665,10 @@ def replay_board(
                             _charge(charged, assume, base[c], where, i)
                     elif kind[c] == IO and _way(assume, c) != TAKES_NOTHING:
                         registers[meant] = 256 | took
-                        if took != byte:
+                        if took != byte and (io_exact >> c) & 1 == 0:
                             astray |= 1 << c
+                        if noting and (sheets >> c) & 1:
+                            io_taken[c, i] = (io_taken[c, i] & 0xFF00) | took
             expected[i] = clip_byte
             expected_known[i] = byte_known
         elif unsure_map:
@@ -674,11 +719,7 @@ def replay_board(
                         hazy |= mine
                         continue
                 else:
-                    source = c
-                    if c == assume[SWAP_A]:
-                        source = assume[SWAP_B]
-                    elif c == assume[SWAP_B]:
-                        source = assume[SWAP_A]
+                    source = _swapped(assume, c)
                     here = _inside(bus, at_chips, assume, c)
                     where = _cell(base, memory, source, inner[c, here] + page[m, c])
                     byte = memory[where]
@@ -823,11 +864,7 @@ def replay_board(
                 for c in range(chips):
                     if (driving >> c) & 1 == 0 or kind[c] == IO or kind[c] == OTHER:
                         continue
-                    source = c
-                    if c == assume[SWAP_A]:
-                        source = assume[SWAP_B]
-                    elif c == assume[SWAP_B]:
-                        source = assume[SWAP_A]
+                    source = _swapped(assume, c)
                     here = _inside(bus, at_chips, assume, c)
                     learn = shown & lanes[c]
                     if strong >= 0 and c != strong:
@@ -901,8 +938,8 @@ def replay_board(
             spared += healthy[i] - price
         ahead -= healthy[i]
         if max(running - lowest, spared - SOMETIMES_PRICE) + ahead < least:
-            return total, lowest, onset, False
-    return total, lowest, onset, True
+            return total, lowest, onset, False, astray
+    return total, lowest, onset, True, astray
 
 
 @compiled_part

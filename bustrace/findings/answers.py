@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.board import Board
-from bustrace.cycles import CONTROL_BIT, IN_RESET, OWNER_CPU, UNSETTLED, Cycles
+from bustrace.cycles import CONTROL_BIT, IN_RESET, OWNER_CPU, UNSETTLED
 from bustrace.findings._kernels import (
     IO,
     OTHER,
@@ -25,7 +25,8 @@ from bustrace.findings._kernels import (
     replay_board,
 )
 from bustrace.findings.banks import fold_banks
-from bustrace.findings.io_reads import Accesses, io_reads, known_sheets, no_sheets
+from bustrace.findings.io_reads import Accesses, IoReads, IoSheets, known_sheets, no_sheets
+from bustrace.findings.trail import left_by_another, went_elsewhere
 from bustrace.program import bank_state, reads_of
 from bustrace.reading import Reading
 
@@ -42,12 +43,6 @@ WRONG_ONLY = np.array([10.0, 10.0, 10.0, 0.0, 2.6])
 """The same, with nothing for what is merely unknown."""
 
 _NO_LIMIT = -np.inf
-
-MANY_LINES = 3
-"""Address lines that no single fault turns at once."""
-
-AGAIN = 4
-"""Cycles in which a line must differ to count among those that do so again and again."""
 
 MAX_CYCLES = 400_000
 """Cycles that are weighed; a boot's decisive part is far shorter, and the cost is linear."""
@@ -163,6 +158,10 @@ class Answers:
         healthy board itself.
     onset : int
         Cycle from which the fault explains more than the healthy board does.
+    astray : int
+        I/O chips with a sheet that got other accesses than on a healthy board.
+    taken : uint16, shape (chips, n)
+        What each I/O chip with a sheet got in each cycle, as the kernel's `TAKEN` has it.
     """
 
     expected: npt.NDArray[np.uint8]
@@ -173,43 +172,8 @@ class Answers:
     total: float
     gain: float
     onset: int
-
-
-def _left_by_another(
-    cycles: Cycles, n: int, disbelieved: int
-) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
-    """What another owner of the bus left on the data lines in the other half of each cycle.
-
-    Only where that half had an address of its own. With the CPU's address there it is no other
-    owner: a chip that is not gated by phase 2 then drives in both halves, and its byte says
-    nothing of an undriven bus.
-
-    Returns
-    -------
-    left, known : uint8, shape (n,)
-    """
-    both = cycles.other_address_known[:n] & cycles.address_known[:n]
-    another = (cycles.other_address[:n] ^ cycles.address[:n]) & both != 0
-    believed = np.uint8(~disbelieved & 0xFF)
-    known = np.where(another, cycles.other_data_known[:n] & believed, np.uint8(0))
-    return cycles.other_data[:n] & known, known
-
-
-def _went_elsewhere(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
-    """Cycles in which the CPU put out another address than its program implies: bool, shape (n,).
-
-    A fault of a line or two leaves the others right; where `MANY_LINES` that move in the capture
-    differ at once, or one here and one there again and again, the CPU read something else before
-    than the clips show.
-    """
-    cycles, intent = reading.cycles, reading.program.intent
-    seen, known = cycles.address[:n], cycles.address_known[:n]
-    high = np.bitwise_or.reduce(seen & known, initial=0)
-    moving = high & np.bitwise_or.reduce(~seen & known, initial=0)
-    off = (seen ^ intent.address[:n]) & known & intent.address_known[:n] & moving
-    elsewhere: npt.NDArray[np.bool_] = np.bitwise_count(off) >= MANY_LINES
-    again = [int((off[~elsewhere] >> bit & 1).sum()) >= AGAIN for bit in range(16)]
-    return off != 0 if sum(again) >= MANY_LINES else elsewhere
+    astray: int
+    taken: npt.NDArray[np.uint16]
 
 
 class BoardReplay:
@@ -262,7 +226,7 @@ class BoardReplay:
         seen = cycles.address[:n].astype(np.int32)
         seen_known = cycles.address_known[:n].astype(np.int32)
         known = intent.address_known[:n].astype(np.int32)
-        self.elsewhere = _went_elsewhere(reading, n)
+        self.elsewhere = went_elsewhere(reading, n)
         known[self.elsewhere] = 0
         meant = intent.address[:n].astype(np.int32)
         rw_bit = np.uint16(CONTROL_BIT["RW"])
@@ -302,7 +266,7 @@ class BoardReplay:
         self.data_known = np.where(
             settled, cycles.data_known[:n] & np.uint8(~disbelieved & 0xFF), np.uint8(0)
         )
-        self._left, self._left_known = _left_by_another(cycles, n, disbelieved)
+        self._left, self._left_known = left_by_another(cycles, n, disbelieved)
         self._in_reset = (cycles.flags[:n] & IN_RESET != 0).astype(np.uint8)
         self.state, self.state_known = bank_state(cycles, intent, board, n)
         self._set_board(board)
@@ -312,7 +276,8 @@ class BoardReplay:
         self._io = no_sheets()
         self.healthy = self.replay(HEALTHY)
         if known_sheets(reading):
-            self._io = io_reads(reading, self.banks, self._accesses())
+            self._sheets = IoSheets(reading, self.banks, self._accesses())
+            self._io = self._sheets.reads
             self.healthy = self.replay(HEALTHY)
         self.io_sheets = tuple(i for i in range(len(self.chips)) if self._io.chips >> i & 1)
         self.address = np.where(self.healthy.bank < 0, np.int32(-1), self._address)
@@ -445,13 +410,41 @@ class BoardReplay:
         """
         answers = self._replay(assumption, prices, first, before, _NO_LIMIT, self.n)
         assert answers is not None, "without a limit a replay goes to the end"
-        return answers
+        return self._exactly(answers, assumption, prices, first, before)
 
     def replay_while(self, assumption: Assumption, least: float) -> Answers | None:
         """Replay as long as the gain over the healthy board, from the best onset or in single
         cycles, can come to `least` bits; None where it cannot.
         """
-        return self._replay(assumption, PRICES, 0, HEALTHY, least, self.n)
+        answers = self._replay(assumption, PRICES, 0, HEALTHY, least, self.n)
+        if answers is None or max(answers.gain, self.healthy.total - answers.total) <= 0:
+            return answers
+        return self._exactly(answers, assumption, PRICES, 0, HEALTHY)
+
+    def _exactly(
+        self,
+        answers: Answers,
+        assumption: Assumption,
+        prices: npt.NDArray[np.float64],
+        first: int,
+        before: Assumption,
+    ) -> Answers:
+        """Where I/O chips got other accesses: the same again, with what they then have to give."""
+        ill = assumption.deaf | before.deaf
+        for one in (assumption, before):
+            ill |= 1 << one.io_ill if one.io_ill >= 0 else 0
+            ill |= 1 << one.rw_line_chip if one.rw_line_seen == 1 else 0
+            pair = (one.swap_a, one.swap_b)
+            if one.swap_a >= 0 and not all(self._io.chips >> c & 1 for c in pair):
+                ill |= sum(1 << c for c in pair)
+        exact = answers.astray & ~ill
+        if not exact:
+            return answers
+        sure = np.where(self.read == 1, self.data_known, self._accesses().written_known)
+        io = self._sheets.under(answers.taken, exact, sure)
+        again = self._replay(assumption, prices, first, before, _NO_LIMIT, self.n, io, exact)
+        assert again is not None, "without a limit a replay goes to the end"
+        return again
 
     def early_gain(self, assumption: Assumption, cycles: int) -> float:
         """Bits gained over the healthy board in the first cycles alone."""
@@ -467,7 +460,11 @@ class BoardReplay:
         before: Assumption,
         least: float,
         n: int,
+        io: IoReads | None = None,
+        exact: int = 0,
     ) -> Answers | None:
+        io = io or self._io
+        taken = np.zeros((len(self.chips), n) if io.chips else (1, 1), dtype=np.uint16)
         memory = np.zeros(sum(self.sizes), dtype=np.uint8)
         memory_known = np.zeros(len(memory), dtype=np.uint8)
         for i, content in enumerate(self._contents):
@@ -485,7 +482,7 @@ class BoardReplay:
         chosen = np.zeros(n, dtype=np.int16)
         banks = self.banks
         forgets = assumption.forgets | before.forgets
-        total, lowest, onset, whole = replay_board(
+        total, lowest, onset, whole, astray = replay_board(
             self._address[:n],
             self.read,
             self.written,
@@ -500,10 +497,12 @@ class BoardReplay:
             self._selects,
             self._selects_known,
             self._in_reset,
-            self._io.chips,
-            self._io.asked,
-            self._io.expected,
-            self._io.known,
+            io.chips,
+            io.asked,
+            io.expected,
+            io.known,
+            exact,
+            taken,
             self.state[:n].astype(np.int32),
             self.state_known[:n].astype(np.int32),
             banks.states,
@@ -548,5 +547,14 @@ class BoardReplay:
         if assumption != HEALTHY:
             gain = float(self._healthy_cost.sum(dtype=np.float64)) - total - lowest
         return Answers(
-            expected, expected_known, drivers, chosen, cost, float(total), gain, int(onset)
+            expected,
+            expected_known,
+            drivers,
+            chosen,
+            cost,
+            float(total),
+            gain,
+            int(onset),
+            int(astray),
+            taken,
         )

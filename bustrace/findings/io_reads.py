@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from bustrace.cycles import IN_RESET, OWNER_CPU, SHORT, STRETCHED
+from bustrace.findings._kernels import TAKEN_OFFSET, TAKEN_WRITE
 from bustrace.findings.banks import Banks
 from bustrace.findings.io_chips import (
     FORGET,
@@ -88,47 +90,100 @@ def known_sheets(reading: Reading) -> int:
     )
 
 
-def io_reads(reading: Reading, banks: Banks, accesses: Accesses) -> IoReads:
-    """Go through the accesses of every I/O chip whose sheet is known, once for each of `WAYS`."""
-    chips = known_sheets(reading)
-    n = len(accesses.address)
-    judged = (accesses.address >= 0) & (accesses.bank >= 0)
-    address = np.maximum(accesses.address, 0)
-    row = banks.rows[np.maximum(accesses.bank, 0), address]
-    asked = np.where(judged, banks.responds[row, accesses.read & 1], np.uint32(0))
-    asked &= np.uint32(chips)
-    expected = np.zeros((len(WAYS), n), dtype=np.uint8)
-    known = np.zeros_like(expected)
-    board = reading.board
-    events = _happenings(reading, accesses)
-    for bit, ref in enumerate(board.map.chips):
-        make = sheet_of(board.chip(ref).part, board.chip(ref).size) if chips >> bit & 1 else None
-        if make is None:
-            continue
-        at = np.flatnonzero(asked >> np.uint32(bit) & 1)
-        if not len(at):
-            continue
-        offset = banks.inner[bit, address[at]] + banks.page[accesses.bank[at], bit]
-        told = np.where(accesses.read[at] == 1, READ, WRITE)
-        columns = (at, told, offset, accesses.written[at], accesses.written_known[at])
-        all_events = [
-            *((cycle, order, Event(cycle, what)) for cycle, order, what in events),
+Rows = npt.NDArray[np.int64]
+
+
+class IoSheets:
+    """The sheets of a reading's I/O chips, gone through for any accesses.
+
+    Parameters
+    ----------
+    reading : Reading
+    banks : Banks
+    accesses : Accesses
+
+    Attributes
+    ----------
+    reads : IoReads
+        With the accesses that a healthy board's map gives.
+    """
+
+    def __init__(self, reading: Reading, banks: Banks, accesses: Accesses) -> None:
+        board, chips = reading.board, known_sheets(reading)
+        self._makes = {
+            bit: make
+            for bit, ref in enumerate(board.map.chips)
+            if (make := sheet_of(board.chip(ref).part, board.chip(ref).size)) and chips >> bit & 1
+        }
+        self._happenings = _happenings(reading, accesses)
+        self._perhaps = {bit: _ints(_perhaps_asked(banks, accesses, bit)) for bit in self._makes}
+        self._memory: dict[bytes, tuple[Rows, Rows, Rows]] = {}
+        n = len(accesses.address)
+        judged = (accesses.address >= 0) & (accesses.bank >= 0)
+        address = np.maximum(accesses.address, 0)
+        row = banks.rows[np.maximum(accesses.bank, 0), address]
+        asked = np.where(judged, banks.responds[row, accesses.read & 1], np.uint32(0))
+        asked &= np.uint32(chips)
+        expected = np.zeros((len(WAYS), n), dtype=np.uint8)
+        known = np.zeros_like(expected)
+        for bit in self._makes:
+            at = np.flatnonzero(asked >> np.uint32(bit) & 1)
+            offset = banks.inner[bit, address[at]] + banks.page[accesses.bank[at], bit]
+            told = np.where(accesses.read[at] == 1, READ, WRITE)
+            columns = (at, told, offset, accesses.written[at], accesses.written_known[at])
+            for way, name in enumerate(WAYS):
+                reads, given, bits = self._go_through(bit, name, columns)
+                expected[way, reads], known[way, reads] = given, bits
+        self.reads = IoReads(chips, asked, expected, known)
+
+    def under(
+        self, taken: npt.NDArray[np.uint16], exact: int, sure: npt.NDArray[np.uint8]
+    ) -> IoReads:
+        """The columns where some of the chips, those in `exact`, got other accesses.
+
+        Parameters
+        ----------
+        taken : uint16, shape (chips, n)
+            What each got in each cycle, as the kernel's `TAKEN` has it.
+        exact : int
+        sure : uint8, shape (n,)
+            Bits of the byte on the bus that are known.
+        """
+        expected, known = self.reads.expected.copy(), self.reads.known.copy()
+        for bit in self._makes:
+            if not exact >> bit & 1:
+                continue
+            known[0, self.reads.asked >> np.uint32(bit) & 1 == 1] = 0
+            at = np.flatnonzero(taken[bit])
+            what = taken[bit, at]
+            told = np.where(what & TAKEN_WRITE, WRITE, READ)
+            offset = what >> TAKEN_OFFSET & 31
+            key = at.tobytes() + what.tobytes() + bytes((bit,))
+            if key not in self._memory:
+                columns = (at, told, offset, (what & 0xFF), sure[at])
+                self._memory[key] = self._go_through(bit, WAYS[0], columns)
+            reads, given, bits = self._memory[key]
+            expected[0, reads], known[0, reads] = given, bits
+        return IoReads(self.reads.chips, self.reads.asked, expected, known)
+
+    def _go_through(
+        self, chip: int, way: str, columns: tuple[npt.NDArray[Any], ...]
+    ) -> tuple[Rows, Rows, Rows]:
+        """Cycles in which a chip is read, what it must give, and which bits its sheet decides."""
+        if not len(columns[0]):
+            return columns[0], columns[0], columns[0]
+        events = [
+            *((cycle, order, Event(cycle, what)) for cycle, order, what in self._happenings),
             *(
                 (event[0], _ACCESS, Event(*event))
                 for event in zip(*map(_ints, columns), strict=True)
             ),
-            *(
-                (cycle, 0, Event(cycle, FORGET))
-                for cycle in _ints(_perhaps_asked(banks, accesses, bit))
-            ),
+            *((cycle, 0, Event(cycle, FORGET)) for cycle in self._perhaps[chip]),
         ]
-        all_events.sort(key=lambda each: each[:2])
-        reads = at[told == READ]
-        for way, name in enumerate(WAYS):
-            given = expected_reads(make, name, (event for _, _, event in all_events))
-            expected[way, reads] = [byte for byte, _ in given]
-            known[way, reads] = [bits for _, bits in given]
-    return IoReads(chips, asked, expected, known)
+        events.sort(key=lambda each: each[:2])
+        given = expected_reads(self._makes[chip], way, (event for _, _, event in events))
+        both = np.array(given, dtype=np.int64).reshape(-1, 2)
+        return columns[0][columns[1] == READ], both[:, 0], both[:, 1]
 
 
 _BEFORE, _ACCESS, _AFTER = 1, 2, 3

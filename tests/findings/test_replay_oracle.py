@@ -67,11 +67,16 @@ class PlainBoard:
         self.cells: dict[tuple[str, int], Bits] = {}
         self.written: set[tuple[str, int]] = set()
         self.sheets: dict[str, Sheet] = {}
+        self.keeps = 0xFF
+        self.pins: dict[str, int] = {}
         self.lose_all()
         for chip in board.mapped:
             if chip.role == "rom" and chip.images:
                 for offset, byte in enumerate(chip.images[0].content.tolist()):
                     self.cells[chip.ref, offset] = bits_of(byte, chip.data_mask)
+
+    def register(self, i: int, ref: str, address: int) -> int:
+        return int(self.table.inner[i, address & self.pins.get(ref, 0xFFFF)])
 
     def lose_all(self) -> None:
         """What the I/O chips hold is not known."""
@@ -98,9 +103,10 @@ class PlainBoard:
         return key, self.cells.setdefault(key, [None] * 8)
 
     def write(self, address: int, given: Bits, cycle: int) -> None:
+        given = [bit if bit is None or self.keeps >> b & 1 else 0 for b, bit in enumerate(given)]
         for i, ref in self.answering(address, 0):
             if ref in self.sheets:
-                self.sheets[ref].write(int(self.table.inner[i, address]), byte_of(given), cycle)
+                self.sheets[ref].write(self.register(i, ref, address), byte_of(given), cycle)
             if self.board.chip(ref).role == "ram":
                 key, cell = self.cell(i, ref, address)
                 lanes = int(self.board.map.data_masks[i])
@@ -112,7 +118,7 @@ class PlainBoard:
         if not chips:
             return (list(last) if self.table.described[address] else [None] * 8), []
         given_by_sheet = {
-            ref: bits_of(*self.sheets[ref].read(int(self.table.inner[i, address]), cycle))
+            ref: bits_of(*self.sheets[ref].read(self.register(i, ref, address), cycle))
             for i, ref in chips
             if ref in self.sheets
         }
@@ -180,9 +186,15 @@ def resets_of(replay: BoardReplay, reading: Reading) -> dict[int, bool]:
     return found | {int(k): True for k in program.first_cycle[program.kind == Kind.RESET]}
 
 
-def walk(replay: BoardReplay, reading: Reading) -> list[tuple[int, int, int]]:
-    """Expected byte, its known bits, and the drivers, for each cycle."""
+def walk(
+    replay: BoardReplay, reading: Reading, keeps: int = 0xFF, pins: dict[str, int] | None = None
+) -> list[tuple[int, int, int]]:
+    """Expected byte, its known bits, and the drivers, for each cycle.
+
+    Chips get those bits of what is written that are in `keeps`, and `pins` of the address.
+    """
     plain = PlainBoard(reading.board)
+    plain.keeps, plain.pins = keeps, pins or {}
     rows = []
     last = bits_of(0, 0)
     resets = resets_of(replay, reading)
@@ -225,12 +237,14 @@ def walk(replay: BoardReplay, reading: Reading) -> list[tuple[int, int, int]]:
     return rows
 
 
-def check(replay: BoardReplay, reading: Reading) -> None:
-    healthy = replay.healthy
-    for k, (byte, known, drivers) in enumerate(walk(replay, reading)):
-        assert int(healthy.expected_known[k]) == known, k
-        assert int(healthy.expected[k]) & known == byte & known, k
-        assert int(healthy.drivers[k]) == drivers, k
+def check(
+    replay: BoardReplay, reading: Reading, assumption: Assumption = HEALTHY, **faulty: Any
+) -> None:
+    told = replay.replay(assumption)
+    for k, (byte, known, drivers) in enumerate(walk(replay, reading, **faulty)):
+        assert int(told.expected_known[k]) == known, k
+        assert int(told.expected[k]) & known == byte & known, k
+        assert int(told.drivers[k]) == drivers, k
 
 
 POOL = np.array(
@@ -358,6 +372,22 @@ def test_boots_are_answered_as_the_plain_walk_says(faults):
     """A healthy board's answers are compared with, whatever the board that was captured did."""
     reading = boot(*faults, cycles=2000)
     check(BoardReplay(reading), reading)
+
+
+REGISTERS = np.array([*range(0x8000, 0x8010), 0x10, 0xE000], dtype=np.uint32)
+"""Those of the demo board's 6522."""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(8))
+def test_an_io_chip_that_gets_other_accesses_gives_what_its_sheet_says_of_these(seed):
+    reading = random_reading(seed, tide_gauge(), pool=REGISTERS)
+    replay = BoardReplay(reading)
+    check(replay, reading)
+    told = replay.read == 1
+    assert (replay.healthy.expected_known[told] != 0).sum() > 20
+    check(replay, reading, Assumption(write_and=0xF7), keeps=0xF7)
+    check(replay, reading, Assumption(pin_chip=2, pin_and=0xFFFD), pins={"U6": 0xFFFD})
 
 
 class PlainInts:

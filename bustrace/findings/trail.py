@@ -1,0 +1,52 @@
+"""Where the CPU was not as its program implies, and where the bus was another owner's."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from bustrace.cycles import Cycles
+from bustrace.reading import Reading
+
+MANY_LINES = 3
+"""Address lines that no single fault turns at once."""
+
+AGAIN = 4
+"""Cycles in which a line must differ to count among those that do so again and again."""
+
+
+def left_by_another(
+    cycles: Cycles, n: int, disbelieved: int
+) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
+    """What another owner of the bus left on the data lines in the other half of each cycle.
+
+    Only where that half had an address of its own. With the CPU's address there it is no other
+    owner: a chip that is not gated by phase 2 then drives in both halves, and its byte says
+    nothing of an undriven bus.
+
+    Returns
+    -------
+    left, known : uint8, shape (n,)
+    """
+    both = cycles.other_address_known[:n] & cycles.address_known[:n]
+    another = (cycles.other_address[:n] ^ cycles.address[:n]) & both != 0
+    believed = np.uint8(~disbelieved & 0xFF)
+    known = np.where(another, cycles.other_data_known[:n] & believed, np.uint8(0))
+    return cycles.other_data[:n] & known, known
+
+
+def went_elsewhere(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
+    """Cycles in which the CPU put out another address than its program implies: bool, shape (n,).
+
+    A fault of a line or two leaves the others right; where `MANY_LINES` that move in the capture
+    differ at once, or one here and one there again and again, the CPU read something else before
+    than the clips show.
+    """
+    cycles, intent = reading.cycles, reading.program.intent
+    seen, known = cycles.address[:n], cycles.address_known[:n]
+    high = np.bitwise_or.reduce(seen & known, initial=0)
+    moving = high & np.bitwise_or.reduce(~seen & known, initial=0)
+    off = (seen ^ intent.address[:n]) & known & intent.address_known[:n] & moving
+    elsewhere: npt.NDArray[np.bool_] = np.bitwise_count(off) >= MANY_LINES
+    again = [int((off[~elsewhere] >> bit & 1).sum()) >= AGAIN for bit in range(16)]
+    return off != 0 if sum(again) >= MANY_LINES else elsewhere
