@@ -434,6 +434,8 @@ class BoardReplay:
         for one in (assumption, before):
             ill |= 1 << one.io_ill if one.io_ill >= 0 else 0
             ill |= 1 << one.rw_line_chip if one.rw_line_seen == 1 else 0
+            # Selected all the time, it may as well drive unasked, whatever it then gives.
+            ill |= 1 << one.select_on if one.select_on >= 0 else 0
             pair = (one.swap_a, one.swap_b)
             if one.swap_a >= 0 and not all(self._io.chips >> c & 1 for c in pair):
                 ill |= sum(1 << c for c in pair)
