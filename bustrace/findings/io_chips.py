@@ -96,8 +96,12 @@ def register_name(part: str, size: int | None, offset: int) -> str:
     return f"register {offset} ({known.names[offset]})" if known and named else f"register {offset}"
 
 
-def expected_reads(make: Callable[[str], Sheet], way: str, events: Iterable[Event]) -> list[Byte]:
-    """What each read in a row of events gives, in order, and which bits the sheet decides."""
+def expected_reads(
+    make: Callable[[str], Sheet], way: str, events: Iterable[tuple[int, int, int, int, int]]
+) -> list[Byte]:
+    """What each read in a row of events (`Event`) gives, in order, and which bits the sheet
+    decides.
+    """
     chip = make(way)
     found = []
     for cycle, what, offset, byte, known in events:

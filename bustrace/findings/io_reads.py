@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from hashlib import blake2b
+from itertools import repeat
 from typing import Any
 
 import numpy as np
@@ -18,7 +21,6 @@ from bustrace.findings.io_chips import (
     RESET,
     WAYS,
     WRITE,
-    Event,
     expected_reads,
     sheet_of,
 )
@@ -90,7 +92,11 @@ def known_sheets(reading: Reading) -> int:
     )
 
 
-Rows = npt.NDArray[np.int64]
+MOST_AGAIN = 2_000
+"""Accesses of a chip that are gone through again where a fault makes them others; what it gives
+later is left open. Enough to tell, and some hundred faults may want it."""
+
+Bytes = npt.NDArray[np.uint8]
 
 
 class IoSheets:
@@ -117,7 +123,7 @@ class IoSheets:
         }
         self._happenings = _happenings(reading, accesses)
         self._perhaps = {bit: _ints(_perhaps_asked(banks, accesses, bit)) for bit in self._makes}
-        self._memory: dict[bytes, tuple[Rows, Rows, Rows]] = {}
+        self._memory: dict[bytes, tuple[Bytes, Bytes]] = {}
         n = len(accesses.address)
         judged = (accesses.address >= 0) & (accesses.bank >= 0)
         address = np.maximum(accesses.address, 0)
@@ -131,8 +137,8 @@ class IoSheets:
             offset = banks.inner[bit, address[at]] + banks.page[accesses.bank[at], bit]
             told = np.where(accesses.read[at] == 1, READ, WRITE)
             columns = (at, told, offset, accesses.written[at], accesses.written_known[at])
-            for way, name in enumerate(WAYS):
-                reads, given, bits = self._go_through(bit, name, columns)
+            for way, (given, bits) in enumerate(self._go_through(bit, WAYS, columns)):
+                reads = at[told == READ]
                 expected[way, reads], known[way, reads] = given, bits
         self.reads = IoReads(chips, asked, expected, known)
 
@@ -154,36 +160,34 @@ class IoSheets:
             if not exact >> bit & 1:
                 continue
             known[0, self.reads.asked >> np.uint32(bit) & 1 == 1] = 0
-            at = np.flatnonzero(taken[bit])
+            at = np.flatnonzero(taken[bit])[:MOST_AGAIN]
             what = taken[bit, at]
             told = np.where(what & TAKEN_WRITE, WRITE, READ)
-            offset = what >> TAKEN_OFFSET & 31
-            key = at.tobytes() + what.tobytes() + bytes((bit,))
+            key = blake2b(at.tobytes() + what.tobytes() + bytes((bit,))).digest()
             if key not in self._memory:
-                columns = (at, told, offset, (what & 0xFF), sure[at])
-                self._memory[key] = self._go_through(bit, WAYS[0], columns)
-            reads, given, bits = self._memory[key]
-            expected[0, reads], known[0, reads] = given, bits
+                columns = (at, told, what >> TAKEN_OFFSET & 31, what & 0xFF, sure[at])
+                self._memory[key] = self._go_through(bit, WAYS[:1], columns)[0]
+            reads = at[told == READ]
+            expected[0, reads], known[0, reads] = self._memory[key]
         return IoReads(self.reads.chips, self.reads.asked, expected, known)
 
     def _go_through(
-        self, chip: int, way: str, columns: tuple[npt.NDArray[Any], ...]
-    ) -> tuple[Rows, Rows, Rows]:
-        """Cycles in which a chip is read, what it must give, and which bits its sheet decides."""
-        if not len(columns[0]):
-            return columns[0], columns[0], columns[0]
-        events = [
-            *((cycle, order, Event(cycle, what)) for cycle, order, what in self._happenings),
-            *(
-                (event[0], _ACCESS, Event(*event))
-                for event in zip(*map(_ints, columns), strict=True)
-            ),
-            *((cycle, 0, Event(cycle, FORGET)) for cycle in self._perhaps[chip]),
-        ]
-        events.sort(key=lambda each: each[:2])
-        given = expected_reads(self._makes[chip], way, (event for _, _, event in events))
-        both = np.array(given, dtype=np.int64).reshape(-1, 2)
-        return columns[0][columns[1] == READ], both[:, 0], both[:, 1]
+        self, chip: int, ways: Iterable[str], columns: tuple[npt.NDArray[Any], ...]
+    ) -> list[tuple[Bytes, Bytes]]:
+        """What each read of a chip must give, and which bits its sheet decides, in several ways."""
+        cycle, *told = map(_ints, columns)
+        steps = [(at, order, what, 0, 0, 0) for at, order, what in self._happenings]
+        steps += [(at, 0, FORGET, 0, 0, 0) for at in self._perhaps[chip]]
+        steps += zip(cycle, repeat(_ACCESS), *told, strict=False)
+        steps.sort()
+        events = [(at, what, reg, byte, known) for at, _, what, reg, byte, known in steps]
+        events = events if cycle else []
+        found = []
+        for way in ways:
+            given = np.array(expected_reads(self._makes[chip], way, events), dtype=np.uint8)
+            byte, known = given.reshape(-1, 2).T
+            found.append((byte, known))
+        return found
 
 
 _BEFORE, _ACCESS, _AFTER = 1, 2, 3
