@@ -439,7 +439,7 @@ class BoardReplay:
             pair = (one.swap_a, one.swap_b)
             if one.swap_a >= 0 and not all(self._io.chips >> c & 1 for c in pair):
                 ill |= sum(1 << c for c in pair)
-        exact = answers.astray & ~ill
+        exact = answers.astray & self._io.chips & ~ill
         if not exact:
             return answers
         sure = np.where(self.read == 1, self.data_known, self._accesses().written_known)

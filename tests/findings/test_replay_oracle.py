@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -388,6 +389,14 @@ def test_an_io_chip_that_gets_other_accesses_gives_what_its_sheet_says_of_these(
     assert (replay.healthy.expected_known[told] != 0).sum() > 20
     check(replay, reading, Assumption(write_and=0xF7), keeps=0xF7)
     check(replay, reading, Assumption(pin_chip=2, pin_and=0xFFFD), pins={"U6": 0xFFFD})
+
+
+def test_an_io_chip_without_a_sheet_may_get_other_bytes():
+    board = tide_gauge()
+    chips = tuple(replace(c, part="custom") if c.ref == "U6" else c for c in board.chips)
+    reading = random_reading(1, replace(board, chips=chips), pool=REGISTERS)
+    told = BoardReplay(reading).replay(Assumption(write_and=0xF7))
+    assert not told.expected_known[told.drivers == 1 << 2].any()
 
 
 class PlainInts:
