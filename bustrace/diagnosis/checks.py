@@ -236,11 +236,19 @@ def _clip(fault: Fault, board: Board) -> str:
 def _held(fault: Fault, board: Board) -> str:
     name = fault.lines[0]
     who = board.irq_from if name == "IRQ" else board.nmi_from if name == "NMI" else ()
-    _, high = _levels(board, name)
+    low, high = _levels(board, name)
     text = (
         f"Measure {place_of_line(board, name)} with a scope. Good: it rests above {high} through "
         f"its pull-up. Bad: it {_stays(fault.level)}. "
     )
+    if fault.level == 1:
+        refs = listed([chip_name(board, ref) for ref in who])
+        return (
+            f"Scope {place_of_line(board, name)} at {board.cpu.ref} and at "
+            f"{refs or 'the chips that ask'}. Good: it falls below {low} when one asks. Bad: low "
+            f"at the chip alone, the track or joint between; high at both, the chip, or a short "
+            "to +5 V."
+        )
     if not who:
         return text + (
             "Power off, pull the socketed chips that can drive it one at a time, and look again; "

@@ -133,7 +133,11 @@ def diagnose(
 
 def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     board = seen.evidence.reading.board
-    suspects = [*_direct(seen, faults, board), *_perhaps_cpu(seen, board)]
+    suspects = [
+        *_direct(seen, faults, board),
+        *_unheard_request(faults, board),
+        *_perhaps_cpu(seen, board),
+    ]
     held = {s.fault.family for s in suspects}
     board_faults = [f for f in faults if f.rule in BOARD_RULES]
     clips = [f for f in seen.findings if f.rule == "clip-off"]
@@ -223,6 +227,27 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
         else:
             suspects.append(suspect)
     return suspects
+
+
+def _unheard_request(faults: list[Finding], board: Board) -> Iterator[Suspect]:
+    """The chips that ask and are not heard, or the line that they share."""
+    asked = [f for f in faults if f.rule == "interrupt-unheard"]
+    if not asked:
+        return
+    chips = tuple(Fault("register", chip=f.chips[0]) for f in asked)
+    line = Fault("held", ("IRQ",), level=1)
+    # One chip is a chip as often as the line; several that fail together are the line.
+    fault, *alike = (*chips, line) if len(chips) == 1 else (line,)
+    elsewhere = any(f.rule in BOARD_RULES for f in faults)
+    yield Suspect(
+        fault,
+        SELDOM if elsewhere else NEAR,
+        ("interrupt-unheard",),
+        ("what else is wrong may keep the program's bytes from the chip",) if elsewhere else (),
+        check_for(fault, board),
+        alike=tuple(alike),
+        tell_apart=tell_apart(fault, tuple(alike), board),
+    )
 
 
 def _unheard(seen: Observations, finding: Finding) -> tuple[Fault, ...]:

@@ -284,6 +284,12 @@ class BoardReplay:
         self._healthy_cost = self.healthy.cost
         self.wrong = self.replay(HEALTHY, WRONG_ONLY).total
 
+    def asking(self, chip: int) -> list[tuple[int, int]]:
+        """First cycle, and cycle after the last, of each time in which one of `io_sheets` must
+        pull IRQ.
+        """
+        return self._sheets.asking(chip)
+
     def _accesses(self) -> Accesses:
         """What a healthy board's chips are asked."""
         # Where the clip saw another level than the CPU meant, either may have arrived.

@@ -12,7 +12,7 @@ from bustrace.cycles import stretches
 from bustrace.findings._kernels import IO
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.model import Finding
-from bustrace.program import RTI, Kind
+from bustrace.program import RTI, Kind, Program
 
 FLAG_I = 0x04
 MIN_CYCLES = 32
@@ -39,7 +39,7 @@ def interrupt_lines(evidence: Evidence) -> Iterator[Finding]:
         if None in evidence.low_holds(pin):
             continue
         count = int(known.sum())
-        refused = _refused(evidence) if pin == "IRQ" else 0
+        refused = len(refusals(reading.program)) if pin == "IRQ" else 0
         taken = int((reading.program.kind == kind).sum())
         if refused >= REFUSALS:
             yield Finding(
@@ -75,16 +75,16 @@ def interrupt_lines(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
-def _refused(evidence: Evidence) -> int:
-    """Instructions with the I flag known clear, after two more of the kind: IRQ comes before them.
+def refusals(program: Program) -> npt.NDArray[np.int64]:
+    """Rows of instructions with the I flag known clear, after two more of the kind: an IRQ that was
+    low would have come before them.
 
     CLI and PLP let one more instruction run (common practice).
     """
-    program = evidence.reading.program
     rows = program.kind == Kind.INSTRUCTION
     clear = (program.registers_known[:, 4] & FLAG_I != 0) & (program.registers[:, 4] & FLAG_I == 0)
     ran = rows & clear
-    return int((ran[2:] & ran[1:-1] & ran[:-2]).sum())
+    return np.flatnonzero(ran[2:] & ran[1:-1] & ran[:-2]) + 2
 
 
 def interrupt_storm(evidence: Evidence) -> Iterator[Finding]:

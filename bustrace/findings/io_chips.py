@@ -9,7 +9,7 @@ or two. All from memory of the makers' sheets: 6522 (Rockwell R6522, Synertek SY
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from typing import NamedTuple, Protocol
 
 from bustrace.board.parts import number_in
@@ -59,6 +59,10 @@ class Sheet(Protocol):
         """How many cycles went by is not known."""
         ...
 
+    def asks_from(self, cycle: int) -> int | None:
+        """Cycle, this one or later, from which it surely pulls IRQ if nobody accesses it again."""
+        ...
+
 
 class _Known(NamedTuple):
     """A part whose sheet is here: how it is marked, its size, what can be wrong with it and would
@@ -102,11 +106,41 @@ def expected_reads(
     """What each read in a row of events (`Event`) gives, in order, and which bits the sheet
     decides.
     """
+    return [given for _, _, given in _go_through(make, way, events) if given is not None]
+
+
+def asking_spans(
+    make: Callable[[str], Sheet], events: Iterable[tuple[int, int, int, int, int]], end: int
+) -> list[tuple[int, int]]:
+    """First cycle, and cycle after the last, of each time in which a chip surely pulls IRQ, of
+    events (`Event`) in order up to cycle `end`.
+    """
+    spans: list[tuple[int, int]] = []
+
+    def add(first: int | None, until: int) -> None:
+        if first is None or first >= until:
+            return
+        if spans and first <= spans[-1][1] + 1:  # an access that did not take the request away
+            first = spans.pop()[0]
+        spans.append((first, until))
+
+    since = None
+    for chip, cycle, _ in _go_through(make, "", events):
+        add(since, cycle)
+        since = chip.asks_from(cycle + 1)
+    add(since, end)
+    return spans
+
+
+def _go_through(
+    make: Callable[[str], Sheet], way: str, events: Iterable[tuple[int, int, int, int, int]]
+) -> Iterator[tuple[Sheet, int, Byte | None]]:
+    """The chip after each event, the cycle, and what a read gave."""
     chip = make(way)
-    found = []
     for cycle, what, offset, byte, known in events:
+        given = None
         if what == READ:
-            found.append(chip.read(offset, cycle))
+            given = chip.read(offset, cycle)
         elif what == WRITE:
             if way != "deaf":
                 chip.write(offset, (byte & known, known), cycle)
@@ -116,7 +150,7 @@ def expected_reads(
             chip.lose_count()
         else:
             chip = make(way)
-    return found
+        yield chip, cycle, given
 
 
 def _put(old: Byte, given: Byte, mask: int) -> Byte:
@@ -142,12 +176,14 @@ class _Timeout:
         self._due: int | None = None
         self._flag: int | None = None
         self._may_come = True  # at any time, for all that is known
+        self._perhaps_cleared = False  # by an access just when it comes
 
     def start(self, due: int | None) -> None:
         """The flag goes away, and comes in cycle `due`; None where that is not known."""
         self._due = None if self._stands_still else due
         self._flag = 0 if due is not None or self._stands_still else None
         self._may_come = due is None and not self._stands_still
+        self._perhaps_cleared = False
 
     def lose(self) -> None:
         """When it runs out is not known any more."""
@@ -162,7 +198,9 @@ class _Timeout:
         """
         if self._due is None or cycle <= self._due + slack:
             return
-        self._flag = 1
+        again = period is not None and 0 < period < cycle - slack - self._due
+        self._flag = None if self._perhaps_cleared and not again else 1
+        self._perhaps_cleared = False
         if period is None or 0 < period <= 2 * slack + 2:
             self._due, self._may_come = None, True
         elif period:
@@ -180,11 +218,21 @@ class _Timeout:
 
     def clear(self, cycle: int, slack: int = SLACK) -> None:
         """The flag is taken away."""
-        self._flag = None if self.unsure(cycle, slack) else 0
+        unsure = self.unsure(cycle, slack)
+        self._flag = None if unsure else 0
+        self._perhaps_cleared = unsure and self._due is not None
 
     def doubt(self) -> None:
         """The flag may have been taken away."""
         self._flag = None if self._flag else self._flag
+
+    def set_from(self, cycle: int, slack: int = SLACK) -> int | None:
+        """Cycle, this one or a later one, from which the flag is surely set if all goes on."""
+        if self._flag == 1:
+            return cycle
+        if self._due is None or self._perhaps_cleared:
+            return None
+        return max(cycle, self._due + slack + 1)
 
     def left(self, cycle: int) -> int | None:
         """Cycles until it runs out, None where that is not known."""
@@ -331,6 +379,13 @@ class PortTimer:
         elif offset in self._held:
             self._held[offset] = given
 
+    def asks_from(self, cycle: int) -> int | None:
+        """From when on a timer whose interrupt is enabled has run out."""
+        enabled = self._held[self._IER]
+        pairs = ((self._first, self._T1_BIT), (self._second, self._T2_BIT))
+        asked = [timer.set_from(cycle) for timer, bit in pairs if _bit(enabled, bit)]
+        return min((at for at in asked if at is not None), default=None)
+
     def _change_first(self, cycle: int) -> None:
         """What timer 1 goes on with changes; just when it starts again, who comes first is open."""
         if self._first.unsure(cycle):
@@ -353,7 +408,8 @@ class PortInterval:
     Registers by A4 to A0. Decided: DDRs read back what was written, after RES 0; port B's output
     bits come from its latch, port A's from the pins, so only the low ones are sure; a timer that
     was started with N at a step of 1, 8, 64 or 1024 cycles sets its flag (bit 7) N steps later.
-    Once the flag was taken away its next coming is open.
+    Once the flag was taken away its next coming is open. A3 in a start or a read of the timer lets
+    it ask for interrupts.
     """
 
     _STEPS = (1, 8, 64, 1024)
@@ -364,11 +420,13 @@ class PortInterval:
         self._directions = [_UNKNOWN, _UNKNOWN]
         self._timer = _Timeout(way == "timer")
         self._step = 1
+        self._enabled = False  # surely
 
     def reset(self) -> None:
         """All pins are inputs; the timer runs on."""
         self._out = [(0, 0xFF), (0, 0xFF)]
         self._directions = [(0, 0xFF), (0, 0xFF)]
+        self._enabled = False
 
     def lose_count(self) -> None:
         """The timer goes on from where nobody knows."""
@@ -382,7 +440,10 @@ class PortInterval:
         """What register `offset` gives in a cycle."""
         self._timer.settle(cycle, 0, self._slack)
         if offset & 0x04:
-            return self._flag(cycle) if offset & 0x01 else self._count(cycle)
+            if offset & 0x01:
+                return self._flag(cycle)
+            self._enabled = bool(offset & 0x08)
+            return self._count(cycle)
         port = offset >> 1 & 1
         if offset & 0x01:
             return self._directions[port]
@@ -409,6 +470,7 @@ class PortInterval:
         if offset & 0x04:
             if offset & 0x10:
                 self._step = self._STEPS[offset & 3]
+                self._enabled = bool(offset & 0x08)
                 sure = given[1] == 0xFF
                 self._timer.start(cycle + given[0] * self._step + 1 if sure else None)
         elif offset & 0x01:
@@ -416,8 +478,23 @@ class PortInterval:
         else:
             self._out[offset >> 1 & 1] = given
 
+    def asks_from(self, cycle: int) -> int | None:
+        """From when on the timer has run out, where it may ask."""
+        return self._timer.set_from(cycle, self._slack) if self._enabled else None
 
-class SerialPort:
+
+class _OwnRate:
+    """A chip whose rate is not the bus's: when it asks for an interrupt is not decided."""
+
+    def lose_count(self) -> None:
+        """Nothing was counted."""
+
+    def asks_from(self, cycle: int) -> int | None:
+        """Not decided."""
+        return None
+
+
+class SerialPort(_OwnRate):
     """A 6551: data, status, command, control at 0 to 3.
 
     Decided: command and control read back what was written, after RES 0 (bit 1 of the command is 0
@@ -437,9 +514,6 @@ class SerialPort:
         """Transmitter and receiver stop."""
         self._command, self._control = (0, 0xFD), (0, 0xFF)
         self._empty = True
-
-    def lose_count(self) -> None:
-        """Its rate is not the bus's."""
 
     def read(self, offset: int, cycle: int) -> Byte:
         """What register `offset` gives."""
@@ -464,7 +538,7 @@ class SerialPort:
             self._control = given
 
 
-class ScreenTiming:
+class ScreenTiming(_OwnRate):
     """A 6545 or 6845: the register that is chosen at 0, its byte at 1.
 
     Decided: the cursor's place (registers 14, of six bits, and 15) reads back what was written.
@@ -479,9 +553,6 @@ class ScreenTiming:
 
     def reset(self) -> None:
         """RES leaves the registers alone."""
-
-    def lose_count(self) -> None:
-        """Its rate is not the bus's."""
 
     def read(self, offset: int, cycle: int) -> Byte:
         """What register `offset` gives."""

@@ -21,6 +21,7 @@ from bustrace.findings.io_chips import (
     RESET,
     WAYS,
     WRITE,
+    asking_spans,
     expected_reads,
     sheet_of,
 )
@@ -124,6 +125,7 @@ class IoSheets:
         self._happenings = _happenings(reading, accesses)
         self._perhaps = {bit: _ints(_perhaps_asked(banks, accesses, bit)) for bit in self._makes}
         self._memory: dict[bytes, tuple[Bytes, Bytes]] = {}
+        self._columns: dict[int, tuple[npt.NDArray[Any], ...]] = {}
         n = len(accesses.address)
         judged = (accesses.address >= 0) & (accesses.bank >= 0)
         address = np.maximum(accesses.address, 0)
@@ -137,6 +139,7 @@ class IoSheets:
             offset = banks.inner[bit, address[at]] + banks.page[accesses.bank[at], bit]
             told = np.where(accesses.read[at] == 1, READ, WRITE)
             columns = (at, told, offset, accesses.written[at], accesses.written_known[at])
+            self._columns[bit] = columns
             for way, (given, bits) in enumerate(self._go_through(bit, WAYS, columns)):
                 reads = at[told == READ]
                 expected[way, reads], known[way, reads] = given, bits
@@ -175,19 +178,30 @@ class IoSheets:
         self, chip: int, ways: Iterable[str], columns: tuple[npt.NDArray[Any], ...]
     ) -> list[tuple[Bytes, Bytes]]:
         """What each read of a chip must give, and which bits its sheet decides, in several ways."""
-        cycle, *told = map(_ints, columns)
-        steps = [(at, order, what, 0, 0, 0) for at, order, what in self._happenings]
-        steps += [(at, 0, FORGET, 0, 0, 0) for at in self._perhaps[chip]]
-        steps += zip(cycle, repeat(_ACCESS), *told, strict=False)
-        steps.sort()
-        events = [(at, what, reg, byte, known) for at, _, what, reg, byte, known in steps]
-        events = events if cycle else []
+        events = self._events(chip, columns)
         found = []
         for way in ways:
             given = np.array(expected_reads(self._makes[chip], way, events), dtype=np.uint8)
             byte, known = given.reshape(-1, 2).T
             found.append((byte, known))
         return found
+
+    def asking(self, chip: int) -> list[tuple[int, int]]:
+        """First cycle, and cycle after the last, of each time in which a chip must pull IRQ."""
+        events = self._events(chip, self._columns[chip])
+        return asking_spans(self._makes[chip], events, len(self.reads.asked))
+
+    def _events(
+        self, chip: int, columns: tuple[npt.NDArray[Any], ...]
+    ) -> list[tuple[int, int, int, int, int]]:
+        """All that happens to a chip, in order; nothing where nobody accesses it."""
+        cycle, *told = map(_ints, columns)
+        steps = [(at, order, what, 0, 0, 0) for at, order, what in self._happenings]
+        steps += [(at, 0, FORGET, 0, 0, 0) for at in self._perhaps[chip]]
+        steps += zip(cycle, repeat(_ACCESS), *told, strict=False)
+        steps.sort()
+        events = [(at, what, reg, byte, known) for at, _, what, reg, byte, known in steps]
+        return events if cycle else []
 
 
 _BEFORE, _ACCESS, _AFTER = 1, 2, 3

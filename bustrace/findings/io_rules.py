@@ -1,11 +1,14 @@
-"""A rule about I/O chips that do not give what their makers' sheets say."""
+"""Rules about I/O chips that do not do what their makers' sheets say."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
+from bustrace.findings.control_rules import refusals
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.io_chips import register_name
 from bustrace.findings.memory_rules import (
@@ -15,11 +18,23 @@ from bustrace.findings.memory_rules import (
     wrong_bits,
 )
 from bustrace.findings.model import Finding
+from bustrace.program import Kind
 from bustrace.units import count_words
 
 FEWEST = 2
 """Wrong reads of one chip that are told, or wrong bits of reads that the CPU acted on: less may be
 a stray sample."""
+
+
+ASKED_LONG, ASKED_OFTEN = 64, 3
+"""Cycles in which a chip must pull IRQ, or how often, before it is told that nobody sees it: far
+more than a sampling point or a count that is off would leave open."""
+
+TAKEN_UNSEEN = 2
+"""Interrupts taken with IRQ high all around them that make it the clip."""
+
+_BEFORE = 8
+"""Cycles before an interrupt in which IRQ must have been low: the longest instruction, and one."""
 
 
 def io_content(evidence: Evidence) -> Iterator[Finding]:
@@ -59,4 +74,127 @@ def io_content(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
-RULES = (io_content,)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Asking:
+    """What came of a chip's requests; columns are bool, shape (n,).
+
+    Attributes
+    ----------
+    chip : int
+    times : int
+        How often it asked.
+    where : cycles in which it surely asks.
+    missed : of these, the ones in which the line, or else the CPU, could have shown it and did not.
+    missed_times : int
+        Requests that were missed.
+    """
+
+    chip: int
+    times: int
+    where: npt.NDArray[np.bool_]
+    missed: npt.NDArray[np.bool_]
+    missed_times: int
+
+
+def interrupt_unheard(evidence: Evidence) -> Iterator[Finding]:
+    """A chip must pull IRQ by its sheet, and the line stays high, or the CPU is never told."""
+    reading, replay = evidence.reading, evidence.replay
+    board = reading.board
+    if not board.has_pin("IRQ"):
+        return
+    level = reading.cycles.pin("IRQ")[: evidence.n]
+    captured = bool((level < 2).any())
+    hears = _interrupts_taken_at_high(evidence, level)
+    if hears >= TAKEN_UNSEEN:
+        yield _clip(hears, int((level < 2).sum()))
+        return
+    for chip in replay.io_sheets:
+        ref = replay.chips[chip]
+        if ref not in board.irq_from if board.irq_from else ref in board.nmi_from:
+            continue
+        asking = _asking(evidence, chip, level if captured else None)
+        if asking is None:
+            continue
+        count, times = int(asking.missed.sum()), asking.missed_times
+        part = board.chip(ref).part
+        first = int(np.flatnonzero(asking.where)[0])
+        nobody = "IRQ stays high" if captured else "the CPU, interrupts enabled, takes none"
+        wired = bool(board.irq_from)
+        unsure = "" if wired else " The board file does not say that it is wired to IRQ (irq)."
+        yield Finding(
+            rule="interrupt-unheard",
+            severity="fault" if wired else "oddity",
+            lines=("IRQ",),
+            chips=(ref,),
+            cycles=evidence.show(asking.missed),
+            opportunities=int(asking.where.sum()),
+            count=count,
+            measured=f"{nobody} in {count:,} of {int(asking.where.sum()):,} cycles in which {ref} "
+            f"must ask, at {count_words(times, 'request')}",
+            expected=f"IRQ low while a flag and its enable bit are set (the {part}'s sheet)",
+            text=f"{ref} ({part}) must ask for an interrupt from cycle {first:,} on, for its timer "
+            f"has run out and the program enabled it, but {nobody} in {count:,} such cycles."
+            + unsure,
+        )
+
+
+def _interrupts_taken_at_high(evidence: Evidence, level: npt.NDArray[np.uint8]) -> int:
+    """Interrupts that the CPU took while IRQ was high; 0 where it was low at any other."""
+    program = evidence.reading.program
+    first = program.first_cycle[program.kind == Kind.IRQ]
+    first = first[(first >= _BEFORE) & (first < len(level))]
+    around = level[first[:, None] - np.arange(1, _BEFORE + 1)]
+    return len(first) if (around == 1).all() else 0
+
+
+def _clip(taken: int, cycles: int) -> Finding:
+    return Finding(
+        rule="clip-off",
+        severity="oddity",
+        lines=("IRQ",),
+        opportunities=cycles,
+        count=cycles,
+        measured=f"IRQ reads high around all {count_words(taken, 'interrupt')} that the CPU takes",
+        expected="low until the CPU has taken it",
+        text="IRQ reads high, but the CPU takes interrupts: its clip is off.",
+    )
+
+
+def _asking(evidence: Evidence, chip: int, level: npt.NDArray[np.uint8] | None) -> _Asking | None:
+    """What came of a chip's requests, where nobody saw any; `level` is IRQ's, where captured."""
+    n = evidence.n
+    spans = evidence.replay.asking(chip)
+    number = np.zeros(n, dtype=np.int64)  # which request, from 1 on
+    for at, (first, end) in enumerate(spans, 1):
+        number[first:end] = at
+    where = number > 0
+    if level is not None:
+        missed = where & evidence.live & (level == 1)
+        heard = where & evidence.live & (level == 0)
+    else:
+        missed, heard = _refused(evidence, where)
+    times = len(np.unique(number[missed]))
+    if heard.any() or (int(missed.sum()) < ASKED_LONG and times < ASKED_OFTEN):
+        return None
+    return _Asking(chip, len(spans), where, missed, times)
+
+
+def _refused(
+    evidence: Evidence, where: npt.NDArray[np.bool_]
+) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Cycles in which the CPU runs on against a request, and in which it takes an interrupt."""
+    program, n = evidence.reading.program, evidence.n
+    missed, heard = np.zeros(n, dtype=np.bool_), np.zeros(n, dtype=np.bool_)
+    taken = program.first_cycle[program.kind == Kind.IRQ]
+    taken = taken[taken < n]
+    heard[taken] = where[taken]
+    rows = refusals(program)
+    for first, length in zip(program.first_cycle[rows], program.length[rows], strict=True):
+        if first < _BEFORE or first >= n or not where[first - _BEFORE : first].all():
+            continue
+        missed[first : first + length] = True
+    missed &= where
+    return missed, heard
+
+
+RULES = (io_content, interrupt_unheard)

@@ -342,7 +342,7 @@ def _with_their_banks(evidence: Evidence, refs: list[str]) -> list[str]:
 
 def _interrupts(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
     name = "interrupts"
-    bad = _bad(faults, name, "irq-held", "nmi-held", "irq-storm")
+    bad = _bad(faults, name, "irq-held", "nmi-held", "irq-storm", "interrupt-unheard")
     if bad:
         return bad
     kinds = evidence.reading.program.kind

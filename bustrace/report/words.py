@@ -38,6 +38,7 @@ RULE_WORDS = {
     "io-unanswered": "reads of the I/O chip find nobody driving",
     "poll-unanswered": "what is polled gives only the byte that was on the bus before",
     "interrupt-never-comes": "the program waits for an interrupt that never comes",
+    "interrupt-unheard": "a chip must ask for an interrupt and nobody sees it",
     "irq-held": "IRQ stays low",
     "irq-storm": "interrupts follow each other without end",
     "line-disagrees": "a line is often not at the level that the program implies",
