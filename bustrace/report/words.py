@@ -35,6 +35,7 @@ RULE_WORDS = {
     "line-marginal": "the CPU takes a line for another level than the clip sees",
     "reads-in-doubt": "a few reads that the CPU took otherwise than the clip",
     "shared-cause": "every chip of a group fails",
+    "io-content": "an I/O chip does not give what its sheet says",
     "io-unanswered": "reads of the I/O chip find nobody driving",
     "poll-unanswered": "what is polled gives only the byte that was on the bus before",
     "interrupt-never-comes": "the program waits for an interrupt that never comes",
