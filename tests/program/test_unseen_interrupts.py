@@ -44,3 +44,39 @@ def test_only_pins_that_were_not_clipped_are_told_by_the_bus(interrupts_trace, c
     assert told(("RES",)) == set()
     assert told(("RW",), address_mask=0x7F) == set()
     assert told(("RW",), data_mask=0xEF) == set()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("mask", [0xFFFF, 0xFFF8], ids=["all lines", "without A0 to A2"])
+def test_an_interrupt_near_the_end_of_the_recording_is_followed(interrupts_trace, clip, mask):
+    """With too little after it to try who interrupted, or with its last cycles cut off."""
+    begins = true_kinds(interrupts_trace)["irq"][3:6]
+    for begin in begins.tolist():
+        for length in (3, 4, 5, 6, 7, 12, 20):
+            if length == 3 and not mask & 1:
+                continue  # a push looks the same
+            kept = slice(begin + length)
+            program = recover_program(
+                clip(interrupts_trace, pins=("RW",), address_mask=mask, keep=kept)
+            )
+            row = program.row_of(begin)
+            assert (int(program.first_cycle[row]), program.lost_at) == (begin, None)
+            assert program.kind[row] in (Kind.IRQ, Kind.NMI)
+            seen = interrupts_trace["addr"][begin : kept.stop] & mask
+            assert (program.intent.address[begin:] & mask == seen).all()
+
+
+@pytest.mark.slow
+def test_a_push_at_the_end_of_the_recording_is_no_interrupt(interrupts_trace, clip):
+    """Without A0 it reads one address twice, and writes to the stack."""
+    address, data, read = (interrupts_trace[name] for name in ("addr", "data", "rw"))
+    pushes = (data[:-2] == 0x48) & (read[:-2] == 1) & (read[1:-1] == 1) & (read[2:] == 0)
+    pushes &= (address[1:-1] == address[:-2] + 1) & (address[2:] >> 8 == 1)
+    # An interrupt writes three times in a row.
+    found = [at for at in np.flatnonzero(pushes).tolist() if at > 500 and read[at + 3] == 1]
+    assert len(found) > 3
+    for begin in found[:4]:
+        kept = slice(begin + 3)
+        thread = Thread(clip(interrupts_trace, pins=("RW",), address_mask=0xFFF8, keep=kept))
+        ends = [max(patch.cycles) for patch in unseen_interrupts(thread)]
+        assert all(end < begin - 2 for end in ends)
