@@ -135,7 +135,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     board = seen.evidence.reading.board
     suspects = [
         *_direct(seen, faults, board),
-        *_unheard_request(faults, board),
+        *_unheard_request(seen, faults),
         *_perhaps_cpu(seen, board),
     ]
     held = {s.fault.family for s in suspects}
@@ -229,25 +229,29 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
     return suspects
 
 
-def _unheard_request(faults: list[Finding], board: Board) -> Iterator[Suspect]:
+def _unheard_request(seen: Observations, faults: list[Finding]) -> Iterator[Suspect]:
     """The chips that ask and are not heard, or the line that they share."""
-    asked = [f for f in faults if f.rule == "interrupt-unheard"]
-    if not asked:
-        return
-    chips = tuple(Fault("register", chip=f.chips[0]) for f in asked)
+    reading = seen.evidence.reading
+    chips = [Fault("register", chip=f.chips[0]) for f in faults if f.rule == "interrupt-unheard"]
     line = Fault("held", ("IRQ",), level=1)
-    # One chip is a chip as often as the line; several that fail together are the line.
-    fault, *alike = (*chips, line) if len(chips) == 1 else (line,)
+    heard = (reading.cycles.pin("IRQ") == 0).any() or (reading.program.kind == Kind.IRQ).any()
+    classes: list[tuple[Fault, ...]]
+    if heard or not chips:
+        classes = [(chip,) for chip in chips]
+    else:
+        # One chip fails as often as the line; several that fail together are the line.
+        classes = [(*chips, line)] if len(chips) == 1 else [(line,)]
     elsewhere = any(f.rule in BOARD_RULES for f in faults)
-    yield Suspect(
-        fault,
-        SELDOM if elsewhere else NEAR,
-        ("interrupt-unheard",),
-        ("what else is wrong may keep the program's bytes from the chip",) if elsewhere else (),
-        check_for(fault, board),
-        alike=tuple(alike),
-        tell_apart=tell_apart(fault, tuple(alike), board),
-    )
+    for fault, *alike in classes:
+        yield Suspect(
+            fault,
+            SELDOM if elsewhere else NEAR,
+            ("interrupt-unheard",),
+            ("what else is wrong may keep the program's bytes from the chip",) if elsewhere else (),
+            check_for(fault, reading.board),
+            alike=tuple(alike),
+            tell_apart=tell_apart(fault, tuple(alike), reading.board),
+        )
 
 
 def _unheard(seen: Observations, finding: Finding) -> tuple[Fault, ...]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.board.parts import number_in
 from bustrace.findings.control_rules import refusals
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.io_chips import register_name
@@ -32,6 +33,10 @@ more than a sampling point or a count that is off would leave open."""
 
 TAKEN_UNSEEN = 2
 """Interrupts taken with IRQ high all around them that make it the clip."""
+
+_TELLS = ((r"65C?22", 13), (r"65C?51", 1))
+"""Registers of which bit 7 is set while the chip pulls IRQ: IFR of a 6522, status of a 6551 (their
+makers' sheets, from memory)."""
 
 _BEFORE = 8
 """Cycles before an interrupt in which IRQ must have been low: the longest instruction, and one."""
@@ -80,20 +85,18 @@ class _Asking:
 
     Attributes
     ----------
-    chip : int
-    times : int
-        How often it asked.
     where : cycles in which it surely asks.
     missed : of these, the ones in which the line, or else the CPU, could have shown it and did not.
     missed_times : int
         Requests that were missed.
+    by_sheet : bool
+        Its sheet tells that it asks, not only what was read of it.
     """
 
-    chip: int
-    times: int
     where: npt.NDArray[np.bool_]
     missed: npt.NDArray[np.bool_]
     missed_times: int
+    by_sheet: bool
 
 
 def interrupt_unheard(evidence: Evidence) -> Iterator[Finding]:
@@ -118,6 +121,11 @@ def interrupt_unheard(evidence: Evidence) -> Iterator[Finding]:
         count, times = int(asking.missed.sum()), asking.missed_times
         part = board.chip(ref).part
         first = int(np.flatnonzero(asking.where)[0])
+        why = (
+            "its timer has run out and the program enabled it"
+            if asking.by_sheet
+            else "bit 7 of its status says that it does"
+        )
         nobody = "IRQ stays high" if captured else "the CPU, interrupts enabled, takes none"
         wired = bool(board.irq_from)
         unsure = "" if wired else " The board file does not say that it is wired to IRQ (irq)."
@@ -132,9 +140,8 @@ def interrupt_unheard(evidence: Evidence) -> Iterator[Finding]:
             measured=f"{nobody} in {count:,} of {int(asking.where.sum()):,} cycles in which {ref} "
             f"must ask, at {count_words(times, 'request')}",
             expected=f"IRQ low while a flag and its enable bit are set (the {part}'s sheet)",
-            text=f"{ref} ({part}) must ask for an interrupt from cycle {first:,} on, for its timer "
-            f"has run out and the program enabled it, but {nobody} in {count:,} such cycles."
-            + unsure,
+            text=f"{ref} ({part}) must ask for an interrupt from cycle {first:,} on, for {why}, "
+            f"but {nobody} in {count_words(count, 'such cycle')}.{unsure}",
         )
 
 
@@ -169,6 +176,8 @@ def _asking(evidence: Evidence, chip: int, level: npt.NDArray[np.uint8] | None) 
         number[first:end] = at
     where = number > 0
     if level is not None:
+        says = np.flatnonzero(_says_so(evidence, chip) & ~where)
+        where[says], number[says] = True, len(spans) + 1 + np.arange(len(says))
         missed = where & evidence.live & (level == 1)
         heard = where & evidence.live & (level == 0)
     else:
@@ -176,7 +185,24 @@ def _asking(evidence: Evidence, chip: int, level: npt.NDArray[np.uint8] | None) 
     times = len(np.unique(number[missed]))
     if heard.any() or (int(missed.sum()) < ASKED_LONG and times < ASKED_OFTEN):
         return None
-    return _Asking(chip, len(spans), where, missed, times)
+    return _Asking(where, missed, times, bool(spans))
+
+
+def _says_so(evidence: Evidence, chip: int) -> npt.NDArray[np.bool_]:
+    """Reads in which a chip tells that it pulls IRQ; none where it tells so each time, as a bus
+    that nobody drives does.
+    """
+    replay = evidence.replay
+    part = evidence.reading.board.chip(replay.chips[chip]).part
+    register = next((at for numbers, at in _TELLS if number_in(part, numbers)), None)
+    told = sole_driver(evidence, chip) & (replay.data_known & 0x80 != 0)
+    at = np.flatnonzero(told & (wrong_bits(evidence) == 0))
+    at = at[replay.offsets(chip, at) == register] if register is not None else at[:0]
+    says = replay.data[at] & 0x80 != 0
+    found = np.zeros(evidence.n, dtype=np.bool_)
+    if not says.all():
+        found[at[says]] = True
+    return found
 
 
 def _refused(

@@ -186,6 +186,37 @@ def test_a_chip_that_is_wired_to_nmi_is_not_judged_by_irq(tmp_path):
     assert "interrupt-unheard" not in rules(find_all(seen(tmp_path, QUIET, other)))
 
 
+def asks_and_fetches(code):
+    """A 6551 that may ask for each character; the program looks at its status, then fetches it."""
+    code.op("LDA", "imm", 0x09)
+    code.op("STA", "abs", VIA + 2)
+    code.label("again")
+    code.op("LDA", "abs", VIA + 1)
+    code.op("LDA", "abs", VIA)
+    code.op("JMP", "jump", "again")
+
+
+def test_a_chip_that_says_that_it_asks_must_pull_irq(tmp_path):
+    """Bit 7 of a 6551's status: characters come at any time, but it tells."""
+    serial = BOARD.replace('"6522"', '"6551"').replace("size = 16", "size = 4")
+    board = programmed(tmp_path, asks_and_fetches, None, serial)
+    quiet = read(run(QUIET, board=board, cycles=5000))
+    finding = only(find_all(quiet), "interrupt-unheard")
+    assert (finding.severity, finding.chips) == ("fault", ("U6",))
+    assert "bit 7 of its status says" in finding.text
+    assert 3 <= finding.count < 10
+    assert "register:U6" in members(diagnose(quiet).suspects[0])
+    assert "interrupt-unheard" not in rules(find_all(read(run(board=board, cycles=5000))))
+
+
+def test_a_bus_that_nobody_drives_says_nothing(tmp_path):
+    """A mute 6551's status reads as the byte before it does: its bit 7 is no request."""
+    serial = BOARD.replace('"6522"', '"6551"').replace("size = 16", "size = 4")
+    board = programmed(tmp_path, asks_and_fetches, None, serial)
+    silent = read(run("silent:U6", board=board, cycles=5000))
+    assert "interrupt-unheard" not in rules(find_all(silent))
+
+
 def test_irq_that_reads_high_while_interrupts_are_taken_is_a_clip(tmp_path):
     reading = seen(tmp_path, Planting(Fault.parse("clip:IRQ"), "high"))
     finding = only(find_all(reading), "clip-off")
