@@ -11,7 +11,7 @@ from bustrace.board import Board
 from bustrace.capture.model import Note
 from bustrace.diagnosis.advice import behind_the_bus, check_for_class, rails, tell_apart, wiggle
 from bustrace.diagnosis.against_good import beside_good, weighed_beside
-from bustrace.diagnosis.checks import check_for
+from bustrace.diagnosis.checks import check_for, swap
 from bustrace.diagnosis.model import Diagnosis, Suspect, Verdict
 from bustrace.diagnosis.touching import beside_touching, touching, with_ready
 from bustrace.diagnosis.weighing import Weighed, weigh
@@ -243,14 +243,19 @@ def _unheard_request(seen: Observations, faults: list[Finding]) -> Iterator[Susp
         classes = [(*chips, line)] if len(chips) == 1 else [(line,)]
     elsewhere = any(f.rule in BOARD_RULES for f in faults)
     for fault, *alike in classes:
+        # With the line in question its two ends are looked at before a chip is pulled.
+        by_line = line in (fault, *alike)
+        swapped = swap(reading.board, fault.chips[0]) if alike else ""
         yield Suspect(
             fault,
             SELDOM if elsewhere else NEAR,
             ("interrupt-unheard",),
             ("what else is wrong may keep the program's bytes from the chip",) if elsewhere else (),
-            check_for(fault, reading.board),
+            check_for(line if by_line else fault, reading.board),
             alike=tuple(alike),
-            tell_apart=tell_apart(fault, tuple(alike), reading.board),
+            tell_apart=f"IRQ is high at both: {swapped}. Still high: something holds IRQ."
+            if alike
+            else None,
         )
 
 

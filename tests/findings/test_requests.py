@@ -161,7 +161,8 @@ def test_a_request_that_nobody_sees_is_a_fault_of_the_chip_or_the_line(tmp_path,
     diagnosis = diagnose(reading)
     assert diagnosis.verdict == "fault"
     assert set(members(diagnosis.suspects[0])) == {"register:U6", "held:IRQ=1"}
-    assert diagnosis.suspects[0].tell_apart
+    assert diagnosis.suspects[0].check.startswith("Scope IRQ (U1 pin 4, U6 pin 21)")
+    assert "U6" in diagnosis.suspects[0].tell_apart
 
 
 @pytest.mark.parametrize("without", [(), ("IRQ",)], ids=["IRQ clipped", "IRQ not clipped"])
