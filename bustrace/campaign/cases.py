@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Literal
@@ -158,8 +158,14 @@ class Case:
         board = as_described(loaded(self.files), self.conditions.ugly, self.seed)
         return board if self.rom_known else without_images(board)
 
-    def run(self, faults: Sequence[Fault | Planting], *, cycles: int | None = None) -> BusRecord:
-        """Simulate the boot with these faults instead, all else the same."""
+    def run(
+        self,
+        faults: Sequence[Fault | Planting],
+        *,
+        cycles: int | None = None,
+        power_on: Mapping[str, Mapping[int, int]] | None = None,
+    ) -> BusRecord:
+        """Simulate the boot with these faults instead, all else the same but what RAM holds."""
         how = self.conditions
         undriven = how.undriven if how.ugly.undriven == "keeps" else how.ugly.undriven
         return simulate(
@@ -172,6 +178,7 @@ class Case:
             undriven=undriven,
             display=how.display,
             io_hold=how.ugly.io_hold,
+            power_on=power_on,
         )
 
 

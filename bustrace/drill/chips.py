@@ -121,6 +121,11 @@ class Memory:
         self._used: dict[int, int] = {}
         self.suffer(SOUND)
 
+    def hold(self, held: Mapping[int, int]) -> None:
+        """What some of its bytes are at power-on, by offset."""
+        for offset, byte in held.items():
+            self.content[offset] = byte
+
     def suffer(self, inside: Inside) -> None:
         """From now on so much is wrong inside, and no more."""
         self._inside = inside

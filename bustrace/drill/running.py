@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -67,6 +67,8 @@ class Run:
     display : Display or None
     io_hold : int or None
         Cycles for which what comes in at ports stays as it is; None: as their kinds like.
+    power_on : mapping of str to mapping of int to int
+        By RAM: bytes that it holds at power-on, by offset; the others are by chance.
     """
 
     def __init__(
@@ -80,6 +82,7 @@ class Run:
         undriven: Undriven,
         display: Display | None,
         io_hold: int | None,
+        power_on: Mapping[str, Mapping[int, int]],
     ) -> None:
         self.board = board
         self.acting = acting
@@ -87,6 +90,10 @@ class Run:
         self.display = display
         rng = np.random.default_rng((seed, 0))
         self.devices = [_device(board, bit, rng, io_hold) for bit in range(len(board.map.chips))]
+        for ref, held in power_on.items():
+            device = self.devices[board.map.index(ref)]
+            if isinstance(device, Memory):
+                device.hold(held)
         registers = {name: int(rng.integers(256)) for name in ("a", "x", "y", "s", "p")}
         self.executor = Executor.from_state(
             CpuState.at_reset(

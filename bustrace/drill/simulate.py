@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from fractions import Fraction
 
 import numpy as np
@@ -34,6 +34,7 @@ def simulate(
     io_hold: int | None = None,
     stop_after: int | None = None,
     repeat_every: int | None = None,
+    power_on: Mapping[str, Mapping[int, int]] | None = None,
 ) -> BusRecord:
     """Run `board` for a number of bus cycles.
 
@@ -59,6 +60,8 @@ def simulate(
         What comes in at ports changes after so many cycles; None: as their kinds like.
     stop_after, repeat_every : int or None
         Cycle at which ``clock:stops`` takes hold, period of ``reset:repeats``; None: by chance.
+    power_on : mapping of str to mapping of int to int, or None
+        By RAM: bytes that it holds at power-on, by offset; what is not told is left to chance.
 
     Returns
     -------
@@ -97,6 +100,7 @@ def simulate(
         undriven=undriven,
         display=display,
         io_hold=io_hold,
+        power_on=power_on or {},
     )
     return BusRecord(
         board=board,

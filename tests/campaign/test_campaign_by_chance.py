@@ -1,0 +1,42 @@
+"""What a healthy board could have shown as well is no visible fault."""
+
+from pathlib import Path
+
+import pytest
+
+from bustrace.campaign import board_files, make_case
+
+from bustrace.campaign.by_chance import healthy_by_chance
+from bustrace.campaign.cases import lines_of
+from bustrace.campaign.playing import play_case
+from bustrace.campaign.seen import differing, seen_on
+from bustrace.faults import Fault
+
+FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
+
+
+def by_chance(case):
+    record, start = case.run(case.faults), case.conditions.start
+    lines = lines_of(record, case.line_set)
+    seen = seen_on(record, lines, start=start)
+    healthy = seen_on(case.run(()), lines, start=start)
+    assert len(differing(seen, healthy))
+    return healthy_by_chance(case, record, lines, seen)
+
+
+@pytest.mark.slow
+def test_two_rams_in_each_others_sockets_only_bring_other_bytes_at_power_on():
+    """Whatever is read before it was written may be anything."""
+    board = board_files(FIXTURES / "departure_board" / "board.toml")
+    swapped = [Fault.parse("swapped:U23+U24")]
+    case = make_case(
+        board, swapped, line_set="all", cycles=3000, nuisances=False, rom_known=True, seed=5
+    )
+    assert by_chance(case)
+    assert play_case(case)["differing"] == 0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("fault", ["silent:U4", "cell:U4.01FF.0=1", "plane:U5.1", "clip:A3"])
+def test_what_gives_a_wrong_byte_or_level_is_no_chance(case_of, fault):
+    assert not by_chance(case_of(fault))
