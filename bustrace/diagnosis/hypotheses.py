@@ -13,8 +13,9 @@ from itertools import product
 from math import log2
 
 import numpy as np
+import numpy.typing as npt
 
-from bustrace.board import Board, Buffer
+from bustrace.board import READ, Board, Buffer
 from bustrace.diagnosis.forgetting import forgetting
 from bustrace.diagnosis.naming import groups_that_share
 from bustrace.diagnosis.on_lines import Proposal, line_faults, stuck
@@ -24,6 +25,7 @@ from bustrace.findings import (
     EITHER_WINS,
     FIRST_WINS,
     HIGH_WINS,
+    LATE,
     LOW_WINS,
     Assumption,
     Evidence,
@@ -69,7 +71,12 @@ def enumerate_hypotheses(evidence: Evidence) -> list[Hypothesis]:
         by_family.setdefault(family, []).append((fault, assumption))
     shares = priors()
     found = [
-        (fault, assumption, family, shares[family] / len(members) * by_board(fault, board))
+        (
+            fault,
+            assumption,
+            family,
+            shares[family] / _members(family, len(members)) * by_board(fault, board),
+        )
         for family, members in by_family.items()
         for fault, assumption in members
     ]
@@ -77,6 +84,15 @@ def enumerate_hypotheses(evidence: Evidence) -> list[Hypothesis]:
     return [
         Hypothesis(fault, does, family, log2(prior * scale)) for fault, does, family, prior in found
     ]
+
+
+FEWEST_CELLS = 64
+"""Cells that share their family's prior at least: the few that are proposed were picked from what
+is wrong, and any other might have been."""
+
+
+def _members(family: str, listed: int) -> int:
+    return max(listed, FEWEST_CELLS) if family == "cell" else listed
 
 
 def _all(evidence: Evidence) -> Iterator[Proposal]:
@@ -96,9 +112,14 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
         for i, ref in enumerate(evidence.replay.chips)
         if evidence.reading.board.chip(ref).fitted
     ]
+    # What answers no reads has no outputs on the data bus.
+    outputs = int(np.bitwise_or.reduce(evidence.replay.banks.responds[:, READ], initial=0))
     for i, ref in chips:
         yield "silent", Fault("silent", chip=ref), Assumption(silent=1 << i)
-        for fight, strong in _fights(i):
+        if evidence.reading.board.chip(ref).role in ("rom", "ram"):
+            late = Assumption(weak_chip=i, weak_lines=0xFF, weak_way=LATE)
+            yield "silent", Fault("silent", chip=ref), late
+        for fight, strong in _fights(i) if outputs >> i & 1 else ():
             drives = Assumption(always=1 << i, fight=fight, strong=strong)
             yield "always", Fault("always", chip=ref), drives
         yield from _select(evidence.reading.board, i, ref)
@@ -106,7 +127,7 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
             if i == j:
                 continue
             # With its select asserted along, or by itself.
-            for select, (fight, strong) in product((0, 1), _fights(j)):
+            for select, (fight, strong) in product((0, 1), _fights(j)) if outputs >> j & 1 else ():
                 joins = Assumption(
                     doubled=i, doubled_by=j, doubled_select=select, fight=fight, strong=strong
                 )
@@ -255,30 +276,57 @@ def active_level(board: Board, ref: str) -> int:
 
 
 def _from_residuals(evidence: Evidence) -> Iterator[Proposal]:
-    """Cells: the (chip, offset, bit) that a healthy board leaves wrong, the most frequent ones."""
+    """Cells: the (chip, offset, bit) that a healthy board leaves wrong, the most frequent ones,
+    each alone and with the blocks of the array that it may fail with. In a ROM only where all that
+    is wrong is one bit at one level: else its content is.
+    """
     replay = evidence.replay
     off = wrong_bits(evidence)
     rows = off != 0
     for chip, ref in enumerate(replay.chips):
-        if evidence.reading.board.chip(ref).role != "ram":
-            continue  # a ROM's wrong bits are wrong content
+        role = evidence.reading.board.chip(ref).role
         mine = rows & sole_driver(evidence, chip)
-        lanes = int(evidence.reading.board.map.data_masks[chip])
-        if not mine.any():
+        if role not in ("rom", "ram") or not mine.any():
             continue
-        where = replay.where(chip, mine)
-        places, times = np.unique(where, return_counts=True)
-        for place in places[np.argsort(-times, kind="stable")[:8]]:
-            bits = int(np.bitwise_or.reduce(off[mine][where == place])) & lanes
-            seen = int(replay.data[mine][where == place][0])
-            for bit in range(8):
-                if not bits >> bit & 1:
-                    continue
-                level = seen >> bit & 1
-                low, high = stuck(bit, level, 8)
-                offset = int(place - replay.base[chip])
-                yield (
-                    "cell",
-                    Fault("cell", chip=f"{ref}.{offset:04X}.{bit}", level=level),
-                    Assumption(cell=int(place), cell_and=low, cell_or=high),
-                )
+        where = replay.where(chip, mine) - replay.base[chip]
+        wrong = off[mine] & replay.lanes[chip]
+        seen = replay.data[mine]
+        ways = [
+            (bit, level, at)
+            for bit in range(8)
+            for level in (0, 1)
+            if len(at := where[(wrong >> bit & 1 == 1) & (seen >> bit & 1 == level)])
+        ]
+        if role == "rom" and len(ways) > 1:
+            continue
+        for bit, level, at in ways:
+            low, high = stuck(bit, level, 8)
+            places, times = np.unique(at, return_counts=True)
+            for offset in places[np.argsort(-times, kind="stable")[:_CELLS]].tolist():
+                for block in (0xFFFF, *_blocks(places, offset, replay.sizes[chip])):
+                    yield (
+                        "cell",
+                        Fault("cell", chip=f"{ref}.{offset:04X}.{bit}", level=level),
+                        Assumption(
+                            cell_chip=chip,
+                            cell=offset,
+                            cell_block=block,
+                            cell_and=low,
+                            cell_or=high,
+                        ),
+                    )
+
+
+_CELLS = 4
+"""Places of a bit that are tried, the most frequent ones."""
+
+
+def _blocks(places: npt.NDArray[np.int64], offset: int, size: int) -> Iterator[int]:
+    """Offset bits that bad cells may have in common: those of a row, by common practice the lower
+    half of the address lines, those of a column, the others; and all in which no wrong one differs.
+    """
+    lines = max(size - 1, 1).bit_length()
+    row = (1 << max(lines // 2, 1)) - 1
+    whole = (1 << lines) - 1
+    common = whole & ~int(np.bitwise_or.reduce(places ^ offset))
+    yield from dict.fromkeys(block for block in (row, whole & ~row, common) if 0 < block < whole)

@@ -24,6 +24,8 @@ from bustrace.findings import (
     PINS,
     READS,
     SECOND_WINS,
+    WEAK_HIGH,
+    WEAK_LOW,
     WRITES,
     Assumption,
     Evidence,
@@ -34,6 +36,9 @@ Proposal = tuple[str, Fault, Assumption]
 """Family of priors, the fault, and what it does."""
 
 _HIGH = 1
+
+_WEAK = (WEAK_LOW, WEAK_HIGH)
+"""What a weak output does not bring, by level."""
 
 CLEARLY = 3
 """Undriven reads of one kind, for each of the other, that tell how the bus floats."""
@@ -174,6 +179,8 @@ def _data_pins(
         yield from _open(pin, level, (ref,), floats, "open-pin")
         if evidence.reading.board.chip(ref).role in ("rom", "ram"):
             yield "plane", Fault("plane", chip=f"{ref}.{bit}"), at_pin
+            weak = Assumption(weak_chip=chip, weak_lines=1 << bit, weak_way=_WEAK[level])
+            yield "plane", Fault("plane", chip=f"{ref}.{bit}"), weak
 
 
 def _rw_line(evidence: Evidence) -> Iterator[Proposal]:

@@ -43,15 +43,23 @@ def _silence(plot: Plot, chip: int) -> None:
 
 def always(plot: Plot) -> None:
     """A chip that drives without being selected."""
-    plot.planted.always |= 1 << plot.bit(plot.fault.chips[0])
+    plot.planted.always |= 1 << _with_outputs(plot, plot.fault.chips[0])
     plot.planted.fights = plot.variant
 
 
 def doubled(plot: Plot) -> None:
     """A chip that drives where another one answers."""
-    answers, joins = (plot.bit(ref) for ref in plot.fault.chips)
-    plot.planted.doubled.append((answers, joins))
+    answers, joins = plot.fault.chips
+    plot.planted.doubled.append((plot.bit(answers), _with_outputs(plot, joins)))
     plot.planted.fights = plot.variant
+
+
+def _with_outputs(plot: Plot, ref: str) -> int:
+    """A chip that can drive the data bus; a latch that only takes writes has no outputs there."""
+    bit = plot.bit(ref)
+    if not any(table.readers(ref).any() for table in plot.board.maps):
+        raise plot.refuse(f"{ref} answers no reads: it has no outputs on the data bus")
+    return bit
 
 
 def swapped(plot: Plot) -> None:

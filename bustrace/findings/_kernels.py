@@ -25,7 +25,7 @@ RARE = 0.01
 """Departures of an undriven line that are taken for granted before it was ever seen undriven."""
 
 AS_IT_SHOULD = 0.415
-"""Bits for a line that is right with a chance of three in four."""
+"""Bits for what comes with a chance of three in four."""
 
 ECHO = 2.0
 """Bits for a register that is selected along with memory, and gives what the memory holds."""
@@ -42,6 +42,20 @@ READS, WRITES = 2, 3
 LOW_WINS, HIGH_WINS, FIRST_WINS, SECOND_WINS = 0, 1, 2, 3
 EITHER_WINS = 4
 """Of two drivers: now one and now the other, as it comes."""
+
+# What a chip's weak line may give in place of its level: none of its lows, none of its highs, or,
+# where it comes late, what the undriven bus still holds.
+WEAK_LOW, WEAK_HIGH, LATE = 0, 1, 2
+
+ALONE = 9
+"""Place in `drift` of how often a weak line did not come to its own level."""
+
+KEEPS, CHANGED = 0.1, 4.0
+"""Bits for a bit of a register that nobody asked since it was last seen: it holds 15 times of 16.
+Counters change all the time, but few registers are counters."""
+
+SELDOM = 0.1
+"""Share of weak levels that do not come, at least: what is seldom wrong is no weak output."""
 
 # Slots of the assumption vector. See `answers.Assumption` for their meaning.
 (
@@ -85,7 +99,9 @@ EITHER_WINS = 4
     RW_LINE_CHIP,
     RW_LINE_SEEN,
     LOOSE,
+    CELL_CHIP,
     CELL,
+    CELL_BLOCK,
     CELL_AND,
     CELL_OR,
     SELECT_OFF,
@@ -104,8 +120,11 @@ EITHER_WINS = 4
     SELECT_CLIP_ON,
     IO_ILL,
     IO_WAY,
+    WEAK_CHIP,
+    WEAK_LINES,
+    WEAK_WAY,
     SLOTS,
-) = range(60)
+) = range(65)
 
 TAKEN, TAKEN_WRITE, TAKEN_OFFSET = 1 << 15, 1 << 14, 8
 """What an I/O chip got in a cycle: an access; a write; its register from this bit on, five bits;
@@ -232,6 +251,12 @@ def _cell(base, memory, chip, offset):
 
 
 @compiled_part
+def _is_bad(assume, chip, offset):
+    """Whether a chip's byte is the bad one, or lies with it in a block of its array."""
+    return chip == assume[CELL_CHIP] and (offset ^ assume[CELL]) & assume[CELL_BLOCK] == 0
+
+
+@compiled_part
 def _charge(charged, assume, start, where, i):
     """Use a byte of a RAM that forgets, which refreshes its row; whether it may be lost: its row
     was left too long since the byte was last used.
@@ -280,6 +305,46 @@ def _either(byte, byte_known, highs, lows, hazy, told, meant):
     soft = news & hazy & (highs ^ lows)
     price += 2.0 * _ones(soft & astray) + AS_IT_SHOULD * _ones(soft & ~astray)
     return price
+
+
+@compiled_part
+def _weakly(byte, known, seen, lines, last, last_known, way, told, meant, drift):
+    """Lines that a chip drives weakly, or too late: those whose level is left open, and the bits
+    for what was seen of them, once for each address and line.
+
+    A level that comes at times costs what its share so far makes of it (Krichevsky and Trofimov's
+    estimator), so that a line which mostly gives way costs little wherever it does.
+    """
+    price = 0.0
+    openly = 0
+    for b in range(8):
+        if (lines >> b) & 1 == 0:
+            continue
+        if way == LATE:
+            other = (last >> b) & 1
+            if (last_known >> b) & 1 == 0:
+                openly |= 1 << b
+                continue
+        else:
+            other = 1 - way
+        gone = (seen >> b) & 1 == other
+        fresh = (told[1, meant] >> (17 + b)) & 1 == 0
+        share = max(SELDOM, (drift[0, ALONE] + 0.5) / (drift[1, ALONE] + 1.0))
+        if (known >> b) & 1 == 0:
+            if gone:
+                openly |= 1 << b  # tells nothing of the cell
+            share = (1.0 + share) / 2.0  # half of the cells hold that level anyway
+        elif (byte >> b) & 1 == other:
+            continue
+        else:
+            openly |= 1 << b
+            if fresh:
+                drift[0, ALONE] += gone
+                drift[1, ALONE] += 1.0
+        if fresh:
+            told[1, meant] |= 1 << (17 + b)
+            price -= math.log2(share if gone else 1.0 - share)
+    return openly, price
 
 
 @compiled_part
@@ -410,9 +475,9 @@ def replay_board(
         place; changed in place.
     told : uint32, shape (3, 65536 for each map, `TOLD_BANKS` at most)
         Surprises already paid for, a bit each: data, address, selects. Changed in place.
-    drift : float64, shape (2, 9)
-        How often each line of the undriven bus departed from its last level, and all of them went
-        high together, of how many times; changed in place.
+    drift : float64, shape (2, 10)
+        How often each line of the undriven bus departed from its last level, all of them went
+        high together, and a weak line gave way, of how many times; changed in place.
     charged : int32, shape (3, bytes), or (3, 1) where no RAM forgets
         Of a RAM that forgets: cycle in which each row was last used, that in which it was last
         found to have been left too long, and that in which each byte was last used; changed in
@@ -669,6 +734,8 @@ def replay_board(
                             astray |= 1 << c
                         if noting and (sheets >> c) & 1:
                             io_taken[c, i] = (io_taken[c, i] & 0xFF00) | took
+                        memory[where] = took
+                        memory_known[where] = sure & lanes[c]
             expected[i] = clip_byte
             expected_known[i] = byte_known
         elif unsure_map:
@@ -695,6 +762,10 @@ def replay_board(
                 strong = assume[STRONG]
             highs = 0  # bits at which some driver is known high
             hazy = 0  # bits of which some driver's level is not known
+            register = -1  # the one register that drives, if it is one
+            register_lanes = 0
+            asked = False
+            vague = 0  # bits of which some memory's level is not known
             ones_but_free = 255  # the same without registers, whose bytes are not known
             doubted = 0  # lines whose RAM may have forgotten
             sheet = 0  # bits that the sheet of an I/O chip decides
@@ -710,7 +781,10 @@ def replay_board(
                     mine &= ~lanes[strong]
                 where = -2  # nowhere in memory
                 if kind[c] == IO or kind[c] == OTHER:
+                    register = -1 if free else _cell(base, memory, c, inner[c, at_chips])
                     free = True
+                    register_lanes = mine
+                    asked = (responds[row, seen_read] >> c) & 1 == 1
                     if driving == 1 << c and (io_sure >> c) & 1:
                         byte = io_expected[_way(assume, c), i]
                         byte_known = sheet = io_known[_way(assume, c), i]
@@ -726,7 +800,7 @@ def replay_board(
                     byte_known = memory_known[where]
                 if (assume[FORGETS] >> c) & 1 and _charge(charged, assume, base[c], where, i):
                     doubted |= mine & byte_known
-                if where == assume[CELL]:
+                if where >= 0 and _is_bad(assume, source, where - base[source]):
                     byte = (byte & assume[CELL_AND]) | assume[CELL_OR]
                     byte_known |= (~assume[CELL_AND] | assume[CELL_OR]) & 255
                 if c == assume[DATA_PIN_CHIP]:
@@ -740,6 +814,7 @@ def replay_board(
                 byte ^= flip
                 ones &= (byte & byte_known) | ~mine
                 if where >= 0:
+                    vague |= ~byte_known & mine
                     ones_but_free &= byte | ~byte_known | ~mine
                 zeros |= ~byte & byte_known & mine
             ones &= driven
@@ -749,6 +824,23 @@ def replay_board(
                 ones = highs & ~zeros & ~hazy
                 zeros &= ~highs & ~hazy
                 free = False
+            openly = 0
+            if assume[WEAK_CHIP] >= 0 and driving == 1 << assume[WEAK_CHIP]:
+                openly, weak_price = _weakly(
+                    ones,
+                    ones | zeros,
+                    data[i],
+                    assume[WEAK_LINES] & driven & data_known[i] & (ones | zeros if free else 255),
+                    last,
+                    last_known,
+                    assume[WEAK_WAY],
+                    told,
+                    meant,
+                    drift,
+                )
+                price += bits[3] * weak_price
+                ones &= ~openly
+                zeros &= ~openly
             settled = zeros
             if flip:
                 ones, zeros = zeros, ones
@@ -778,9 +870,9 @@ def replay_board(
             if driving != 0 and idle:
                 # Data lines that none of the chips drives are an undriven bus: see below.
                 price += bits[3] * _ones(idle & ~last_known)
-                astray = (last ^ data[i]) & last_known & data_known[i] & idle & ~forced
-                if astray & ~told[0, t]:
-                    told[0, t] |= astray
+                moved = (last ^ data[i]) & last_known & data_known[i] & idle & ~forced
+                if moved & ~told[0, t]:
+                    told[0, t] |= moved
                     stays = left_known[i] & idle == idle and (left[i] ^ data[i]) & idle == 0
                     price += bits[3] * (3.0 if stays or data[i] & idle == idle else 9.0)
             if driving == 0:
@@ -810,21 +902,27 @@ def replay_board(
                         told[0, t] |= 1 << 19
                         price += 8 * bits[3]
             elif free:
-                if ones_but_free == 255:
-                    asked = driving == responds[row, seen_read] or responds[row, seen_read] == 0
+                if register < 0:
+                    asked = driving == responds[row, seen_read]
+                fresh_here = (told[0, t] >> 17) & 1 == 0
+                told[0, t] |= 1 << 17
+                visible = register_lanes & ~settled & ~vague & data_known[i]
+                if register >= 0 and not asked:
+                    price += bits[3] * _register_shows(
+                        data[i], visible, memory, memory_known, register, registers, fresh_here
+                    )
+                    if fresh_here:
+                        price += bits[3] * _ones(vague & ~settled & register_lanes)
+                elif ones_but_free == 255:
                     news = _free_read(data[i], registers, told, meant, t, asked)
                     price += bits[3] * news * _ones(255 & ~sheet) / 8
-                elif (told[0, t] >> 17) & 1 == 0:
-                    # A register against another chip's byte can pull down the bits that are high
-                    # there: one unknown each, unless it is at rest with the byte it had before.
-                    told[0, t] |= 1 << 17
-                    high = ones_but_free & ~settled & 255
-                    before = registers[ANY_REGISTER]
-                    if before >= 256 and (before ^ data[i]) & high == 0:
-                        price += bits[3]
-                    else:
-                        price += bits[3] * _ones(high)
-                    registers[ANY_REGISTER] = 256 | (before & ~high & 255) | (data[i] & high)
+                elif fresh_here:
+                    # Registers against another chip's byte can pull down the bits that are high
+                    # there: one unknown each.
+                    price += bits[3] * _ones(ones_but_free & ~settled & 255)
+                if register >= 0 and asked:
+                    memory[register] = (memory[register] & ~visible) | (data[i] & visible)
+                    memory_known[register] |= visible
             if assume[LOOSE] >= 0 and wrong and (driving >> assume[LOOSE]) & 1:
                 c = assume[LOOSE]
                 where = base[c] + inner[c, at_chips] + page[m, c]
@@ -858,7 +956,7 @@ def replay_board(
             price += bits[0] * _ones(fresh)
             # What the read tells about cells that were not known.
             if driving != 0 and not free and not either:
-                shown = data_known[i] & ~settled & ~forced & 255
+                shown = data_known[i] & ~settled & ~forced & ~openly & 255
                 if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] <= READS:
                     shown &= ~((1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B]))
                 for c in range(chips):
@@ -876,7 +974,7 @@ def replay_board(
                     if c == assume[DATA_PIN_CHIP]:
                         learn &= assume[DATA_PIN_AND] & ~assume[DATA_PIN_OR]
                     where = _cell(base, memory, source, inner[c, here] + page[m, c])
-                    if where == assume[CELL]:
+                    if _is_bad(assume, source, where - base[source]):
                         learn &= assume[CELL_AND] & ~assume[CELL_OR]
                     if kind[source] == RAM and cell_written[where] == 0 and driving == 1 << c:
                         # Known from a read alone, which may have been the stray one.
@@ -943,6 +1041,36 @@ def replay_board(
 
 
 @compiled_part
+def _register_shows(byte, visible, memory, memory_known, register, registers, fresh):
+    """Bits for what a register shows that is not asked, once for each address, and keep it.
+
+    What it showed last is expected; what it never showed is new.
+    """
+    known = visible & memory_known[register]
+    changed = (memory[register] ^ byte) & known
+    memory[register] = (memory[register] & ~visible) | (byte & visible)
+    memory_known[register] |= visible
+    if not fresh:
+        return 0.0
+    if known == 0 and visible == 255:
+        return _new_register(byte, registers)
+    return _ones(visible & ~known) + CHANGED * _ones(changed) + KEEPS * _ones(known & ~changed)
+
+
+@compiled_part
+def _new_register(byte, registers):
+    """Unknown bits in a register that was not seen before: those at rest are often alike, and often
+    0 or $FF, one in eight each.
+    """
+    before = registers[ANY_REGISTER]
+    registers[ANY_REGISTER] = 256 | byte
+    plain = byte == 0 or byte == 255
+    if before == 256 | byte:
+        return 1.0 if plain else 3.0
+    return 3.0 if plain else 8.0
+
+
+@compiled_part
 def _free_read(byte, registers, told, meant, t, asked):
     """Unknown bits in a byte that a register gave: none when it is the one it gave or took last.
 
@@ -960,16 +1088,9 @@ def _free_read(byte, registers, told, meant, t, asked):
         told[0, t] |= 1 << 26
         return ECHO
     registers[meant] = 256 | byte
-    before = registers[ANY_REGISTER]
-    registers[ANY_REGISTER] = 256 | byte
+    price = _new_register(byte, registers)
     # A register that changes often is one piece of evidence, not thousands.
     if (told[0, t] >> 16) & 1:
         return 0.0
     told[0, t] |= 1 << 16
-    if not asked:
-        return 8.0
-    # Registers at rest are often alike, and often 0 or $FF: one in eight each.
-    plain = byte == 0 or byte == 255
-    if before == 256 | byte:
-        return 1.0 if plain else 3.0
-    return 3.0 if plain else 8.0
+    return price if asked else 8.0

@@ -54,8 +54,9 @@ class Assumption:
 
     Masks come in pairs: seen = (level & and) | or. Chips are numbers in the address map; -1 is
     none. `silent` chips do not drive reads, `deaf` ones do not get what is written to them; state
-    bits in `latch_dead` are never set. `select_hidden` is 1 where a select fails behind its clip;
-    the clip on the select of `select_clip` is off, and shows it asserted or never.
+    bits in `latch_dead` are never set. Of `cell_chip` the byte at offset `cell` is bad, and all
+    that agree with it in the offset bits of `cell_block`. `select_hidden` is 1 where a select fails
+    behind its clip; the clip on the select of `select_clip` is off, and shows it asserted or never.
     Two lines are joined at a place: `BUS`, where the clip sees it too, `BEHIND`, `DECODER` (for the
     data bus `READS` and `WRITES`: in one direction alone), or at a chip's pins, `PINS` plus its
     number; `short_wins` tells whose level they take: `LOW_WINS`, `HIGH_WINS`, `FIRST_WINS` or
@@ -63,8 +64,10 @@ class Assumption:
     chip in `strong`; with `EITHER_WINS` now one wins and now the other. RAMs in `forgets` may lose
     a row that was not used for `forgets_after` cycles; `forgets_rows` masks the bits of the offset
     that choose a row. A chip at `data_open_chip` does not drive the lines in `data_open`, and takes
-    them as high: an input that nothing drives (Fairchild AN-363). The I/O chip `io_ill` is ill in
-    one of `io_chips.WAYS`, the one numbered `io_way`. The order of the fields is the
+    them as high: an input that nothing drives (Fairchild AN-363). One at `weak_chip` drives the
+    lines in `weak_lines` so weakly that a low or a high may not come (`WEAK_LOW`, `WEAK_HIGH`), or
+    so `LATE` that the bus may still hold what it held before. The I/O chip `io_ill` is ill in one
+    of `io_chips.WAYS`, the one numbered `io_way`. The order of the fields is the
     order of the kernel's slots.
     """
 
@@ -108,7 +111,9 @@ class Assumption:
     rw_line_chip: int = -1
     rw_line_seen: int = -1
     loose: int = -1
-    cell: int = -1
+    cell_chip: int = -1
+    cell: int = 0
+    cell_block: int = 0xFFFF
     cell_and: int = 0xFF
     cell_or: int = 0
     select_off: int = -1
@@ -127,6 +132,9 @@ class Assumption:
     select_clip_on: int = 0
     io_ill: int = -1
     io_way: int = 0
+    weak_chip: int = -1
+    weak_lines: int = 0
+    weak_way: int = 0
 
     def packed(self) -> npt.NDArray[np.int32]:
         """The kernel's vector: int32, shape (SLOTS,)."""
@@ -534,7 +542,7 @@ class BoardReplay:
             np.zeros(len(memory), dtype=np.uint8),
             np.zeros(0x10001, dtype=np.uint16),
             np.zeros((3, 0x10000 * min(len(banks.states), TOLD_BANKS)), dtype=np.uint32),
-            np.zeros((2, 9)),
+            np.zeros((2, 10)),
             np.zeros((3, len(memory) if forgets else 1), dtype=np.int32),
             vector,
             before.packed(),

@@ -10,6 +10,7 @@ from drill_readings import boot, complaints, first_class, members, tide_gauge
 
 from bustrace.board import pin_of
 from bustrace.diagnosis import Diagnosis, diagnose, weigh
+from bustrace.drill import Planting
 from bustrace.faults import Fault
 from bustrace.findings import gather
 
@@ -138,3 +139,42 @@ def test_what_explains_a_suspect_was_found():
         for suspect in diagnosis.suspects:
             for reason in suspect.explains:
                 assert reason in spoke or reason.startswith("explains ")
+
+
+WAYS = (
+    ("silent:U4", "late", "doubled", 5),
+    ("silent:U4", "late", "doubled", 7),
+    ("silent:U5", "late", "doubled", 5),
+    ("plane:U4.6", "weak", "doubled", 5),
+    ("plane:U4.0", "weak", "doubled", 6),
+    ("plane:U5.3", "weak", "content", 7),
+    ("plane:U5.0", "weak", "content", 5),
+    ("always:U6", "high", "doubled", 5),
+    ("always:U6", "high", "doubled", 6),
+)
+"""A fault, the way in which it shows itself, what acts like it at first sight, a seed."""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("name", "way", "lookalike", "seed"), WAYS)
+def test_a_late_a_weak_and_a_loud_chip_are_told_from_what_acts_like_them(
+    name, way, lookalike, seed
+):
+    """Levels that come late or not at all, and registers that stay what they are."""
+    diagnosis = diagnose(boot(Planting(Fault.parse(name), way), cycles=2500, seed=seed))
+    assert name in first_class(diagnosis), complaints(diagnosis)
+    assert not any(text.startswith(lookalike) for text in first_class(diagnosis))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("name", "way"), [("cell:U5.0100.3=0", "row"), ("cell:U5.0010.3=0", "column")]
+)
+def test_cells_that_fail_together_are_one_suspect(name, way):
+    """A row of a ROM at one level: a cell of it is named before other content is."""
+    planted = Planting(Fault.parse(name), way)
+    suspect = diagnose(boot(planted, cycles=2500, seed=5)).suspects[0]
+    assert suspect.fault.family == "cell"
+    assert suspect.fault.level == 0
+    assert (suspect.fault.chip or "").startswith("U5.")
+    assert (suspect.fault.chip or "").endswith(".3")
