@@ -18,6 +18,7 @@ from bustrace.diagnosis.weighing import Weighed, weigh
 from bustrace.diagnosis.without_board import BY_HAND, hedged
 from bustrace.faults import SELECT, Fault
 from bustrace.findings import (
+    EVERY_CHIP,
     Answers,
     Evidence,
     Finding,
@@ -339,7 +340,7 @@ def _suspect(group: Weighed, seen: Observations, board: Board) -> Suspect:
             against.append(f"leaves {finding.rule} unexplained")
         elif finding.rule in ("cpu-jam", "vector-not-taken", "vector-undriven", "vector-content"):
             explains.append(finding.rule)
-    if group.sometimes:
+    if group.sometimes or group.assumption.weak_chip == EVERY_CHIP:
         against.append("only as a fault that comes and goes")
     if group.onset:
         against.append(f"shows only from cycle {group.onset:,} on")

@@ -92,7 +92,7 @@ is wrong, and any other might have been."""
 
 
 def _members(family: str, listed: int) -> int:
-    return max(listed, FEWEST_CELLS) if family == "cell" else listed
+    return max(listed, FEWEST_CELLS) if family in ("cell", "cells") else listed
 
 
 def _all(evidence: Evidence) -> Iterator[Proposal]:
@@ -299,13 +299,20 @@ def _from_residuals(evidence: Evidence) -> Iterator[Proposal]:
         ]
         if role == "rom" and len(ways) > 1:
             continue
+        reads = sole_driver(evidence, chip)
+        asked, given = replay.where(chip, reads) - replay.base[chip], replay.data[reads]
         for bit, level, at in ways:
             low, high = stuck(bit, level, 8)
             places, times = np.unique(at, return_counts=True)
+            sound = np.unique(asked[given >> bit & 1 != level])
+            tried = set()
             for offset in places[np.argsort(-times, kind="stable")[:_CELLS]].tolist():
-                for block in (0xFFFF, *_blocks(places, offset, replay.sizes[chip])):
+                for block in (_ALONE, *_blocks(places, sound, offset, replay.sizes[chip])):
+                    if (block, offset & block) in tried:
+                        continue
+                    tried.add((block, offset & block))
                     yield (
-                        "cell",
+                        "cell" if block == _ALONE else "cells",
                         Fault("cell", chip=f"{ref}.{offset:04X}.{bit}", level=level),
                         Assumption(
                             cell_chip=chip,
@@ -317,16 +324,29 @@ def _from_residuals(evidence: Evidence) -> Iterator[Proposal]:
                     )
 
 
+_ALONE = 0xFFFF
+"""Block of one cell."""
+
 _CELLS = 4
 """Places of a bit that are tried, the most frequent ones."""
 
 
-def _blocks(places: npt.NDArray[np.int64], offset: int, size: int) -> Iterator[int]:
+def _blocks(
+    places: npt.NDArray[np.int64], sound: npt.NDArray[np.int64], offset: int, size: int
+) -> Iterator[int]:
     """Offset bits that bad cells may have in common: those of a row, by common practice the lower
-    half of the address lines, those of a column, the others; and all in which no wrong one differs.
+    half of the address lines, those of a column, the others; and the lowest and the highest lines
+    in which no wrong one differs. Only where cells that lie elsewhere were seen to be sound: else it
+    is the whole bit.
     """
+    if len(places) < 2:
+        return
     lines = max(size - 1, 1).bit_length()
-    row = (1 << max(lines // 2, 1)) - 1
     whole = (1 << lines) - 1
-    common = whole & ~int(np.bitwise_or.reduce(places ^ offset))
-    yield from dict.fromkeys(block for block in (row, whole & ~row, common) if 0 < block < whole)
+    differ = int(np.bitwise_or.reduce(places ^ offset))
+    row = (1 << max(lines // 2, 1)) - 1
+    lowest = (differ & -differ) - 1
+    highest = whole & ~((1 << differ.bit_length()) - 1)
+    for block in dict.fromkeys((row, whole & ~row, lowest, highest)):
+        if 0 < block < whole and ((sound ^ offset) & block).any():
+            yield block

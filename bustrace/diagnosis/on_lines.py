@@ -18,6 +18,7 @@ from bustrace.findings import (
     BEHIND,
     BUS,
     DECODER,
+    EVERY_CHIP,
     FIRST_WINS,
     HIGH_WINS,
     LOW_WINS,
@@ -37,8 +38,8 @@ Proposal = tuple[str, Fault, Assumption]
 
 _HIGH = 1
 
-_WEAK = (WEAK_LOW, WEAK_HIGH)
-"""What a weak output does not bring, by level."""
+_WEAK = (WEAK_HIGH, WEAK_LOW)
+"""What a weak line does not bring, by the level that it shows instead."""
 
 CLEARLY = 3
 """Undriven reads of one kind, for each of the other, that tell how the bus floats."""
@@ -129,6 +130,8 @@ def _data_lines(evidence: Evidence) -> Iterator[Proposal]:
             behind = Assumption(read_and=low, read_or=high, write_and=low, write_or=high)
             yield from _at("stuck-bus", pin, level, ("bus", "cpu"), on_bus)
             yield from _at("stuck-read", pin, level, ("read",), reads)
+            weak = Assumption(weak_chip=EVERY_CHIP, weak_lines=1 << bit, weak_way=_WEAK[level])
+            yield from _at("stuck-read", pin, level, ("read",), weak)
             yield from _open(pin, level, ("read",), reads)
             yield from _at("stuck-write", pin, level, ("write",), writes)
             yield from _open(pin, level, ("write",), writes)

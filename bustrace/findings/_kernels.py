@@ -47,6 +47,9 @@ EITHER_WINS = 4
 # where it comes late, what the undriven bus still holds.
 WEAK_LOW, WEAK_HIGH, LATE = 0, 1, 2
 
+EVERY_CHIP = -2
+"""In place of a weak chip: the line is weak, whoever drives it."""
+
 ALONE = 9
 """Place in `drift` of how often a weak line did not come to its own level."""
 
@@ -825,7 +828,8 @@ def replay_board(
                 zeros &= ~highs & ~hazy
                 free = False
             openly = 0
-            if assume[WEAK_CHIP] >= 0 and driving == 1 << assume[WEAK_CHIP]:
+            weak = assume[WEAK_CHIP]
+            if driving != 0 and (weak == EVERY_CHIP or (weak >= 0 and driving == 1 << weak)):
                 openly, weak_price = _weakly(
                     ones,
                     ones | zeros,

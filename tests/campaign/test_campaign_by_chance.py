@@ -5,7 +5,6 @@ from pathlib import Path
 import pytest
 
 from bustrace.campaign import board_files, make_case
-
 from bustrace.campaign.by_chance import healthy_by_chance
 from bustrace.campaign.cases import lines_of
 from bustrace.campaign.playing import play_case

@@ -167,12 +167,10 @@ def test_a_late_a_weak_and_a_loud_chip_are_told_from_what_acts_like_them(
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    ("name", "way"), [("cell:U5.0100.3=0", "row"), ("cell:U5.0010.3=0", "column")]
-)
-def test_cells_that_fail_together_are_one_suspect(name, way):
+@pytest.mark.parametrize("name", ["cell:U5.0100.3=0", "cell:U5.0140.3=0"])
+def test_cells_that_fail_together_are_one_suspect(name):
     """A row of a ROM at one level: a cell of it is named before other content is."""
-    planted = Planting(Fault.parse(name), way)
+    planted = Planting(Fault.parse(name), "row")
     suspect = diagnose(boot(planted, cycles=2500, seed=5)).suspects[0]
     assert suspect.fault.family == "cell"
     assert suspect.fault.level == 0
