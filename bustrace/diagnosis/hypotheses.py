@@ -336,8 +336,8 @@ def _blocks(
 ) -> Iterator[int]:
     """Offset bits that bad cells may have in common: those of a row, by common practice the lower
     half of the address lines, those of a column, the others; and the lowest and the highest lines
-    in which no wrong one differs. Only where cells that lie elsewhere were seen to be sound: else it
-    is the whole bit.
+    in which no wrong one differs. Only where cells that lie elsewhere were seen to be sound: else
+    it is the whole bit.
     """
     if len(places) < 2:
         return

@@ -64,10 +64,11 @@ class Assumption:
     chip in `strong`; with `EITHER_WINS` now one wins and now the other. RAMs in `forgets` may lose
     a row that was not used for `forgets_after` cycles; `forgets_rows` masks the bits of the offset
     that choose a row. A chip at `data_open_chip` does not drive the lines in `data_open`, and takes
-    them as high: an input that nothing drives (Fairchild AN-363). One at `weak_chip`, or `EVERY_CHIP`, drives the
-    lines in `weak_lines` so weakly that a low or a high may not come (`WEAK_LOW`, `WEAK_HIGH`), or
-    so `LATE` that the bus may still hold what it held before. The I/O chip `io_ill` is ill in one
-    of `io_chips.WAYS`, the one numbered `io_way`. The order of the fields is the
+    them as high: an input that nothing drives (Fairchild AN-363). One at `weak_chip`, or
+    `EVERY_CHIP`, drives the lines in `weak_lines` so weakly that a low or a high may not come
+    (`WEAK_LOW`, `WEAK_HIGH`), or so `LATE` that the bus may still hold what it held before. The
+    I/O chip `io_ill` is ill in one of `io_chips.WAYS`, the one numbered `io_way`. The order of the
+    fields is the
     order of the kernel's slots.
     """
 
