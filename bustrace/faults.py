@@ -60,7 +60,14 @@ OTHER_CHIP = "other"
 """Stands for a chip that nobody named, in ``doubled:ROM+other``."""
 
 RAM_BANK = "ram-bank"
-"""What RAM chips of some data lines each share, in ``shared:ram-bank``."""
+"""What all RAM chips share, in ``shared:ram-bank``."""
+
+
+def rail_word(rail: str) -> str:
+    """A rail's name in ``shared:``: ``rail-12V`` for ``+12V``, ``rail-minus5V`` for ``-5V``."""
+    signed = re.sub(r"^\+", "", re.sub(r"^-", "minus", rail.strip()))
+    return "rail-" + re.sub(r"[^A-Za-z0-9_\-/#]", "_", signed)
+
 
 FAMILIES = (*LINE_FAMILIES, *CHIP_FAMILIES, *STATE_FAMILIES, "shared")
 """Every family, in the order of the text above this module."""

@@ -196,7 +196,7 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
         else:
             continue
         # A level that the CPU has had no reason to act on may be the clip's alone.
-        alike = _unheard(seen, finding)
+        alike = _unheard(seen, finding) + _maker(finding, board)
         probability = DIRECT
         if finding.rule == "irq-storm":
             # The line was seen high before: rather a source that is not cleared.
@@ -258,6 +258,14 @@ def _unheard_request(seen: Observations, faults: list[Finding]) -> Iterator[Susp
             if alike
             else None,
         )
+
+
+def _maker(finding: Finding, board: Board) -> tuple[Fault, ...]:
+    """The chip that makes the clock and the reset, where there is no clock."""
+    made_by = board.clock_from
+    if finding.rule != "clock-absent" or made_by is None or made_by != board.reset_from:
+        return ()
+    return (Fault("shared", chip=made_by),)
 
 
 def _unheard(seen: Observations, finding: Finding) -> tuple[Fault, ...]:

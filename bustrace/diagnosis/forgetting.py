@@ -7,9 +7,10 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.diagnosis.naming import sharing
 from bustrace.diagnosis.on_lines import Proposal
 from bustrace.faults import RAM_BANK, Fault
-from bustrace.findings import Assumption, Evidence, ram_banks
+from bustrace.findings import Assumption, Evidence
 
 SHORTEST = 100
 """Cycles: whatever is lost sooner is not forgotten, but never was kept."""
@@ -40,11 +41,11 @@ def forgetting(evidence: Evidence) -> Iterator[Proposal]:
                 forgets.setdefault(ref, []).append((rows, after))
                 does = Assumption(forgets=1 << chip, forgets_after=after, forgets_rows=rows)
                 yield "retention", Fault("retention", chip=ref), does
-    for refs in ram_banks(board):
-        chips = sum(1 << replay.chips.index(ref) for ref in refs)
-        for rows, after in dict.fromkeys(way for ref in refs for way in forgets.get(ref, ())):
-            does = Assumption(forgets=chips, forgets_after=after, forgets_rows=rows)
-            yield "shared", Fault("shared", chip=RAM_BANK), does
+    bank = sharing(board, RAM_BANK)
+    chips = sum(1 << replay.chips.index(ref) for ref in bank)
+    for rows, after in dict.fromkeys(way for ref in bank for way in forgets.get(ref, ())):
+        does = Assumption(forgets=chips, forgets_after=after, forgets_rows=rows)
+        yield "shared", Fault("shared", chip=RAM_BANK), does
 
 
 class _Uses:

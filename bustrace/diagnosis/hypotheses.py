@@ -172,7 +172,7 @@ def _select(board: Board, chip: int, ref: str) -> Iterator[Proposal]:
                     for fight, strong in _fights(chip)
                 ]
                 if level == active
-                else [Assumption(select_off=chip, select_hidden=hidden)]
+                else [Assumption(select_off=1 << chip, select_hidden=hidden)]
             )
             for does in ways:
                 for place in places:
@@ -193,12 +193,20 @@ def _registers(evidence: Evidence) -> Iterator[Proposal]:
 
 
 def _shared(evidence: Evidence) -> Iterator[Proposal]:
-    """Groups of chips that one cause keeps from driving."""
+    """Groups of chips that one cause keeps from driving: a decoder leaves their selects at rest,
+    with a buffer or a rail they do not get what is written to them either.
+    """
     board = evidence.reading.board
-    for name, refs in groups_that_share(board):
+    for kind, name, refs in groups_that_share(board):
         fitted = [ref for ref in refs if board.chip(ref).fitted]
         mask = sum(1 << evidence.replay.chips.index(ref) for ref in fitted)
-        yield "shared", Fault("shared", chip=name), Assumption(silent=mask)
+        if kind == "decoder":
+            does = Assumption(select_off=mask)
+        elif kind == "bank":
+            does = Assumption(silent=mask)
+        else:
+            does = Assumption(silent=mask, deaf=mask)
+        yield "shared", Fault("shared", chip=name), does
 
 
 def _latches(evidence: Evidence) -> Iterator[Proposal]:

@@ -6,8 +6,8 @@ import re
 from collections.abc import Iterable, Sequence
 
 from bustrace.board import Board, Chip, package_of, pin_of, supply_pins
-from bustrace.faults import RAM_BANK, SELECT
-from bustrace.findings import behind_buffers, ram_banks, served_by_decoders
+from bustrace.faults import RAM_BANK, SELECT, rail_word
+from bustrace.findings import behind_buffers, on_rails, served_by_decoders
 
 _ENABLE = re.compile(r"(?:CE|CS|OE|G|RD)\d?|RAS|CAS")
 """Names of pins by which memories and I/O chips are enabled, without the sign for active low."""
@@ -165,15 +165,22 @@ def decoder_inputs(board: Board, line: str) -> list[str]:
     return found
 
 
-def groups_that_share(board: Board) -> list[tuple[str, tuple[str, ...]]]:
-    """What several chips have in common, by the name that ``shared`` faults have for it."""
-    banks = [(RAM_BANK, refs) for refs in ram_banks(board)]
-    return [*banks, *served_by_decoders(board), *behind_buffers(board)]
+def groups_that_share(board: Board) -> list[tuple[str, str, tuple[str, ...]]]:
+    """What several chips have in common: its kind (``bank``, ``decoder``, ``buffer``, ``rail``),
+    the name that ``shared`` faults have for it, and the chips.
+    """
+    rams = tuple(chip.ref for chip in board.mapped if chip.role == "ram")
+    groups = [("bank", RAM_BANK, rams)] if len(rams) > 1 else []
+    groups += [("decoder", name, refs) for name, refs in served_by_decoders(board)]
+    groups += [("buffer", name, refs) for name, refs in behind_buffers(board)]
+    return groups + [("rail", rail_word(name), refs) for name, refs in on_rails(board)]
 
 
 def sharing(board: Board, name: str) -> tuple[str, ...]:
     """Chips that share the thing of that name."""
-    return tuple(ref for group, refs in groups_that_share(board) if group == name for ref in refs)
+    return tuple(
+        ref for _, group, refs in groups_that_share(board) if group == name for ref in refs
+    )
 
 
 def buffers_on(board: Board, line: str) -> list[str]:

@@ -255,7 +255,13 @@ def _join(first: Assumption, second: Assumption) -> Assumption | None:
             changes[name] = theirs
         elif name.endswith("_and"):
             changes[name] = mine & theirs
-        elif name.endswith("_or") or name in ("silent", "always", "deaf", "latch_dead"):
+        elif name.endswith("_or") or name in (
+            "silent",
+            "always",
+            "deaf",
+            "latch_dead",
+            "select_off",
+        ):
             changes[name] = mine | theirs
         else:
             return None

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from typing import Literal
 
 from bustrace.board.model import Board
-from bustrace.faults import RAM_BANK
+from bustrace.faults import RAM_BANK, rail_word
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,15 +77,9 @@ def _rails(board: Board) -> dict[str, Group]:
     on: dict[str, list[str]] = {}
     for chip in board.mapped:
         for rail in chip.rails:
-            on.setdefault(_word(rail), []).append(chip.ref)
+            on.setdefault(rail_word(rail), []).append(chip.ref)
     return {
         rail: Group("rail", tuple(refs))
         for rail, refs in on.items()
         if 1 < len(refs) < len(board.mapped)
     }
-
-
-def _word(rail: str) -> str:
-    """A rail's name as the fault vocabulary can write it."""
-    signed = re.sub(r"^\+", "", re.sub(r"^-", "minus", rail.strip()))
-    return "rail-" + re.sub(r"[^A-Za-z0-9_\-/#]", "_", signed)

@@ -28,7 +28,7 @@ from bustrace.findings.model import Derail, Finding, Rung
 from bustrace.findings.observe import RULES, Observations, find_all, in_order, observe
 from bustrace.findings.progress import HELD_RULES
 from bustrace.findings.reset_rules import release_ps
-from bustrace.findings.shared_rules import behind_buffers, ram_banks, served_by_decoders
+from bustrace.findings.shared_rules import behind_buffers, on_rails, served_by_decoders
 
 __all__ = [
     "BEHIND",
@@ -69,7 +69,7 @@ __all__ = [
     "lines_with_ready",
     "observe",
     "of_two_groups",
-    "ram_banks",
+    "on_rails",
     "release_ps",
     "served_by_decoders",
     "sole_driver",

@@ -623,10 +623,9 @@ def replay_board(
             row = rows[m, at_decoder]
             answering = responds[row, decoder_read]
             selected = asserts[row, decoder_read]
-        if assume[SELECT_OFF] >= 0:
-            answering &= ~(1 << assume[SELECT_OFF])
-            if assume[SELECT_HIDDEN] == 0:
-                selected &= ~(1 << assume[SELECT_OFF])
+        answering &= ~assume[SELECT_OFF]
+        if assume[SELECT_HIDDEN] == 0:
+            selected &= ~assume[SELECT_OFF]
         if assume[SELECT_ON] >= 0:
             answering |= 1 << assume[SELECT_ON]
             if assume[SELECT_HIDDEN] == 0:

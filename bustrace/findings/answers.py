@@ -55,8 +55,9 @@ class Assumption:
     Masks come in pairs: seen = (level & and) | or. Chips are numbers in the address map; -1 is
     none. `silent` chips do not drive reads, `deaf` ones do not get what is written to them; state
     bits in `latch_dead` are never set. Of `cell_chip` the byte at offset `cell` is bad, and all
-    that agree with it in the offset bits of `cell_block`. `select_hidden` is 1 where a select fails
-    behind its clip; the clip on the select of `select_clip` is off, and shows it asserted or never.
+    that agree with it in the offset bits of `cell_block`. The selects of `select_off` chips never
+    come, that of `select_on` always does; `select_hidden` is 1 where it is so behind the clip only.
+    The clip on the select of `select_clip` is off, and shows it asserted or never.
     Two lines are joined at a place: `BUS`, where the clip sees it too, `BEHIND`, `DECODER` (for the
     data bus `READS` and `WRITES`: in one direction alone), or at a chip's pins, `PINS` plus its
     number; `short_wins` tells whose level they take: `LOW_WINS`, `HIGH_WINS`, `FIRST_WINS` or
@@ -117,7 +118,7 @@ class Assumption:
     cell_block: int = 0xFFFF
     cell_and: int = 0xFF
     cell_or: int = 0
-    select_off: int = -1
+    select_off: int = 0
     select_on: int = -1
     select_hidden: int = 0
     rw_clip: int = -1

@@ -106,7 +106,7 @@ def _answers_unselected(evidence: Evidence, ref: str) -> bool:
     """Whether a chip of which no byte is known in advance answers, whatever its select shows."""
     chip, replay = evidence.replay.chips.index(ref), evidence.replay
     clip = replay.replay(Assumption(select_clip=chip))
-    off = replay.replay(Assumption(select_off=chip))
+    off = replay.replay(Assumption(select_off=1 << chip))
     return off.total - clip.total > CLEAR_BITS
 
 

@@ -56,7 +56,7 @@ def behind_buffers(board: Board) -> list[tuple[str, tuple[str, ...]]]:
     return behind
 
 
-def _on_rails(board: Board) -> list[tuple[str, tuple[str, ...]]]:
+def on_rails(board: Board) -> list[tuple[str, tuple[str, ...]]]:
     """Rails with the chips of the address map on them, where not all chips are."""
     on: dict[str, list[str]] = {}
     for chip in board.mapped:
@@ -92,7 +92,7 @@ def shared_cause(evidence: Evidence, found: Sequence[Finding]) -> Iterator[Findi
     groups = [("RAM bank", "", refs) for refs in ram_banks(board)]
     groups += [("decoder", name, refs) for name, refs in served_by_decoders(board)]
     groups += [("buffer", name, refs) for name, refs in behind_buffers(board)]
-    groups += [("rail", name, refs) for name, refs in _on_rails(board)]
+    groups += [("rail", name, refs) for name, refs in on_rails(board)]
     for kind, name, refs in groups:
         judged = [ref for ref in refs if ref in bad or _tried(evidence, ref)]
         others = [ref for ref in replay.chips if ref not in refs and _tried(evidence, ref)]
