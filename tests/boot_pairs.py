@@ -81,7 +81,7 @@ def faults_of(board: Board, rng: np.random.Generator) -> Iterator[str]:
     yield f"silent:{one(roms)}"
     if others:
         yield f"silent:{one(others)}"
-        yield f"always:{one(others)}"
+        yield f"always:{one([ref for ref in others if board.map.readers(ref).any()])}"
     yield f"doubled:{roms[0]}+{rams[0]}"
     yield f"doubled:{rams[0]}+{roms[0]}"
     yield f"content:{roms[0]}"

@@ -86,13 +86,13 @@ def enumerate_hypotheses(evidence: Evidence) -> list[Hypothesis]:
     ]
 
 
-FEWEST_CELLS = 64
-"""Cells that share their family's prior at least: the few that are proposed were picked from what
-is wrong, and any other might have been."""
+FEWEST_CELLS = 32
+"""Blocks of cells, and cells of a ROM, that share their family's prior at least: the few that are
+proposed were picked from what is wrong, and any other might have been."""
 
 
 def _members(family: str, listed: int) -> int:
-    return max(listed, FEWEST_CELLS) if family in ("cell", "cells") else listed
+    return max(listed, FEWEST_CELLS) if family == "cells" else listed
 
 
 def _all(evidence: Evidence) -> Iterator[Proposal]:
@@ -118,7 +118,7 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
         yield "silent", Fault("silent", chip=ref), Assumption(silent=1 << i)
         if evidence.reading.board.chip(ref).role in ("rom", "ram"):
             late = Assumption(weak_chip=i, weak_lines=0xFF, weak_way=LATE)
-            yield "silent", Fault("silent", chip=ref), late
+            yield "late", Fault("silent", chip=ref), late
         for fight, strong in _fights(i) if outputs >> i & 1 else ():
             drives = Assumption(always=1 << i, fight=fight, strong=strong)
             yield "always", Fault("always", chip=ref), drives
@@ -320,7 +320,7 @@ def _from_residuals(evidence: Evidence) -> Iterator[Proposal]:
                         continue
                     tried.add((block, offset & block))
                     yield (
-                        "cell" if block == _ALONE else "cells",
+                        "cell" if block == _ALONE and role == "ram" else "cells",
                         Fault("cell", chip=f"{ref}.{offset:04X}.{bit}", level=level),
                         Assumption(
                             cell_chip=chip,

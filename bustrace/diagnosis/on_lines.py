@@ -131,7 +131,7 @@ def _data_lines(evidence: Evidence) -> Iterator[Proposal]:
             yield from _at("stuck-bus", pin, level, ("bus", "cpu"), on_bus)
             yield from _at("stuck-read", pin, level, ("read",), reads)
             weak = Assumption(weak_chip=EVERY_CHIP, weak_lines=1 << bit, weak_way=_WEAK[level])
-            yield from _at("stuck-read", pin, level, ("read",), weak)
+            yield from _at("weak", pin, level, ("read",), weak)
             yield from _open(pin, level, ("read",), reads)
             yield from _at("stuck-write", pin, level, ("write",), writes)
             yield from _open(pin, level, ("write",), writes)
@@ -183,7 +183,7 @@ def _data_pins(
         if evidence.reading.board.chip(ref).role in ("rom", "ram"):
             yield "plane", Fault("plane", chip=f"{ref}.{bit}"), at_pin
             weak = Assumption(weak_chip=chip, weak_lines=1 << bit, weak_way=_WEAK[level])
-            yield "plane", Fault("plane", chip=f"{ref}.{bit}"), weak
+            yield "weak", Fault("plane", chip=f"{ref}.{bit}"), weak
 
 
 def _rw_line(evidence: Evidence) -> Iterator[Proposal]:
