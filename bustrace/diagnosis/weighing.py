@@ -288,20 +288,26 @@ def _groups(scored: list[_Scored], wrong: float, listed: float) -> list[Weighed]
     total = float(weights.sum())
     share = {id(s): listed * float(w) / total for s, w in zip(scored, weights, strict=False)}
     telling.sort(key=lambda s: -s.weight_bits)
+    # Of a fault that may show itself in several ways the likeliest counts, with the share of all.
+    of_fault: dict[Fault, float] = {}
+    ways: dict[Fault, _Scored] = {}
+    for each in telling:
+        fault = each.hypothesis.fault
+        of_fault[fault] = of_fault.get(fault, 0.0) + share[id(each)]
+        ways.setdefault(fault, each)
     groups: list[Weighed] = []
-    left = telling
+    left = list(ways.values())
     while left and len(groups) < MAX_NAMED:
         head, rest = left[0], left[1:]
         same = [s for s in rest if abs(s.gain - head.gain) <= ALIKE and _kind(s) == _kind(head)]
-        members = dict.fromkeys(s.hypothesis.fault for s in same)
-        members.pop(head.hypothesis.fault, None)
+        members = (head.hypothesis.fault, *(s.hypothesis.fault for s in same))
         ids = {id(s) for s in same}
         groups.append(
             Weighed(
-                head.hypothesis.fault,
-                tuple(members),
+                members[0],
+                members[1:],
                 head.gain,
-                min(1.0, share[id(head)] + sum(share[i] for i in ids)),
+                min(1.0, sum(of_fault[fault] for fault in members)),
                 head.onset,
                 head.sometimes,
                 head.hypothesis.assumption,
