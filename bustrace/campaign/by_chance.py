@@ -1,64 +1,129 @@
-"""What a healthy board could have shown as well, had chance been otherwise."""
+"""What a run could have shown as well, had RAM held other bytes at power-on."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
+import numpy.typing as npt
 
 from bustrace.campaign.cases import Case
-from bustrace.campaign.seen import Seen, seen_on
+from bustrace.campaign.seen import Seen, differing, seen_on
 from bustrace.drill import BusRecord
 from bustrace.hookup import DATA_PINS
 
+Held = dict[str, dict[int, int]]
+"""Bytes of RAM at power-on, by chip and offset."""
+
 _READ = 1
 
+_ROUNDS = 3
+"""Runs that are tried: bytes that were read first change what the program does, and so what else
+is read.
+"""
 
-def healthy_by_chance(case: Case, record: BusRecord, lines: Sequence[str], seen: Seen) -> bool:
-    """Whether a healthy board gives the same capture with other bytes in its RAM at power-on, and
-    other levels on the data bus where nobody drives it. What shows no more than that shows no
-    fault to anybody.
+
+def healthy_by_chance(case: Case, lines: Sequence[str], seen: Seen) -> bool:
+    """Whether a healthy board gives a capture with other bytes in its RAM at power-on, and other
+    levels on the data bus where nobody drives it. What shows no more than that shows no fault to
+    anybody.
 
     Parameters
     ----------
     case : Case
-    record : BusRecord
-        The run with the faults.
     lines : sequence of str
         Captured lines.
     seen : uint64, shape (cycles,)
-        `seen_on` of that run.
+        `seen_on` of the run with the faults.
     """
-    healthy = case.run((), power_on=_read_first(record))
     start = case.conditions.start
-    shown = seen_on(healthy, lines, start=start)
-    if len(shown) != len(seen):
-        return False
     data = sum(1 << place for place, line in enumerate(lines) if line in DATA_PINS)
-    free = (healthy.drivers[start:] == 0) & (healthy.rw[start:] == _READ)
-    told = np.where(free, ~np.uint64(data), ~np.uint64(0))
-    return not bool(((shown ^ seen) & told).any())
+
+    def differs(run: BusRecord, shown: Seen) -> bool:
+        if len(shown) != len(seen):
+            return True
+        free = (run.drivers[start:] == 0) & (run.rw[start:] == _READ)
+        told = np.where(free, ~np.uint64(data), ~np.uint64(0))
+        return bool(((shown ^ seen) & told).any())
+
+    return any_content(lambda held: case.run((), power_on=held), lines, seen, start, differs)
 
 
-def _read_first(record: BusRecord) -> dict[str, dict[int, int]]:
-    """Bytes of RAM that were read before they were written, as the clip shows them: by chip and
-    offset, decoded as a healthy board does.
+def alike_by_chance(
+    run_with: Callable[[Mapping[str, Mapping[int, int]]], BusRecord],
+    lines: Sequence[str],
+    seen: Seen,
+    start: int,
+) -> bool:
+    """Whether a run gives a capture with some content of its RAM at power-on.
+
+    Parameters
+    ----------
+    run_with : function of bytes at power-on to BusRecord
+    lines, seen, start
+        As for `seen_on`.
     """
-    board = record.board
-    held: dict[str, dict[int, int]] = {}
+
+    def differs(_: BusRecord, shown: Seen) -> bool:
+        return bool(len(differing(shown, seen)))
+
+    return any_content(run_with, lines, seen, start, differs)
+
+
+def any_content(
+    run_with: Callable[[Mapping[str, Mapping[int, int]]], BusRecord],
+    lines: Sequence[str],
+    seen: Seen,
+    start: int,
+    differs: Callable[[BusRecord, Seen], bool],
+) -> bool:
+    """Whether some content of RAM leaves no difference: it is taken from the capture itself, byte
+    by byte where RAM is read before it was written.
+    """
+    held: Held = {}
+    for _ in range(_ROUNDS):
+        run = run_with(held)
+        if not differs(run, seen_on(run, lines, start=start)):
+            return True
+        shown = _read_first(run, *_bytes_of(lines, seen), start)
+        if all(cells.items() <= held.get(ref, {}).items() for ref, cells in shown.items()):
+            return False
+        for ref, cells in shown.items():
+            held.setdefault(ref, {}).update(cells)
+    return False
+
+
+def _bytes_of(lines: Sequence[str], seen: Seen) -> tuple[npt.NDArray[np.uint8], int]:
+    """The data bus as the capture has it, and the mask of its captured lines."""
+    byte, mask = np.zeros(len(seen), dtype=np.uint8), 0
+    for bit, pin in enumerate(DATA_PINS):
+        if pin in lines:
+            level = seen >> np.uint64(lines.index(pin)) & np.uint64(1)
+            byte |= (level << np.uint64(bit)).astype(np.uint8)
+            mask |= 1 << bit
+    return byte, mask
+
+
+def _read_first(run: BusRecord, byte: npt.NDArray[np.uint8], mask: int, start: int) -> Held:
+    """Bytes of RAM that a run reads before it writes them, as a capture of it would have them."""
+    board, held = run.board, Held()
+    both = min(len(run), start + len(byte))
+    reads = run.cpu_rw[:both] == _READ
     for chip, ref in enumerate(board.map.chips):
         if board.chip(ref).role != "ram":
             continue
-        mine = np.zeros(len(record), dtype=np.bool_)
-        offsets = np.zeros(len(record), dtype=np.int64)
-        for state in np.unique(record.state).tolist():
-            table, here = board.maps[state], record.state == state
-            asked = table.responds[record.cpu_rw, record.cpu_address]
-            mine |= here & (asked >> np.uint32(chip) & 1 == 1)
-            offsets[here] = table.inner[chip, record.cpu_address[here]]
-        at = np.flatnonzero(mine)
-        _, first = np.unique(offsets[at], return_index=True)
+        given = reads & run.drives(ref)[:both]
+        at = np.flatnonzero(given | ~reads & run.selected(ref)[:both])
+        where = np.zeros(len(at), dtype=np.int64)
+        for state in np.unique(run.state[at]).tolist():
+            here = run.state[at] == state
+            where[here] = board.maps[state].inner[chip, run.chip_address[at[here], chip]]
+        _, first = np.unique(where, return_index=True)
         rows = at[first]
-        rows = rows[record.cpu_rw[rows] == _READ]
-        held[ref] = dict(zip(offsets[rows].tolist(), record.clip_data[rows].tolist(), strict=True))
+        known = given[rows] & (rows >= start)
+        rows, cells = rows[known], where[first][known]
+        lanes = mask & int(board.map.data_masks[chip])
+        shown = (run.clip_data[rows] & ~np.uint8(lanes)) | (byte[rows - start] & np.uint8(lanes))
+        if len(rows):
+            held[ref] = dict(zip(cells.tolist(), shown.tolist(), strict=True))
     return held

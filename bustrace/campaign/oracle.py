@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import partial
 
 from bustrace.campaign.boards import faults_of, loaded
+from bustrace.campaign.by_chance import alike_by_chance
 from bustrace.campaign.cases import Case
-from bustrace.campaign.seen import Seen, differing, seen_on
-from bustrace.drill import ALWAYS, Planting, every_way
+from bustrace.campaign.seen import Seen, differing
+from bustrace.drill import ALWAYS, BusRecord, Planting, every_way
 from bustrace.faults import SELECT, Fault
 
 MOST_CANDIDATES = 40
@@ -24,11 +26,12 @@ class Oracle:
     """The oracle class of each fault of a case, worked out only as far as somebody asks.
 
     An identical capture is one whose settled levels on the captured lines are the same in every
-    cycle, in a run with the same seed and no noise. Candidates are first what the answer names,
-    then faults of the same line or chip, the nearest first; `MOST_CANDIDATES` of them bound the
-    work, and errors on that side make an answer look worse, never better. Each is tried in every
-    way in which it can show itself, in the truth's cycles and in all of them. It is first run to
-    just beyond the cycle in which the truth first shows, then further: few need a whole run.
+    cycle, in a run with the same seed and no noise, whatever RAM held at power-on. Candidates are
+    first what the answer names, then faults of the same line or chip, the nearest first;
+    `MOST_CANDIDATES` of them bound the work, and errors on that side make an answer look worse,
+    never better. Each is tried in every way in which it can show itself, in the truth's cycles and
+    in all of them. It is first run to just beyond the cycle in which the truth first shows, then
+    further: few need a whole run.
 
     Parameters
     ----------
@@ -87,16 +90,20 @@ class Oracle:
     def _same(self, plantings: tuple[Planting, ...]) -> bool:
         faults = tuple(planting.fault for planting in plantings)
         for end in self._looks(faults):
-            try:
-                run = self.case.run(plantings, cycles=end)
-            except ValueError:  # nothing that can be planted here
-                return False
-            seen = seen_on(run, self.lines, start=self.start)
             whole = end == self.case.cycles
             true = self.true if whole else self.true[: end - self.start]
-            if len(differing(seen, true)):
+            run = partial(self._run, plantings, end)
+            try:
+                if not alike_by_chance(run, self.lines, true, self.start):
+                    return False
+            except ValueError:  # nothing that can be planted here
                 return False
         return True
+
+    def _run(
+        self, plantings: Sequence[Planting], end: int, held: Mapping[str, Mapping[int, int]]
+    ) -> BusRecord:
+        return self.case.run(plantings, cycles=end, power_on=held)
 
     def _looks(self, faults: Sequence[Fault]) -> Iterator[int]:
         """Lengths of the runs that are compared, each longer than the one before."""

@@ -88,7 +88,7 @@ def _planted(case: Case) -> Result:
         true = true if len(truth) == 2 else alone[truth[0]]
     oracle = Oracle(case, truth, lines, true, healthy)
     told: Result = {"truth": [str(fault) for fault in truth], "differing": len(oracle.changed)}
-    if not told["differing"] or healthy_by_chance(case, record, lines, true):
+    if not told["differing"] or healthy_by_chance(case, lines, true):
         return told | {"differing": 0}
     diagnosis = judge(case, record)
     answer = classes_of(diagnosis)

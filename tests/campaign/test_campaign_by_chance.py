@@ -20,7 +20,7 @@ def by_chance(case):
     seen = seen_on(record, lines, start=start)
     healthy = seen_on(case.run(()), lines, start=start)
     assert len(differing(seen, healthy))
-    return healthy_by_chance(case, record, lines, seen)
+    return healthy_by_chance(case, lines, seen)
 
 
 @pytest.mark.slow
