@@ -86,7 +86,7 @@ def powered_on(board, seed, space):
     """py65 with the registers that the drill draws for power-on, after its reset sequence."""
     chances = Chances(seed)
     sound = {0: plant(board, [], chances)}
-    how = {"undriven": "keeps", "display": None, "io_hold": None}
+    how = {"undriven": "keeps", "display": None, "io_hold": None, "power_on": {}}
     cpu = Run(board, sound, np.zeros(1, np.int64), seed=seed, chances=chances, **how).executor
     mpu = MPU(memory=space)
     mpu.a, mpu.x, mpu.y = cpu.a, cpu.x, cpu.y
