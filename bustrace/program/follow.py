@@ -160,6 +160,8 @@ class _Follower:
 
     def _give_up(self, short: int) -> None:
         """Stay lost from the first of the last short stretches: they were no program."""
+        # A stretch that began where the last one was lost has taken its place.
+        short = min(short, len(self.lost))
         if short < 2:
             return
         first, _, reason = self.lost[-short]

@@ -9,6 +9,7 @@ from bustrace.campaign.by_chance import healthy_by_chance
 from bustrace.campaign.cases import lines_of
 from bustrace.campaign.playing import play_case
 from bustrace.campaign.seen import differing, seen_on
+from bustrace.drill import Planting
 from bustrace.faults import Fault
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
@@ -39,3 +40,13 @@ def test_two_rams_in_each_others_sockets_only_bring_other_bytes_at_power_on():
 @pytest.mark.parametrize("fault", ["silent:U4", "cell:U4.01FF.0=1", "plane:U5.1", "clip:A3"])
 def test_what_gives_a_wrong_byte_or_level_is_no_chance(case_of, fault):
     assert not by_chance(case_of(fault))
+
+
+@pytest.mark.slow
+def test_a_cpu_that_is_lost_again_where_it_was_lost_is_judged():
+    """Stretches that begin in the very cycle of the last loss take its place; there are fewer."""
+    board = board_files(FIXTURES / "kiln_control" / "board.toml")
+    how = {"line_set": "32", "cycles": 5000, "nuisances": True, "rom_known": True}
+    fault = Planting(Fault.parse("cpu:U1"), "flag")
+    told = play_case(make_case(board, [fault], seed=977171595, **how))
+    assert told.get("right"), told
