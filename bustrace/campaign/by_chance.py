@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.board import READ
 from bustrace.campaign.cases import Case
 from bustrace.campaign.seen import Seen, differing, seen_on
-from bustrace.drill import BusRecord
+from bustrace.drill import BusRecord, PowerOn
 from bustrace.hookup import DATA_PINS
 
 Held = dict[str, dict[int, int]]
 """Bytes of RAM at power-on, by chip and offset."""
-
-_READ = 1
 
 _ROUNDS = 3
 """Runs that are tried: bytes that were read first change what the program does, and so what else
@@ -42,15 +41,15 @@ def healthy_by_chance(case: Case, lines: Sequence[str], seen: Seen) -> bool:
     def differs(run: BusRecord, shown: Seen) -> bool:
         if len(shown) != len(seen):
             return True
-        free = (run.drivers[start:] == 0) & (run.rw[start:] == _READ)
+        free = (run.drivers[start:] == 0) & (run.rw[start:] == READ)
         told = np.where(free, ~np.uint64(data), ~np.uint64(0))
         return bool(((shown ^ seen) & told).any())
 
-    return any_content(lambda held: case.run((), power_on=held), lines, seen, start, differs)
+    return _any_content(lambda held: case.run((), power_on=held), lines, seen, start, differs)
 
 
 def alike_by_chance(
-    run_with: Callable[[Mapping[str, Mapping[int, int]]], BusRecord],
+    run_with: Callable[[PowerOn], BusRecord],
     lines: Sequence[str],
     seen: Seen,
     start: int,
@@ -67,11 +66,11 @@ def alike_by_chance(
     def differs(_: BusRecord, shown: Seen) -> bool:
         return bool(len(differing(shown, seen)))
 
-    return any_content(run_with, lines, seen, start, differs)
+    return _any_content(run_with, lines, seen, start, differs)
 
 
-def any_content(
-    run_with: Callable[[Mapping[str, Mapping[int, int]]], BusRecord],
+def _any_content(
+    run_with: Callable[[PowerOn], BusRecord],
     lines: Sequence[str],
     seen: Seen,
     start: int,
@@ -108,7 +107,7 @@ def _read_first(run: BusRecord, byte: npt.NDArray[np.uint8], mask: int, start: i
     """Bytes of RAM that a run reads before it writes them, as a capture of it would have them."""
     board, held = run.board, Held()
     both = min(len(run), start + len(byte))
-    reads = run.cpu_rw[:both] == _READ
+    reads = run.cpu_rw[:both] == READ
     for chip, ref in enumerate(board.map.chips):
         if board.chip(ref).role != "ram":
             continue

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Literal
@@ -27,6 +27,7 @@ from bustrace.drill import (
     Nuisances,
     Occurrence,
     Planting,
+    PowerOn,
     as_described,
     as_planting,
     control_lines,
@@ -163,7 +164,7 @@ class Case:
         faults: Sequence[Fault | Planting],
         *,
         cycles: int | None = None,
-        power_on: Mapping[str, Mapping[int, int]] | None = None,
+        power_on: PowerOn | None = None,
     ) -> BusRecord:
         """Simulate the boot with these faults instead, all else the same but what RAM holds."""
         how = self.conditions

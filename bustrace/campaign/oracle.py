@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from functools import partial
 
 from bustrace.campaign.boards import faults_of, loaded
 from bustrace.campaign.by_chance import alike_by_chance
 from bustrace.campaign.cases import Case
 from bustrace.campaign.seen import Seen, differing
-from bustrace.drill import ALWAYS, BusRecord, Planting, every_way
+from bustrace.drill import ALWAYS, BusRecord, Planting, PowerOn, every_way
 from bustrace.faults import SELECT, Fault
 
 MOST_CANDIDATES = 40
@@ -100,9 +100,7 @@ class Oracle:
                 return False
         return True
 
-    def _run(
-        self, plantings: Sequence[Planting], end: int, held: Mapping[str, Mapping[int, int]]
-    ) -> BusRecord:
+    def _run(self, plantings: Sequence[Planting], end: int, held: PowerOn) -> BusRecord:
         return self.case.run(plantings, cycles=end, power_on=held)
 
     def _looks(self, faults: Sequence[Fault]) -> Iterator[int]:

@@ -23,6 +23,14 @@ _TRIED = 2
 shortest was noise."""
 
 
+def array_bits(size: int) -> tuple[int, int]:
+    """Offset bits of a memory of so many bytes: all, and those that choose a row of its array, by
+    common practice the lower half.
+    """
+    lines = max(size - 1, 1).bit_length()
+    return (1 << lines) - 1, (1 << max(lines // 2, 1)) - 1
+
+
 def forgetting(evidence: Evidence) -> Iterator[Proposal]:
     """Chips and banks of RAM that may forget: where a byte came back changed.
 
@@ -34,9 +42,8 @@ def forgetting(evidence: Evidence) -> Iterator[Proposal]:
     for chip, ref in enumerate(replay.chips):
         if board.chip(ref).role != "ram" or not board.chip(ref).fitted:
             continue
-        lines = max(replay.sizes[chip] - 1, 1).bit_length()
         uses = _Uses(evidence, chip)
-        for rows in dict.fromkeys(((1 << lines) - 1, (1 << max(lines // 2, 1)) - 1)):
+        for rows in dict.fromkeys(array_bits(replay.sizes[chip])):
             for after in uses.lost_after(rows):
                 forgets.setdefault(ref, []).append((rows, after))
                 does = Assumption(forgets=1 << chip, forgets_after=after, forgets_rows=rows)

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.board import READ, Board, Buffer
-from bustrace.diagnosis.forgetting import forgetting
+from bustrace.diagnosis.forgetting import array_bits, forgetting
 from bustrace.diagnosis.naming import groups_that_share
 from bustrace.diagnosis.on_lines import Proposal, line_faults, stuck
 from bustrace.diagnosis.priors import NONE, by_board, priors
@@ -296,7 +296,7 @@ def _from_residuals(evidence: Evidence) -> Iterator[Proposal]:
         mine = rows & sole_driver(evidence, chip)
         if role not in ("rom", "ram") or not mine.any():
             continue
-        where = replay.where(chip, mine) - replay.base[chip]
+        where = replay.offsets(chip, mine)
         wrong = off[mine] & replay.lanes[chip]
         seen = replay.data[mine]
         ways = [
@@ -308,7 +308,7 @@ def _from_residuals(evidence: Evidence) -> Iterator[Proposal]:
         if role == "rom" and len(ways) > 1:
             continue
         reads = sole_driver(evidence, chip)
-        asked, given = replay.where(chip, reads) - replay.base[chip], replay.data[reads]
+        asked, given = replay.offsets(chip, reads), replay.data[reads]
         for bit, level, at in ways:
             low, high = stuck(bit, level, 8)
             places, times = np.unique(at, return_counts=True)
@@ -349,10 +349,8 @@ def _blocks(
     """
     if len(places) < 2:
         return
-    lines = max(size - 1, 1).bit_length()
-    whole = (1 << lines) - 1
+    whole, row = array_bits(size)
     differ = int(np.bitwise_or.reduce(places ^ offset))
-    row = (1 << max(lines // 2, 1)) - 1
     lowest = (differ & -differ) - 1
     highest = whole & ~((1 << differ.bit_length()) - 1)
     for block in dict.fromkeys((row, whole & ~row, lowest, highest)):

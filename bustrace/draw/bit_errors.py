@@ -184,7 +184,7 @@ def _errors(evidence: Evidence, ref: str) -> _Errors:
     at = replay.chips.index(ref)
     size = replay.sizes[at]
     mine = (healthy.drivers == np.uint32(1 << at)) & (replay.read == 1) & evidence.owned
-    cell = (replay.where(at, mine) - replay.base[at]).astype(np.int64)
+    cell = replay.offsets(at, mine).astype(np.int64)
     known = healthy.expected_known[mine] & replay.data_known[mine]
     wrong = wrong_bits(evidence)[mine]
     data = replay.data[mine]

@@ -8,7 +8,7 @@ from bustrace.drill.groups import Group, shared_groups
 from bustrace.drill.healthy import HealthyBoot, healthy_boots, healthy_boots_of
 from bustrace.drill.io_firmware import make_io_board
 from bustrace.drill.limits import BusLimits, limits_for
-from bustrace.drill.model import CPU_DRIVES, BusRecord, Display, Join, control_lines
+from bustrace.drill.model import CPU_DRIVES, BusRecord, Display, Join, PowerOn, control_lines
 from bustrace.drill.nuisances import Nuisances, as_described, draw_nuisances
 from bustrace.drill.plantable import plantable
 from bustrace.drill.planting import (
@@ -40,6 +40,7 @@ __all__ = [
     "Nuisances",
     "Occurrence",
     "Planting",
+    "PowerOn",
     "SourceError",
     "Waveform",
     "as_described",

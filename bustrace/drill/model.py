@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -15,6 +15,9 @@ from bustrace.faults import SELECT, Fault
 
 CPU_DRIVES = 1 << 31
 """Bit of `BusRecord.drivers`: the CPU drives the data bus."""
+
+PowerOn = Mapping[str, Mapping[int, int]]
+"""Bytes that RAMs hold at power-on, by chip and offset; what is not told is left to chance."""
 
 
 CONTROL: tuple[str, ...] = ("SYNC", "RES", "IRQ", "NMI", "RDY")

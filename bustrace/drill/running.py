@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,7 +18,7 @@ from bustrace.drill.floating import Floating, Thresholds, Undriven
 from bustrace.drill.io_chips import make_io_chip
 from bustrace.drill.joining import Crossing, Met, settle_crossings
 from bustrace.drill.layout import Bank, Layout
-from bustrace.drill.model import CPU_DRIVES, Display, control_lines
+from bustrace.drill.model import CPU_DRIVES, Display, PowerOn, control_lines
 from bustrace.drill.planted import Chances, Planted
 
 Columns = dict[str, npt.NDArray[Any]]
@@ -67,8 +67,7 @@ class Run:
     display : Display or None
     io_hold : int or None
         Cycles for which what comes in at ports stays as it is; None: as their kinds like.
-    power_on : mapping of str to mapping of int to int
-        By RAM: bytes that it holds at power-on, by offset; the others are by chance.
+    power_on : PowerOn
     """
 
     def __init__(
@@ -82,7 +81,7 @@ class Run:
         undriven: Undriven,
         display: Display | None,
         io_hold: int | None,
-        power_on: Mapping[str, Mapping[int, int]],
+        power_on: PowerOn,
     ) -> None:
         self.board = board
         self.acting = acting

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from fractions import Fraction
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from bustrace.board.model import Board
 from bustrace.drill.floating import Undriven
-from bustrace.drill.model import BusRecord, Display, control_lines
+from bustrace.drill.model import BusRecord, Display, PowerOn, control_lines
 from bustrace.drill.plant import plant
 from bustrace.drill.planted import Chances, Planted, rotten_roms
 from bustrace.drill.planting import Planting, acting_sets, as_planting, settled
@@ -34,7 +34,7 @@ def simulate(
     io_hold: int | None = None,
     stop_after: int | None = None,
     repeat_every: int | None = None,
-    power_on: Mapping[str, Mapping[int, int]] | None = None,
+    power_on: PowerOn | None = None,
 ) -> BusRecord:
     """Run `board` for a number of bus cycles.
 
@@ -60,8 +60,8 @@ def simulate(
         What comes in at ports changes after so many cycles; None: as their kinds like.
     stop_after, repeat_every : int or None
         Cycle at which ``clock:stops`` takes hold, period of ``reset:repeats``; None: by chance.
-    power_on : mapping of str to mapping of int to int, or None
-        By RAM: bytes that it holds at power-on, by offset; what is not told is left to chance.
+    power_on : PowerOn or None
+        Bytes that RAM holds at power-on; None: all by chance.
 
     Returns
     -------

@@ -286,7 +286,9 @@ class BoardReplay:
         self._io = no_sheets()
         self.healthy = self.replay(HEALTHY)
         if known_sheets(reading):
-            self._sheets = IoSheets(reading, self.banks, self._accesses())
+            accesses = self._accesses()
+            self._sure = np.where(self.read == 1, self.data_known, accesses.written_known)
+            self._sheets = IoSheets(reading, self.banks, accesses)
             self._io = self._sheets.reads
             self.healthy = self.replay(HEALTHY)
         self.io_sheets = tuple(i for i in range(len(self.chips)) if self._io.chips >> i & 1)
@@ -376,15 +378,6 @@ class BoardReplay:
         """Whether a chip's content is known from an image."""
         return self._contents[self.chips.index(ref)] is not None
 
-    def where(
-        self, chip: int, cycles: npt.NDArray[np.bool_] | npt.NDArray[np.int64]
-    ) -> npt.NDArray[np.int64]:
-        """Place in the replay's memory of the byte of a chip that each of some judged cycles
-        addresses, in the bank of that cycle.
-        """
-        where: npt.NDArray[np.int64] = self.offsets(chip, cycles) + self.base[chip]
-        return where
-
     def offsets(
         self, chip: int, cycles: npt.NDArray[np.bool_] | npt.NDArray[np.int64]
     ) -> npt.NDArray[np.int64]:
@@ -458,8 +451,7 @@ class BoardReplay:
         exact = answers.astray & self._io.chips & ~ill
         if not exact:
             return answers
-        sure = np.where(self.read == 1, self.data_known, self._accesses().written_known)
-        io = self._sheets.under(answers.taken, exact, sure)
+        io = self._sheets.under(answers.taken, exact, self._sure)
         again = self._replay(assumption, prices, first, before, _NO_LIMIT, self.n, io, exact)
         assert again is not None, "without a limit a replay goes to the end"
         return again

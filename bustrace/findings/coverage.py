@@ -23,7 +23,7 @@ def coverage(evidence: Evidence, ref: str) -> bitarray:
     replay = evidence.replay
     chip = replay.chips.index(ref)
     drives = replay.healthy.drivers >> np.uint32(chip) & np.uint32(1) == 1
-    where = replay.where(chip, drives) - replay.base[chip]
+    where = replay.offsets(chip, drives)
     touched = bitarray(replay.sizes[chip])
     touched[np.unique(where).tolist()] = 1
     return touched

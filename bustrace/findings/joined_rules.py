@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.findings.control_rules import FLAG_I, REFUSALS
+from bustrace.findings.control_rules import FLAG_I, REFUSALS, refusals
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.model import Finding
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
@@ -109,10 +109,7 @@ def _unheard(evidence: Evidence, pin: str) -> bool:
         # so does a CPU that lets interrupts in run on against a low IRQ.
         if fix.seen == CLI or fix.believed == SEI or fix.believed == fix.seen | FLAG_I:
             return True
-    rows = program.kind == Kind.INSTRUCTION
-    rows &= (program.registers_known[:, 4] & FLAG_I != 0) & (program.registers[:, 4] & FLAG_I == 0)
-    ran = np.flatnonzero(rows[2:] & rows[1:-1] & rows[:-2]) + 2
-    first = program.first_cycle[ran]
+    first = program.first_cycle[refusals(program)]
     refused = np.ones(len(first), np.bool_)
     for back in range(1, _LOOKED_AT + 1):
         refused &= low[np.maximum(first - back, 0)]
