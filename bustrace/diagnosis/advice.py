@@ -126,6 +126,8 @@ def tell_apart(fault: Fault, alike: tuple[Fault, ...], board: Board) -> str | No
         return _by_select(selects, any(f.family in _DRIVERS for f in everyone), board)
     if clips:
         return _by_another_pin(fault, clips[0].lines[0], board)
+    if fault.family == "held" and chips:
+        return _by_pulling_one_by_one(fault.lines[0], chips, board)
     names = [name for f in everyone for name in f.lines]
     if not names:
         return f"Swap {chips[0]} for a known-good part and capture again." if chips else None
@@ -160,6 +162,19 @@ def _by_another_pin(fault: Fault, line: str, board: Board) -> str:
         "line itself."
     )
     return text[0].upper() + text[1:]
+
+
+def _by_pulling_one_by_one(line: str, refs: list[str], board: Board) -> str:
+    """A line from the chips that may pull it: those in sockets first."""
+    sockets = {chip.ref: chip.socketed for chip in board.chips}
+    order = sorted(refs, key=lambda ref: not sockets[ref])
+    soldered = [ref for ref in order if sockets[ref] is False]
+    lift = f" ({listed(soldered)}: lift that pin)" if soldered else ""
+    return (
+        f"Power off, take {listed(order, 'or')} off {line} one at a time{lift} and scope it again. "
+        f"It rises: that chip. Still low with all off: the pull-up of {line}, its track, or "
+        f"{_cpu(board)} own pin."
+    )
 
 
 def _by_select(selects: list[Fault], drives: bool, board: Board) -> str:

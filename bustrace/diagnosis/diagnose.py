@@ -78,13 +78,17 @@ MEND_THE_FILE = (
 BOARD_RULES = {
     "bank-wrong",
     "rom-content", "ram-content", "io-content", "memory-unanswered", "io-unanswered",
+    "write-fought",
     "line-stuck", "line-fails", "lines-together", "select-missing", "select-doubled",
     "select-always", "select-wrong",
     "vector-content", "vector-undriven", "vector-not-taken", "vector-absent", "cpu-jam", "clip-off",
     "program-lost", "line-disagrees", "irq-storm", "drives-unasked",
-    "shared-cause",
+    "shared-cause", "runs-nowhere",
 }  # fmt: skip
 """Rules that the replayed hypotheses can explain."""
+
+FOLLOWS = {"cpu-jam", "runs-nowhere", "vector-not-taken", "vector-undriven", "vector-content"}
+"""Rules about where the CPU went: whatever gave it wrong bytes before may have sent it there."""
 
 
 def diagnose(
@@ -197,10 +201,11 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
             continue
         # A level that the CPU has had no reason to act on may be the clip's alone.
         alike = _unheard(seen, finding) + _maker(finding, board)
+        if finding.rule in ("irq-held", "irq-storm"):
+            alike += tuple(Fault("register", chip=ref) for ref in finding.chips)
         probability = DIRECT
         if finding.rule == "irq-storm":
             # The line was seen high before: rather a source that is not cleared.
-            alike = tuple(Fault("register", chip=ref) for ref in finding.chips)
             probability = UNCLEARED
         elif finding.rule == "cpu-stands":
             probability = ONE_LINE  # RDY itself was not seen
@@ -346,7 +351,7 @@ def _suspect(group: Weighed, seen: Observations, board: Board) -> Suspect:
             explains.append(finding.rule)
         elif before >= 10 and after > 0.7 * before:
             against.append(f"leaves {finding.rule} unexplained")
-        elif finding.rule in ("cpu-jam", "vector-not-taken", "vector-undriven", "vector-content"):
+        elif finding.rule in FOLLOWS:
             explains.append(finding.rule)
     if group.sometimes or group.assumption.weak_chip == EVERY_CHIP:
         against.append("only as a fault that comes and goes")

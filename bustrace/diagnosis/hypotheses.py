@@ -116,7 +116,7 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
     outputs = int(np.bitwise_or.reduce(evidence.replay.banks.responds[:, READ], initial=0))
     for i, ref in chips:
         yield "silent", Fault("silent", chip=ref), Assumption(silent=1 << i)
-        if evidence.reading.board.chip(ref).role in ("rom", "ram"):
+        if outputs >> i & 1:
             late = Assumption(weak_chip=i, weak_lines=0xFF, weak_way=LATE)
             yield "late", Fault("silent", chip=ref), late
         for fight, strong in _fights(i) if outputs >> i & 1 else ():

@@ -31,6 +31,12 @@ BY_HAND = {
         "between, or a chip that holds it. A jump to where no chip is: look for the wrong byte of "
         "its address in the same way."
     ),
+    "runs-nowhere": (
+        "Record again from before RES rises, or with the trigger on the first of these addresses "
+        "and most of the memory before it: what sent the CPU there came earlier. Good: the jump, "
+        "branch or return before it is in the ROM as it was read. Bad: a wrong byte or a wrong "
+        "return address: look at the chip that gave it."
+    ),
 }
 """What to do about a finding that names no part, where no suspect explains it."""
 

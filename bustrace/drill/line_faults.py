@@ -161,6 +161,8 @@ def opened(plot: Plot) -> None:
             planted.open_data[chip] = planted.open_data.get(chip, 0) | 1 << bit
             planted.writes.add(place, "stuck", [bit], INPUT_FLOATS)
             return
+        if place == "decoder":
+            raise _no_place(plot)
         sides = {"read": ["read"], "write": ["write"]}.get(place, ["read", "write"])
         if "read" in sides:
             planted.reads.add("near", "stuck", [bit], INPUT_FLOATS)

@@ -16,7 +16,12 @@ SOMETIMES_PRICE = 16.0
 """Bits for a fault that comes and goes: how often is a free parameter, and where it may hide is
 much."""
 
-ALL_LINES = 8
+LONGEST_DRIFT = 6
+"""Cycles without a driver after which one more makes no difference."""
+
+ALL_LINES = 8 * (LONGEST_DRIFT + 1)
+"""Place in `drift` of how often an undriven bus goes high as a whole; before it come its lines:
+those that were high, and those that were low, by how long nobody has driven them."""
 OFTEN_UP = 0.125
 """Share of undriven reads that are high as a whole, before one was seen: some boards have
 pull-ups."""
@@ -24,8 +29,15 @@ pull-ups."""
 RARE = 0.01
 """Departures of an undriven line that are taken for granted before it was ever seen undriven."""
 
+FALLS = 0.125
+"""Share of undriven reads in which a line that was high may go low, however often it did: nothing
+draws it there but noise, and a bus that shows any byte is driven by something."""
+
 AS_IT_SHOULD = 0.415
 """Bits for what comes with a chance of three in four."""
+
+CPU_WON = 2.0
+"""Bits for a high level of the CPU's that stands against a chip that pulls it low."""
 
 ECHO = 2.0
 """Bits for a register that is selected along with memory, and gives what the memory holds."""
@@ -50,8 +62,18 @@ WEAK_LOW, WEAK_HIGH, LATE = 0, 1, 2
 EVERY_CHIP = -2
 """In place of a weak chip: the line is weak, whoever drives it."""
 
-ALONE = 9
+ALONE = ALL_LINES + 1
 """Place in `drift` of how often a weak line did not come to its own level."""
+
+FELL = ALONE + 1
+"""Place in `drift` of how many reads of empty places showed noise: lines that fell, and not as when
+the place was last read."""
+
+FEW_FALLS = 4.0
+"""Such reads that are surprises; more of them only tell again that this bus picks up noise."""
+
+HABITS = FELL + 1
+"""Columns of `drift`."""
 
 KEEPS, CHANGED = 0.1, 4.0
 """Bits for a bit of a register that nobody asked since it was last seen: it holds 15 times of 16.
@@ -274,24 +296,35 @@ def _charge(charged, assume, start, where, i):
 
 
 @compiled_part
-def _went_up(up, drift):
-    """Bits for whether an undriven bus goes high as a whole, by how often it did."""
+def _went_up(up, one_by_one, drift):
+    """Bits for an undriven bus that goes high as a whole, or whose lines each do what they do, by
+    how often it was the one or the other.
+    """
     share = (drift[0, ALL_LINES] + OFTEN_UP) / (drift[1, ALL_LINES] + 1.0)
-    drift[0, ALL_LINES] += up
     drift[1, ALL_LINES] += 1.0
-    return -math.log2(share if up else 1.0 - share)
+    as_lines = one_by_one - math.log2(1.0 - share)
+    if up and -math.log2(share) < as_lines:
+        drift[0, ALL_LINES] += 1.0
+        return -math.log2(share)
+    return as_lines
 
 
 @compiled_part
-def _drifted(departed, drift):
-    """Bits for what an undriven bus does with its last byte, by what its lines did before."""
+def _drifted(last, departed, pause, drift):
+    """Bits for what an undriven bus does with its last byte, by what its lines did before: a charge
+    leaks away in a time of its own, mostly to the high level.
+    """
     price = 0.0
+    leaking = 8 * min(pause, LONGEST_DRIFT)
     for b in range(8):
-        share = (drift[0, b] + RARE) / (drift[1, b] + 1.0)
+        at = b if (last >> b) & 1 else leaking + b
+        share = (drift[0, at] + RARE) / (drift[1, at] + 1.0)
         gone = (departed >> b) & 1
+        if gone and at < 8:
+            share = min(share, FALLS)
         price -= math.log2(share if gone else 1.0 - share)
-        drift[0, b] += gone
-        drift[1, b] += 1.0
+        drift[0, at] += gone
+        drift[1, at] += 1.0
     return price
 
 
@@ -478,7 +511,7 @@ def replay_board(
         place; changed in place.
     told : uint32, shape (3, 65536 for each map, `TOLD_BANKS` at most)
         Surprises already paid for, a bit each: data, address, selects. Changed in place.
-    drift : float64, shape (2, 10)
+    drift : float64, shape (2, HABITS)
         How often each line of the undriven bus departed from its last level, all of them went
         high together, and a weak line gave way, of how many times; changed in place.
     charged : int32, shape (3, bytes), or (3, 1) where no RAM forgets
@@ -531,6 +564,7 @@ def replay_board(
     onset = 0
     last = 0
     last_known = 0
+    pause = 0  # cycles for which nobody has driven the bus
     matters = state_masks[0]
     ports = state_masks[1]
     resets = state_masks[2]
@@ -547,6 +581,8 @@ def replay_board(
                     if _way(faulty, c) != _way(sound, c):
                         astray |= 1 << c  # its columns are those of a chip that always was so
         price = 0.0
+        paused = pause
+        pause = 0
         chosen[i] = -1
         if matters:
             taken = ports
@@ -688,9 +724,23 @@ def replay_board(
             # Where the clip saw another level than the CPU should have written, either may be
             # what it did write: a byte read where nobody drives reaches CPU and clip differently.
             sure = byte_known & ~wrong
-            if (seen_read and answering) or (misread & answering):
+            fighting = (answering if seen_read else misread & answering) & ~assume[SILENT]
+            if fighting:
                 # The chips take it for a read and drive against the CPU: the low level wins.
                 wrong &= ~clip_byte
+                lows = 0
+                for c in range(chips):
+                    if (fighting >> c) & 1 and (kind[c] == RAM or kind[c] == ROM):
+                        here = _inside(bus, at_chips, assume, c)
+                        where = _cell(
+                            base, memory, _swapped(assume, c), inner[c, here] + page[m, c]
+                        )
+                        lows |= ~memory[where] & memory_known[where] & lanes[c]
+                if (told[0, t] >> 27) & 1 == 0:
+                    told[0, t] |= 1 << 27
+                    highs = clip_byte & byte_known & data_known[i]
+                    price += bits[3] * _ones(highs & ~lows & 255)
+                    price += bits[3] * CPU_WON * _ones(highs & lows & data[i])
             fresh = (wrong << 8) & ~told[0, t]
             told[0, t] |= fresh
             price += bits[0] * _ones(fresh)
@@ -848,6 +898,7 @@ def replay_board(
             if flip:
                 ones, zeros = zeros, ones
             if driving == 0:
+                pause = paused + 1
                 ones = last & last_known
                 zeros = ~last & last_known & 255
             # Line faults between the chips and the clip.
@@ -889,13 +940,21 @@ def replay_board(
                     up = departed != 0 and data[i] | forced == 255
                     first_here = (told[0, t] >> 22) & 1 == 0 and known == 255
                     told[0, t] |= 1 << 22
+                    news = 0.0
                     if first_here and not (stays and departed):
+                        news = min(9.0, _drifted(last, departed, pause, drift))
                         if byte | forced != 255:
-                            price += _went_up(up, drift)
-                        if not up:
-                            price += min(9.0, _drifted(departed, drift))
+                            news = _went_up(up, news, drift)
                     elif fresh & ~forced:
-                        price += 3.0 if stays or up else 9.0
+                        news = min(
+                            3.0 if stays or up else 9.0, _drifted(last, departed, pause, drift)
+                        )
+                    if responds[rows[m, meant], reading] == 0:
+                        news *= bits[3] * FEW_FALLS / (FEW_FALLS + drift[0, FELL])
+                        other = registers[meant] != 0 and registers[meant] != 256 | data[i]
+                        drift[0, FELL] += other and departed & last != 0
+                        registers[meant] = 256 | data[i]
+                    price += news
                     fresh &= forced
                 else:
                     # Nobody said what is here: whatever comes is news, once an address.
@@ -936,7 +995,7 @@ def replay_board(
                         price += bits[0] * _ones(wrong)
                     fresh = 0
                 elif fresh:
-                    price += bits[4] * (1 + 0.75 * _ones(fresh))
+                    price += bits[4] * (0.75 if _ones(fresh) == 1 else 1.0)
                     memory[where] = data[i]
                     cell_written[where] = 1
                     fresh = 0

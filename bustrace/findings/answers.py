@@ -16,6 +16,7 @@ import numpy.typing as npt
 from bustrace.board import Board
 from bustrace.cycles import CONTROL_BIT, IN_RESET, OWNER_CPU, UNSETTLED
 from bustrace.findings._kernels import (
+    HABITS,
     IO,
     OTHER,
     RAM,
@@ -32,14 +33,13 @@ from bustrace.reading import Reading
 
 KINDS = {"rom": ROM, "ram": RAM, "io": IO}
 
-PRICES = np.array([10.0, 10.0, 10.0, 1.0, 2.6])
+PRICES = np.array([10.0, 10.0, 10.0, 1.0, 8.0])
 """Bits for: a wrong data bit, address bit, select; an unknown bit met; a wrong byte of a ROM whose
-content is in doubt (and three quarters of that for each of its wrong bits: an EPROM loses single
-bits). Ten bits is an error rate of one in a
-thousand for each distinct (address, bit): high enough for noise, low enough to prove something
-with two bytes."""
+content is in doubt, which may be any (three quarters of that where one bit alone is wrong: an EPROM
+loses single bits). Ten bits is an error rate of one in a thousand for each distinct (address, bit):
+high enough for noise, low enough to prove something with two bytes."""
 
-WRONG_ONLY = np.array([10.0, 10.0, 10.0, 0.0, 2.6])
+WRONG_ONLY = np.array([10.0, 10.0, 10.0, 0.0, 8.0])
 """The same, with nothing for what is merely unknown."""
 
 _NO_LIMIT = -np.inf
@@ -536,7 +536,7 @@ class BoardReplay:
             np.zeros(len(memory), dtype=np.uint8),
             np.zeros(0x10001, dtype=np.uint16),
             np.zeros((3, 0x10000 * min(len(banks.states), TOLD_BANKS)), dtype=np.uint32),
-            np.zeros((2, 10)),
+            np.zeros((2, HABITS)),
             np.zeros((3, len(memory) if forgets else 1), dtype=np.int32),
             vector,
             before.packed(),

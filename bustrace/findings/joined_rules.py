@@ -54,7 +54,7 @@ two, and before that in a taken branch (hardware manual, A.5.4)."""
 
 _MOSTLY = 0.5
 """Share of the reads with RDY low after which the address must have moved on to say that the CPU
-does not wait."""
+does not wait; of the cycles that want two lines different in which joined ones must be alike."""
 
 FIRST_LOOK = 4_096
 """Cycles that tell which pairs are worth a look at the whole capture."""
@@ -243,6 +243,8 @@ def _driven(levels: _Levels, a: int, b: int) -> Finding | None:
     off = asked & same
     if len(np.unique(levels.address[off])) < APART or sum(contexts) < CONTEXTS:
         return None
+    if int(off.sum()) < _MOSTLY * int(asked.sum()):
+        return None  # joined lines cannot differ where the program wants them to
     wrong = [int((off & (_bit(levels.seen ^ levels.meant, line))).sum()) for line in (a, b)]
     by_chip = LINES[a] in ADDRESS_PINS and LINES[b] in DATA_PINS and wrong[0] < APART
     if by_chip and min(contexts) < ALONE:

@@ -20,6 +20,16 @@ one read in 12,000."""
 MANY = 8
 """Wrong reads at one or two places that are no accident any more."""
 
+MOSTLY = 0.75
+"""Of the bytes that are run where no chip is, the share that must be as on a bus that nobody
+drives; of other bytes one in ten is."""
+
+FOUGHT = 0.3
+"""Share of a chip's writes that must come out lower: what it drives may well be high there."""
+
+FEWEST_RUN, FEWEST_ASTRAY = 3, 32
+"""Bytes run where no chip is: to speak of it, and to say that the program is lost."""
+
 Column = npt.NDArray[np.bool_]
 
 
@@ -228,7 +238,7 @@ def unanswered(evidence: Evidence) -> Iterator[Finding]:
 
 
 def nobody_there(evidence: Evidence) -> Iterator[Finding]:
-    """Reads of addresses at which the board has nothing; sizing memory does that on purpose."""
+    """The board has nothing at these addresses; sizing memory reads them on purpose."""
     reading, replay = evidence.reading, evidence.replay
     if not reading.board.complete:
         return
@@ -238,21 +248,88 @@ def nobody_there(evidence: Evidence) -> Iterator[Finding]:
     if not empty.any():
         return
     runs = empty & evidence.program_byte
+    measured = (
+        f"{count_words(int(empty.sum()), 'read')} at "
+        f"{count_words(len(np.unique(address[empty])), 'address', 'addresses')} without a chip"
+    )
+    expected = "code runs from ROM or RAM; data reads there may be a program sizing its memory"
+    if runs.sum() < FEWEST_RUN:
+        yield Finding(
+            rule="reads-nowhere",
+            severity="note",
+            cycles=evidence.show(empty),
+            opportunities=int(evidence.live.sum()),
+            count=int(empty.sum()),
+            measured=measured,
+            expected=expected,
+            text=f"{count_words(int(empty.sum()), 'read goes', 'reads go')} where no chip answers: "
+            "normal while a program sizes its memory.",
+        )
+        return
+    floats = int((runs & _floats(evidence)).sum())
+    astray = floats >= FEWEST_ASTRAY and floats > MOSTLY * runs.sum()
+    where = f"first at ${int(address[np.flatnonzero(runs)[0]]):04X}"
     yield Finding(
-        rule="runs-nowhere" if runs.sum() >= 3 else "reads-nowhere",
-        severity="oddity" if runs.sum() >= 3 else "note",
-        cycles=evidence.show(runs if runs.sum() >= 3 else empty),
+        rule="runs-nowhere",
+        severity="fault" if astray else "oddity",
+        cycles=evidence.show(runs),
         opportunities=int(evidence.live.sum()),
-        count=int((runs if runs.sum() >= 3 else empty).sum()),
-        measured=f"{count_words(int(empty.sum()), 'read')} at "
-        f"{count_words(len(np.unique(address[empty])), 'address', 'addresses')} without a chip",
-        expected="code runs from ROM or RAM; data reads there may be a program sizing its memory",
-        text=f"The CPU runs code where no chip answers (first at "
-        f"${int(address[np.flatnonzero(runs)[0]]):04X})."
-        if runs.sum() >= 3
-        else f"{count_words(int(empty.sum()), 'read goes', 'reads go')} where no chip answers: "
-        "normal while a program sizes its memory.",
+        count=int(runs.sum()),
+        measured=f"{measured}; {floats:,} of {int(runs.sum()):,} bytes run there are the one "
+        "before, or that with some lines gone high",
+        expected=expected,
+        text=f"The CPU runs where nobody drives the bus ({where}, {int(runs.sum()):,} bytes): it "
+        "left its program."
+        if astray
+        else f"The CPU runs code where no chip answers ({where}).",
     )
 
 
-RULES = (memory_content, unanswered, nobody_there)
+def _floats(evidence: Evidence) -> Column:
+    """Reads that gave the byte of the cycle before, or that with some lines gone high."""
+    data, whole = evidence.replay.data, evidence.replay.data_known == 0xFF
+    same = np.zeros(evidence.n, dtype=np.bool_)
+    same[1:] = (data[:-1] & ~data[1:] == 0) & whole[1:] & whole[:-1]
+    return same
+
+
+def writes_fought(evidence: Evidence) -> Iterator[Finding]:
+    """A chip that pulls down what the CPU writes to it, and nothing else does: it drives."""
+    replay, n = evidence.replay, evidence.n
+    row = replay.rows(replay.address)
+    writes = (row >= 0) & (replay.read == 0) & evidence.owned
+    known = evidence.reading.program.intent.data_known[:n] & replay.data_known
+    # Only a bit that should be high can be pulled down.
+    asked = writes & (evidence.reading.program.intent.data[:n] & known != 0)
+    off = asked & (evidence.data_off != 0)
+    answers = replay.banks.responds[np.maximum(row, 0), 0]
+    for chip, ref in enumerate(replay.chips):
+        mine = answers == np.uint32(1 << chip)
+        told, wrong = asked & mine, off & mine
+        places = len(np.unique(replay.address[wrong]))
+        down = not (evidence.data_off[wrong] & replay.data[wrong]).any()
+        if places < 2 or not down or wrong.sum() < FOUGHT * told.sum():
+            continue
+        others = asked & ~mine
+        if (off & others).sum() > NOISE_RATE * others.sum():
+            continue
+        at = int(np.flatnonzero(wrong)[0])
+        meant = int(evidence.reading.program.intent.data[at])
+        yield Finding(
+            rule="write-fought",
+            severity="fault",
+            chips=(ref,),
+            cycles=evidence.show(wrong),
+            opportunities=int(told.sum()),
+            count=int(wrong.sum()),
+            measured=f"{int(wrong.sum()):,} of {int(told.sum()):,} writes to {ref} show a lower "
+            f"byte than the CPU gave; {int((off & others).sum()):,} of {int(others.sum()):,} "
+            "elsewhere do",
+            expected="the byte that the program wrote",
+            text=f"{ref} drives against what is written to it: "
+            f"{count_words(int(wrong.sum()), 'write')} of {int(told.sum()):,} came out lower "
+            f"(${meant:02X} became ${int(replay.data[at]):02X}). It takes writes for reads.",
+        )
+
+
+RULES = (memory_content, unanswered, nobody_there, writes_fought)

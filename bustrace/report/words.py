@@ -37,6 +37,7 @@ RULE_WORDS = {
     "shared-cause": "every chip of a group fails",
     "io-content": "an I/O chip does not give what its sheet says",
     "io-unanswered": "reads of the I/O chip find nobody driving",
+    "write-fought": "the chip drives against the CPU in writes",
     "poll-unanswered": "what is polled gives only the byte that was on the bus before",
     "interrupt-never-comes": "the program waits for an interrupt that never comes",
     "interrupt-unheard": "a chip must ask for an interrupt and nobody sees it",

@@ -176,3 +176,19 @@ def test_cells_that_fail_together_are_one_suspect(name):
     assert suspect.fault.level == 0
     assert (suspect.fault.chip or "").startswith("U5.")
     assert (suspect.fault.chip or "").endswith(".3")
+
+
+@pytest.mark.slow
+def test_a_chip_that_takes_writes_for_reads_is_told_from_a_line_that_all_chips_see():
+    """It pulls down what the CPU writes; RAM, written all the time, does not."""
+    named = first_class(diagnose(boot("open:RW@U6", cycles=7000)))
+    assert "open:RW@U6" in named
+    assert not {"stuck:RW=1@behind", "stuck:RW=1@bus"} & named
+
+
+@pytest.mark.slow
+def test_whoever_may_pull_irq_is_named_with_the_line():
+    """A chip that asks all the time looks as the line that something holds."""
+    top = diagnose(boot(Planting(Fault.parse("register:U6"), "asking"))).suspects[0]
+    assert str(top.fault) == "held:IRQ=0"
+    assert "register:U6" in members(top)
