@@ -83,12 +83,15 @@ BOARD_RULES = {
     "select-always", "select-wrong",
     "vector-content", "vector-undriven", "vector-not-taken", "vector-absent", "cpu-jam", "clip-off",
     "program-lost", "line-disagrees", "irq-storm", "drives-unasked",
-    "shared-cause", "runs-nowhere",
+    "shared-cause", "runs-nowhere", "runs-empty",
 }  # fmt: skip
 """Rules that the replayed hypotheses can explain."""
 
-FOLLOWS = {"cpu-jam", "runs-nowhere", "vector-not-taken", "vector-undriven", "vector-content"}
+WENT_ASTRAY = {"runs-nowhere", "runs-empty"}
 """Rules about where the CPU went: whatever gave it wrong bytes before may have sent it there."""
+
+SENT_ASTRAY = {"cpu-jam", "vector-not-taken", "vector-undriven", "vector-content"}
+"""Rules about what may be such a byte's doing; not where its own price is left."""
 
 
 def diagnose(
@@ -153,7 +156,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         weighed = [hedged(_suspect(group, seen, board), board) for group in groups]
         held_by = {fault for s in weighed for fault in (s.fault, *s.alike)}
         suspects = [s for s in suspects if s.fault.family != "register" or s.fault not in held_by]
-        suspects += weighed
+        suspects = [_beside_the_cause(s, weighed) for s in suspects] + weighed
     likely = {f for s in suspects if s.probability >= EVEN for f in (s.fault, *s.alike)}
     suspects += [s for s in _perhaps_silent(seen, board) if s.fault not in likely]
     named = {name for s in suspects for name in s.fault.lines}
@@ -172,6 +175,15 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         suspects += _cpu(seen, faults, explained, board)
     joined = touching(faults, board)
     return _in_order([*joined, *beside_touching(suspects, joined)])
+
+
+def _beside_the_cause(suspect: Suspect, weighed: list[Suspect]) -> Suspect:
+    """Interrupts without end where a chip that asks is likely not to be reached: they follow."""
+    asking = {ref for fault in suspect.alike for ref in fault.chips}
+    sure = sum(s.probability for s in weighed if asking & {*s.fault.chips, s.fault.place})
+    if "irq-storm" not in suspect.explains or suspect.fault.family != "held" or not sure:
+        return suspect
+    return replace(suspect, probability=suspect.probability * (1 - min(sure, 1.0)))
 
 
 def _in_order(suspects: Iterable[Suspect]) -> tuple[Suspect, ...]:
@@ -347,11 +359,11 @@ def _suspect(group: Weighed, seen: Observations, board: Board) -> Suspect:
         )
         if finding.rule == "shared-cause" and group.fault.family != "shared":
             continue  # it speaks for what the chips share
-        if after < 0.3 * before or (mine and after <= before):
+        if after < 0.3 * before or (mine and after <= before) or finding.rule in WENT_ASTRAY:
             explains.append(finding.rule)
         elif before >= 10 and after > 0.7 * before:
             against.append(f"leaves {finding.rule} unexplained")
-        elif finding.rule in FOLLOWS:
+        elif finding.rule in SENT_ASTRAY:
             explains.append(finding.rule)
     if group.sometimes or group.assumption.weak_chip == EVERY_CHIP:
         against.append("only as a fault that comes and goes")

@@ -138,8 +138,9 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
                     Fault("swapped", chip=f"{ref}+{other}"),
                     Assumption(swap_a=i, swap_b=j),
                 )
-        if evidence.reading.board.chip(ref).role == "rom" and evidence.replay.has_image(ref):
-            yield "content", Fault("content", chip=ref), Assumption(loose=i)
+        if evidence.reading.board.chip(ref).role == "rom":
+            if evidence.replay.has_image(ref):
+                yield "content", Fault("content", chip=ref), Assumption(loose=i)
             blank = Assumption(data_pin_chip=i, data_pin_or=0xFF)
             yield "blank", Fault("content", chip=ref), blank
 
@@ -319,17 +320,21 @@ def _from_residuals(evidence: Evidence) -> Iterator[Proposal]:
                     if (block, offset & block) in tried:
                         continue
                     tried.add((block, offset & block))
-                    yield (
-                        "cell" if block == _ALONE and role == "ram" else "cells",
-                        Fault("cell", chip=f"{ref}.{offset:04X}.{bit}", level=level),
-                        Assumption(
-                            cell_chip=chip,
-                            cell=offset,
-                            cell_block=block,
-                            cell_and=low,
-                            cell_or=high,
-                        ),
+                    does = Assumption(
+                        cell_chip=chip,
+                        cell=offset,
+                        cell_block=block,
+                        cell_and=low,
+                        cell_or=high,
                     )
+                    # A block is as well called by any of its cells.
+                    within = places[(places ^ offset) & block == 0][:_CALLED_BY].tolist()
+                    for cell in dict.fromkeys((offset, *within)):
+                        yield (
+                            "cell" if block == _ALONE and role == "ram" else "cells",
+                            Fault("cell", chip=f"{ref}.{cell:04X}.{bit}", level=level),
+                            does,
+                        )
 
 
 _ALONE = 0xFFFF
@@ -337,6 +342,9 @@ _ALONE = 0xFFFF
 
 _CELLS = 4
 """Places of a bit that are tried, the most frequent ones."""
+
+_CALLED_BY = 8
+"""Cells of a block that are named."""
 
 
 def _blocks(

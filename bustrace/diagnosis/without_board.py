@@ -17,6 +17,13 @@ WRITE_ONE = (
     "with it a ROM that is not selected, and another chip that drives too, can be told from this."
 )
 
+_LOST = (
+    "Record again from before RES rises, or with the trigger on the first of these addresses "
+    "and most of the memory before it: what sent the CPU there came earlier. Good: the jump, "
+    "branch or return before it is in the ROM as it was read. Bad: a wrong byte or a wrong "
+    "return address: look at the chip that gave it."
+)
+
 BY_HAND = {
     "vector-undriven": (
         "Scope the enable and output-enable pins of the ROM that holds $FFFC, as RES rises. Good: "
@@ -31,12 +38,8 @@ BY_HAND = {
         "between, or a chip that holds it. A jump to where no chip is: look for the wrong byte of "
         "its address in the same way."
     ),
-    "runs-nowhere": (
-        "Record again from before RES rises, or with the trigger on the first of these addresses "
-        "and most of the memory before it: what sent the CPU there came earlier. Good: the jump, "
-        "branch or return before it is in the ROM as it was read. Bad: a wrong byte or a wrong "
-        "return address: look at the chip that gave it."
-    ),
+    "runs-nowhere": _LOST,
+    "runs-empty": _LOST,
 }
 """What to do about a finding that names no part, where no suspect explains it."""
 

@@ -45,6 +45,15 @@ ECHO = 2.0
 ANY_REGISTER = 0x10000
 """Place of the last byte that any I/O register gave."""
 
+ANY_BYTE = ANY_REGISTER + 1
+"""From here on, by chip, the last byte of a memory that was not known before; with `REPEATED` where
+it was the one before it, too."""
+
+REPEATED = 512
+
+BYTES_SEEN = ANY_BYTE + 32
+"""Places of `registers`."""
+
 # Where two joined lines are joined; a chip's own pins are `PINS` plus its number.
 BUS, BEHIND, DECODER, PINS = 0, 1, 2, 4
 READS, WRITES = 2, 3
@@ -72,7 +81,17 @@ the place was last read."""
 FEW_FALLS = 4.0
 """Such reads that are surprises; more of them only tell again that this bus picks up noise."""
 
-HABITS = FELL + 1
+AGAIN = FELL + 1
+"""Place in `drift` of how often a row of one byte in a memory went on."""
+
+HALF_KNOWN = 4
+"""Unknown bits of a byte that are looked at as one."""
+
+SELDOM_AGAIN = 0.0078125
+"""Share of a memory's unknown bytes that begin a row of one byte: what nobody wrote holds one in
+large parts. Each row begins anew, so that pairs of bytes still tell of a line that makes them."""
+
+HABITS = AGAIN + 1
 """Columns of `drift`."""
 
 KEEPS, CHANGED = 0.1, 4.0
@@ -296,6 +315,25 @@ def _charge(charged, assume, start, where, i):
 
 
 @compiled_part
+def _unknown_byte(byte, new, registers, place, drift):
+    """Bits for a byte of a memory of which some bits were not known; less where it is the same
+    as the last such one, by how often it was.
+    """
+    count = _ones(new)
+    if count < HALF_KNOWN:
+        return float(count)
+    before = registers[place]
+    repeated = before != 0 and (before ^ byte) & new == 0
+    share = SELDOM_AGAIN
+    if before >= REPEATED:
+        share = (drift[0, AGAIN] + 0.5) / (drift[1, AGAIN] + 1.0)
+        drift[0, AGAIN] += repeated
+        drift[1, AGAIN] += 1.0
+    registers[place] = 256 | byte | (REPEATED if repeated else 0)
+    return -math.log2(share) if repeated else count - math.log2(1.0 - share)
+
+
+@compiled_part
 def _went_up(up, one_by_one, drift):
     """Bits for an undriven bus that goes high as a whole, or whose lines each do what they do, by
     how often it was the one or the other.
@@ -506,9 +544,9 @@ def replay_board(
         Kind, and where the chip's bytes begin in `memory`.
     memory, memory_known, cell_written : uint8, shape (bytes,)
         Contents, which bits are known, and whether the CPU wrote the cell; changed in place.
-    registers : uint16, shape (65537,)
-        Last byte of each I/O address plus 256, 0 for none yet, and of any of them in the last
-        place; changed in place.
+    registers : uint16, shape (BYTES_SEEN,)
+        Last byte of each I/O address and of each empty one, of any I/O register, and of each
+        memory, plus 256, 0 for none yet; changed in place.
     told : uint32, shape (3, 65536 for each map, `TOLD_BANKS` at most)
         Surprises already paid for, a bit each: data, address, selects. Changed in place.
     drift : float64, shape (2, HABITS)
@@ -729,6 +767,7 @@ def replay_board(
                 # The chips take it for a read and drive against the CPU: the low level wins.
                 wrong &= ~clip_byte
                 lows = 0
+                highs = clip_byte & byte_known & data_known[i]
                 for c in range(chips):
                     if (fighting >> c) & 1 and (kind[c] == RAM or kind[c] == ROM):
                         here = _inside(bus, at_chips, assume, c)
@@ -736,9 +775,15 @@ def replay_board(
                             base, memory, _swapped(assume, c), inner[c, here] + page[m, c]
                         )
                         lows |= ~memory[where] & memory_known[where] & lanes[c]
+                        if fighting == 1 << c:
+                            # What stands against a high level shows through.
+                            shown = highs & ~memory_known[where] & lanes[c]
+                            memory[where] = (memory[where] & ~shown) | (data[i] & shown)
+                            memory_known[where] |= shown
+                            price += bits[3] * _ones(shown)
+                            highs &= ~shown
                 if (told[0, t] >> 27) & 1 == 0:
                     told[0, t] |= 1 << 27
-                    highs = clip_byte & byte_known & data_known[i]
                     price += bits[3] * _ones(highs & ~lows & 255)
                     price += bits[3] * CPU_WON * _ones(highs & lows & data[i])
             fresh = (wrong << 8) & ~told[0, t]
@@ -1049,7 +1094,8 @@ def replay_board(
                             if (told[0, t] >> 21) & 1:
                                 continue  # what it holds after each lost write is one question
                             told[0, t] |= 1 << 21
-                        price += bits[3] * _ones(new)
+                        place = ANY_BYTE + source
+                        price += bits[3] * _unknown_byte(data[i], new, registers, place, drift)
             expected[i] = byte & known
             expected_known[i] = known
             taking = misread & answering

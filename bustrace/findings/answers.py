@@ -16,6 +16,7 @@ import numpy.typing as npt
 from bustrace.board import Board
 from bustrace.cycles import CONTROL_BIT, IN_RESET, OWNER_CPU, UNSETTLED
 from bustrace.findings._kernels import (
+    BYTES_SEEN,
     HABITS,
     IO,
     OTHER,
@@ -534,7 +535,7 @@ class BoardReplay:
             memory,
             memory_known,
             np.zeros(len(memory), dtype=np.uint8),
-            np.zeros(0x10001, dtype=np.uint16),
+            np.zeros(BYTES_SEEN, dtype=np.uint16),
             np.zeros((3, 0x10000 * min(len(banks.states), TOLD_BANKS)), dtype=np.uint32),
             np.zeros((2, HABITS)),
             np.zeros((3, len(memory) if forgets else 1), dtype=np.int32),

@@ -246,12 +246,22 @@ def _driven(levels: _Levels, a: int, b: int) -> Finding | None:
     if int(off.sum()) < _MOSTLY * int(asked.sum()):
         return None  # joined lines cannot differ where the program wants them to
     wrong = [int((off & (_bit(levels.seen ^ levels.meant, line))).sum()) for line in (a, b)]
+    if min(wrong) == 0 and _rests_in_reads(levels, a if wrong[0] else b, off):
+        return None  # it is stuck for reads, and the other line is alike by chance
     by_chip = LINES[a] in ADDRESS_PINS and LINES[b] in DATA_PINS and wrong[0] < APART
     if by_chip and min(contexts) < ALONE:
         return None
     high = _bit(levels.seen, a)[off]
     how = ", high each time" if high.all() else "" if high.any() else ", low each time"
     return _finding(levels, a, b, off, asked, "that want them different" + how)
+
+
+def _rests_in_reads(levels: _Levels, line: int, off: Column) -> bool:
+    """Whether a line has one level in all reads, and is wrong in none but reads."""
+    rw = LINES.index("RW")
+    reads = _bit(levels.known, line) & _bit(levels.meant, rw)
+    level = _bit(levels.seen, line)[reads]
+    return bool(_bit(levels.meant, rw)[off].all() and (level.all() or not level.any()))
 
 
 def _pulled(levels: _Levels, a: int, b: int) -> Finding | None:

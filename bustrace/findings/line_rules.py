@@ -8,12 +8,17 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.findings._kernels import ROM
 from bustrace.findings.answers import HEALTHY, Assumption
 from bustrace.findings.evidence import Evidence
-from bustrace.findings.memory_rules import wrong_bits
+from bustrace.findings.memory_rules import sole_driver, wrong_bits
 from bustrace.findings.model import Finding
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
 from bustrace.units import count_words
+
+CODE_PLACES, CODE_BYTES = 48, 16
+"""Distinct addresses of a ROM, and different bytes there, of which a program has both levels of
+each bit: the rarest is 1 in one byte of five."""
 
 ENOUGH = 4
 """Distinct addresses at which a line must differ from what it should be: one stray sample is one
@@ -125,6 +130,44 @@ def data_lines(evidence: Evidence) -> Iterator[Finding]:
         level = seen_high[asked]
         if len(level) and (level.all() or not level.any()):
             yield from _line(evidence, pin, asked, off, seen_high, "reads")
+        yield from _rests_in_code(evidence, bit)
+
+
+def _rests_in_code(evidence: Evidence, bit: int) -> Iterator[Finding]:
+    """A data line at one level in all that a ROM without an image gave: no program is like that."""
+    replay, program = evidence.replay, evidence.reading.program
+    level = replay.data >> bit & 1
+    known = evidence.owned & (replay.data_known >> bit & 1 == 1)
+    # A line that never moves, and a program that is not followed: rather the clip.
+    moves = not _one_level(level[known])
+    followed = program.method != "none" and program.lost_at is None
+    if not (moves or followed):
+        return
+    for chip, ref in enumerate(replay.chips):
+        if replay.kind[chip] != ROM or replay.has_image(ref) or not replay.lanes[chip] >> bit & 1:
+            continue
+        reads = known & evidence.live & sole_driver(evidence, chip)
+        if not reads.any() or not _one_level(level[reads]):
+            continue
+        places = _distinct(evidence, reads)
+        bytes_seen = len(np.unique(replay.data[reads]))
+        if places < CODE_PLACES or bytes_seen < CODE_BYTES:
+            continue
+        pin, count, shown = DATA_PINS[bit], int(reads.sum()), int(level[reads][0])
+        yield Finding(
+            rule="line-stuck",
+            severity="fault",
+            lines=(pin,),
+            chips=(ref,),
+            cycles=evidence.show(reads),
+            opportunities=count,
+            count=count,
+            measured=f"{shown} in all {count:,} reads of {ref}, at "
+            f"{count_words(places, 'address', 'addresses')} with {bytes_seen} different bytes",
+            expected="both levels: no program and no table has one bit the same throughout",
+            text=f"{pin} is {shown} in all {count:,} reads of {ref}, at "
+            f"{count_words(places, 'address', 'addresses')}: no program is like that.",
+        )
 
 
 def _data_clip(evidence: Evidence, bit: int) -> Finding:

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.findings._kernels import IO, RAM, ROM
-from bustrace.findings.evidence import Evidence
+from bustrace.findings.evidence import SHOWN, Evidence
 from bustrace.findings.marginal_rules import taken_otherwise
 from bustrace.findings.model import Finding
 from bustrace.units import count_words, numbered_runs
@@ -29,6 +29,12 @@ FOUGHT = 0.3
 
 FEWEST_RUN, FEWEST_ASTRAY = 3, 32
 """Bytes run where no chip is: to speak of it, and to say that the program is lost."""
+
+NOP = 0xEA
+
+LONGEST_RUN = 64
+"""Addresses one after another at which a program has one and the same byte: rows of NOP are far
+shorter."""
 
 Column = npt.NDArray[np.bool_]
 
@@ -293,6 +299,37 @@ def _floats(evidence: Evidence) -> Column:
     return same
 
 
+def runs_empty(evidence: Evidence) -> Iterator[Finding]:
+    """The program goes on and on through one and the same byte: memory that nobody filled."""
+    replay = evidence.replay
+    at = np.flatnonzero(evidence.program_byte & (replay.data_known == 0xFF))
+    if len(at) < LONGEST_RUN:
+        return
+    byte, address = replay.data[at], replay.address[at]
+    starts = np.flatnonzero(np.concatenate([[True], byte[1:] != byte[:-1]]))
+    lengths = np.diff(np.concatenate([starts, [len(at)]]))
+    longest = int(np.argmax(lengths))
+    first, last = int(starts[longest]), int(starts[longest] + lengths[longest])
+    run = at[first:last]
+    if len(np.unique(address[first:last][address[first:last] >= 0])) < LONGEST_RUN:
+        return
+    shown = f"${int(byte[first]):02X}"
+    where = f"from ${int(address[first]):04X} on" if address[first] >= 0 else "in a row"
+    wired = " It is NOP: that is right where the data bus is wired to it for a test."
+    yield Finding(
+        rule="runs-empty",
+        severity="fault",
+        cycles=tuple(run[:SHOWN].tolist()),
+        opportunities=len(at),
+        count=len(run),
+        measured=f"{len(run):,} bytes of the program, {where}, are all {shown}",
+        expected="instructions and operands that differ",
+        text=f"The CPU runs through {len(run):,} bytes that are all {shown}, {where}: it left its "
+        "program, and stumbles through memory that nobody filled, or that gives nothing."
+        + (wired if byte[first] == NOP else ""),
+    )
+
+
 def writes_fought(evidence: Evidence) -> Iterator[Finding]:
     """A chip that pulls down what the CPU writes to it, and nothing else does: it drives."""
     replay, n = evidence.replay, evidence.n
@@ -332,4 +369,4 @@ def writes_fought(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
-RULES = (memory_content, unanswered, nobody_there, writes_fought)
+RULES = (memory_content, unanswered, nobody_there, runs_empty, writes_fought)

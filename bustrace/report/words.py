@@ -63,6 +63,7 @@ RULE_WORDS = {
     "reset-early": "reset was released too early",
     "reset-short": "reset was too short",
     "rom-content": "ROM reads differ from the image",
+    "runs-empty": "the CPU runs through memory that holds one byte throughout",
     "runs-nowhere": "the CPU runs where no chip answers",
     "select-always": "a select is asserted all the time",
     "select-doubled": "two selects are asserted at once",

@@ -55,6 +55,7 @@ PLANTED = (
     Case("ram-content", "fault", "plane:U4.3", (), ("U4",)),
     Case("memory-unanswered", "fault", "silent:U4", (), ("U4",)),
     Case("runs-nowhere", "fault", "silent:U5"),
+    Case("runs-empty", "fault", "open:D4@read"),
     Case("write-fought", "fault", "open:RW@U6", (), ("U6",), cycles=7000),
     Case("clip-off", "oddity", "clip:A3", ("A3",)),
     Case("clip-off", "oddity", "clip:RW", ("RW",)),
