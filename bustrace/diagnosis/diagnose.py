@@ -59,6 +59,10 @@ EVEN = 0.5
 """Probability of a chip that may not answer, or may be at rest with what the bus held before: one
 byte in 256 by chance, but a chip that answers nothing is rarer than one that waits."""
 
+MUCH_REVISED, REVISED = 0.1, 0.75
+"""Share of a ROM's reads that differ where another revision is thought of, and what is left of its
+probability where something else is likely, too."""
+
 PROVEN = 4
 """Times that the CPU must have broken its sheet in one way, to be sure of it."""
 
@@ -171,10 +175,40 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     if not any("line-stuck" in s.explains for s in suspects):
         suspects += [_stuck_line(seen, f, board) for f in board_faults if f.rule == "line-stuck"]
     explained = {rule for s in suspects for rule in s.explains}
+    suspects += _selected_along(faults, explained, board)
     if not held & {"clock", "reset"}:
         suspects += _cpu(seen, faults, explained, board)
     joined = touching(faults, board)
-    return _in_order([*joined, *beside_touching(suspects, joined)])
+    suspects = beside_touching(_perhaps_revised(seen, suspects), joined)
+    return _in_order([*joined, *suspects])
+
+
+def _perhaps_revised(seen: Observations, suspects: list[Suspect]) -> list[Suspect]:
+    """A ROM of which much is other than its image, and whose program runs well, may be another
+    revision of it: what else is wrong comes first.
+    """
+    program = seen.evidence.reading.program
+    much = [
+        f
+        for f in seen.findings
+        if f.rule == "rom-content" and f.count > MUCH_REVISED * f.opportunities
+    ]
+    astray = any(f.rule in WENT_ASTRAY for f in seen.findings)
+    if not much or astray or program.jam_at is not None or program.lost_at is not None:
+        return suspects
+    revised = {Fault("content", chip=ref) for f in much for ref in f.chips}
+    others = any(s.probability >= EVEN and s.fault not in revised for s in suspects)
+    against = "the program runs well with it: it may be another revision than the image"
+    return [
+        replace(
+            s,
+            probability=s.probability * (REVISED if others else 1.0),
+            against=(*s.against, against),
+        )
+        if s.fault in revised and not s.alike
+        else s
+        for s in suspects
+    ]
 
 
 def _beside_the_cause(suspect: Suspect, weighed: list[Suspect]) -> Suspect:
@@ -300,6 +334,25 @@ def _output_alone(seen: Observations, finding: Finding) -> tuple[Fault, ...]:
         return ()
     level = int(seen.evidence.reading.cycles.pin("SYNC")[finding.cycles[0]])
     return tuple(Fault("stuck", ("SYNC",), level=level, place=at) for at in ("cpu", "bus"))
+
+
+def _selected_along(faults: list[Finding], explained: set[str], board: Board) -> Iterator[Suspect]:
+    """A chip that is seen selected along with another, where nothing else explains it: what it does
+    to the bytes may not show.
+    """
+    for finding in faults:
+        if finding.rule == "select-doubled" and finding.rule not in explained:
+            extra, *asked = finding.chips
+            fault, *alike = (Fault("doubled", chip=f"{ref}+{extra}") for ref in asked)
+            yield Suspect(
+                fault,
+                ONE_LINE,
+                (finding.rule,),
+                (),
+                check_for(fault, board),
+                alike=tuple(alike),
+                tell_apart=tell_apart(fault, tuple(alike), board),
+            )
 
 
 def _perhaps_silent(seen: Observations, board: Board) -> Iterator[Suspect]:

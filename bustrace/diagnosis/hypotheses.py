@@ -119,9 +119,9 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
         if outputs >> i & 1:
             late = Assumption(weak_chip=i, weak_lines=0xFF, weak_way=LATE)
             yield "late", Fault("silent", chip=ref), late
-        for fight, strong in _fights(i) if outputs >> i & 1 else ():
-            drives = Assumption(always=1 << i, fight=fight, strong=strong)
-            yield "always", Fault("always", chip=ref), drives
+        if outputs >> i & 1:
+            for fights in _fights_of_all(evidence, i, outputs):
+                yield "always", Fault("always", chip=ref), Assumption(always=1 << i, **fights)
         yield from _select(evidence.reading.board, i, ref)
         for j, other in chips:
             if i == j:
@@ -158,6 +158,23 @@ def _fights(chip: int) -> tuple[tuple[int, int], ...]:
     harder than up), else the high one, or that chip, or now one and now the other.
     """
     return (LOW_WINS, -1), (HIGH_WINS, -1), (FIRST_WINS, chip), (EITHER_WINS, -1)
+
+
+def _fights_of_all(evidence: Evidence, chip: int, outputs: int) -> Iterator[dict[str, int]]:
+    """The same where it drives along with whoever is asked: it may be stronger than some of them,
+    the ROMs or the RAMs.
+    """
+    for fight, strong in _fights(chip):
+        yield {"fight": fight, "strong": strong}
+    board = evidence.reading.board
+    for role in ("rom", "ram"):
+        stronger = sum(
+            1 << other
+            for other, ref in enumerate(evidence.replay.chips)
+            if board.chip(ref).role == role and outputs >> other & 1 and other != chip
+        )
+        if stronger:
+            yield {"fight": FIRST_WINS, "strong": chip, "yields": stronger}
 
 
 def _select(board: Board, chip: int, ref: str) -> Iterator[Proposal]:

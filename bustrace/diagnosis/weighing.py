@@ -66,6 +66,9 @@ explained a little by many things."""
 SECOND_FAULT_SHARE = 0.05
 """And so much of what the first explains: where that is large, so is what its model leaves over."""
 
+BESIDE_CONTENT = 20.0
+"""Bits that a second fault must explain beside a ROM of another content."""
+
 MAX_FAULTS = 3
 
 
@@ -150,6 +153,8 @@ def _further(evidence: Evidence, hypotheses: list[Hypothesis], first: Weighed) -
     certainty = first.probability
     sure = _listed(evidence)
     floor = max(SECOND_FAULT_GAIN, SECOND_FAULT_SHARE * first.gain)
+    if given.loose >= 0:
+        floor = BESIDE_CONTENT  # another content explains its bytes whole, and nothing else
     for _ in range(MAX_FAULTS - 1):
         if evidence.replay.replay(given).total <= floor:
             return  # nothing that could be gained
@@ -158,7 +163,7 @@ def _further(evidence: Evidence, hypotheses: list[Hypothesis], first: Weighed) -
             if group.gain <= floor or {group.fault, *group.alike} & named:
                 continue
             joined = _join(given, group.assumption)
-            if joined is not None:
+            if joined is not None and _explains_more(evidence, given, joined, left):
                 break
         else:
             return
@@ -167,6 +172,15 @@ def _further(evidence: Evidence, hypotheses: list[Hypothesis], first: Weighed) -
         yield replace(group, probability=certainty)
         named |= {group.fault, *group.alike}
         given = joined
+
+
+def _explains_more(evidence: Evidence, given: Assumption, joined: Assumption, left: float) -> bool:
+    """Whether one more fault explains wrong bits, not only bytes of another content, of which some
+    will be right by chance.
+    """
+    if given.loose < 0:
+        return True
+    return left - evidence.replay.replay(joined, WRONG_ONLY).total > BESIDE_CONTENT
 
 
 def _score(

@@ -167,8 +167,9 @@ SELDOM = 0.1
     WEAK_CHIP,
     WEAK_LINES,
     WEAK_WAY,
+    YIELDS,
     SLOTS,
-) = range(65)
+) = range(66)
 
 TAKEN, TAKEN_WRITE, TAKEN_OFFSET = 1 << 15, 1 << 14, 8
 """What an I/O chip got in a cycle: an access; a write; its register from this bit on, five bits;
@@ -847,6 +848,8 @@ def replay_board(
             if seen_read == 0:
                 driving = 0
             driving &= ~misread
+            if driving & assume[YIELDS]:
+                driving &= ~(1 << assume[STRONG])  # these are the stronger
             drivers[i] = driving
             io_sure = sheets & ~astray & answering
             ones = 255  # bits at which every driver is known high
@@ -863,6 +866,7 @@ def replay_board(
             register_lanes = 0
             asked = False
             vague = 0  # bits of which some memory's level is not known
+            beaten = -1  # what a memory holds that a stronger chip overrules
             ones_but_free = 255  # the same without registers, whose bytes are not known
             doubted = 0  # lines whose RAM may have forgotten
             sheet = 0  # bits that the sheet of an I/O chip decides
@@ -905,6 +909,8 @@ def replay_board(
                     byte_known |= (~assume[DATA_PIN_AND] | assume[DATA_PIN_OR]) & 255
                 if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] == PINS + c:
                     byte, byte_known, undecided = _joined_known(byte, byte_known, assume)
+                if strong >= 0 and c != strong and byte_known == 255 and where >= 0:
+                    beaten = byte
                 highs |= byte & byte_known & mine
                 hazy |= ~byte_known & mine
                 # Where the high level wins, highs do what lows do elsewhere.
@@ -1015,6 +1021,10 @@ def replay_board(
                 told[0, t] |= 1 << 17
                 visible = register_lanes & ~settled & ~vague & data_known[i]
                 if register >= 0 and not asked:
+                    changed = memory_known[register] != 255 or memory[register] != data[i]
+                    if changed and beaten == data[i] and (told[0, t] >> 28) & 1 == 0:
+                        told[0, t] |= 1 << 28  # a register that changed to what memory holds
+                        price += 8 * bits[3]
                     price += bits[3] * _register_shows(
                         data[i], visible, memory, memory_known, register, registers, fresh_here
                     )

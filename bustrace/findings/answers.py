@@ -40,8 +40,8 @@ content is in doubt, which may be any (three quarters of that where one bit alon
 loses single bits). Ten bits is an error rate of one in a thousand for each distinct (address, bit):
 high enough for noise, low enough to prove something with two bytes."""
 
-WRONG_ONLY = np.array([10.0, 10.0, 10.0, 0.0, 8.0])
-"""The same, with nothing for what is merely unknown."""
+WRONG_ONLY = np.array([10.0, 10.0, 10.0, 0.0, 0.0])
+"""The same, with nothing for what is merely unknown, or of another content."""
 
 _NO_LIMIT = -np.inf
 
@@ -63,15 +63,15 @@ class Assumption:
     data bus `READS` and `WRITES`: in one direction alone), or at a chip's pins, `PINS` plus its
     number; `short_wins` tells whose level they take: `LOW_WINS`, `HIGH_WINS`, `FIRST_WINS` or
     `SECOND_WINS`. Of two chips that drive one line `fight` tells the same, `FIRST_WINS` for the
-    chip in `strong`; with `EITHER_WINS` now one wins and now the other. RAMs in `forgets` may lose
-    a row that was not used for `forgets_after` cycles; `forgets_rows` masks the bits of the offset
-    that choose a row. A chip at `data_open_chip` does not drive the lines in `data_open`, and takes
-    them as high: an input that nothing drives (Fairchild AN-363). One at `weak_chip`, or
-    `EVERY_CHIP`, drives the lines in `weak_lines` so weakly that a low or a high may not come
-    (`WEAK_LOW`, `WEAK_HIGH`), or so `LATE` that the bus may still hold what it held before. The
-    I/O chip `io_ill` is ill in one of `io_chips.WAYS`, the one numbered `io_way`. The order of the
-    fields is the
-    order of the kernel's slots.
+    chip in `strong`, but where one of the chips in `yields` drives; with `EITHER_WINS` now one wins
+    and now the other. RAMs in `forgets` may lose a row that was not used for `forgets_after`
+    cycles; `forgets_rows` masks the bits of the offset that choose a row. A chip at
+    `data_open_chip` does not drive the lines in `data_open`, and takes them as high: an input that
+    nothing drives (Fairchild AN-363). One at `weak_chip`, or `EVERY_CHIP`, drives the lines in
+    `weak_lines` so weakly that a low or a high may not come (`WEAK_LOW`, `WEAK_HIGH`), or so `LATE`
+    that the bus may still hold what it held before. The I/O chip `io_ill` is ill in one of
+    `io_chips.WAYS`, the one numbered `io_way`. The order of the fields is the order of the kernel's
+    slots.
     """
 
     decoder_and: int = 0xFFFF
@@ -138,6 +138,7 @@ class Assumption:
     weak_chip: int = -1
     weak_lines: int = 0
     weak_way: int = 0
+    yields: int = 0
 
     def packed(self) -> npt.NDArray[np.int32]:
         """The kernel's vector: int32, shape (SLOTS,)."""

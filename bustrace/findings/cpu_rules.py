@@ -8,12 +8,19 @@ import numpy as np
 
 from bustrace.cpu import variant_named
 from bustrace.findings.evidence import SHOWN, Evidence
+from bustrace.findings.memory_rules import wrong_bits
 from bustrace.findings.model import Finding
 from bustrace.program import Departure
 from bustrace.units import count_words
 
 FEWEST = 3
 """Times that it must show, to be no stray level at the CPU's pins."""
+
+SEVERAL_BITS = 3
+"""Bits that differ in one write: a stray sample is one."""
+
+MOSTLY_KNOWN = 0.8
+"""Share of all reads whose byte must be known, to say that the CPU was given the right ones."""
 
 _FLAGS = {0x80: "N", 0x40: "V", 0x02: "Z", 0x01: "C"}
 
@@ -51,6 +58,43 @@ def breaks_its_sheet(evidence: Evidence) -> Iterator[Finding]:
     )
 
 
+def writes_otherwise(evidence: Evidence) -> Iterator[Finding]:
+    """A byte written that does not follow from what was read, where all that was read is right: no
+    line makes some bits higher and others lower in one write.
+    """
+    reading, replay = evidence.reading, evidence.replay
+    program, n = reading.program, evidence.n
+    if program.departure is not None or program.read_corrections:
+        return
+    reads = (replay.read == 1) & evidence.live & (replay.address >= 0)
+    told = replay.healthy.expected_known == 0xFF
+    if (wrong_bits(evidence) != 0).any() or told[reads].sum() < MOSTLY_KNOWN * reads.sum():
+        return
+    off, seen = evidence.data_off, replay.data
+    several = np.bitwise_count(off) >= SEVERAL_BITS
+    mixed = (off & seen != 0) & (off & ~seen != 0)
+    cycles = np.flatnonzero(several & mixed & (replay.read == 0))
+    if not len(cycles) or (np.bitwise_count(off[off != 0]) < SEVERAL_BITS).any():
+        return
+    at = int(cycles[0])
+    meant, wrote = int(program.intent.data[at]), int(seen[at])
+    writes = int((program.intent.data_known[:n] == 0xFF).sum())
+    count = len(cycles)
+    yield Finding(
+        rule="cpu-departs",
+        severity="oddity",
+        chips=(reading.board.cpu.ref,),
+        cycles=tuple(cycles[:SHOWN].tolist()),
+        opportunities=max(writes, count),
+        count=count,
+        measured=f"${wrote:02X} written in cycle {at:,}, which what it read makes ${meant:02X}",
+        expected="every instruction as the CPU's data sheet has it",
+        text=f"In {count_words(count, 'write')} the CPU gave another byte than what it read makes "
+        f"(first ${wrote:02X} in place of ${meant:02X}, in cycle {at:,}), and all that it read is "
+        "as the chips hold it: the CPU may have erred, in a flag or in arithmetic.",
+    )
+
+
 def _does(departure: Departure, part: str) -> str:
     if departure.flag:
         level = "set" if departure.level else "clear"
@@ -60,4 +104,4 @@ def _does(departure: Departure, part: str) -> str:
     return f"it obeys {had} as if it were {did}"
 
 
-RULES = (breaks_its_sheet,)
+RULES = (breaks_its_sheet, writes_otherwise)

@@ -300,21 +300,29 @@ def _floats(evidence: Evidence) -> Column:
 
 
 def runs_empty(evidence: Evidence) -> Iterator[Finding]:
-    """The program goes on and on through one and the same byte: memory that nobody filled."""
-    replay = evidence.replay
-    at = np.flatnonzero(evidence.program_byte & (replay.data_known == 0xFF))
+    """The program goes on and on through one and the same byte: memory that nobody filled, or that
+    does not answer. Where no program was recovered every cycle counts.
+    """
+    replay, cycles = evidence.replay, evidence.reading.cycles
+    whole = evidence.program_byte & (replay.data_known == 0xFF)
+    address = replay.address
+    if evidence.reading.program.method == "none":
+        n, captured = evidence.n, evidence.reading.hookup.address_mask
+        whole = evidence.live & (cycles.data_known[:n] == 0xFF)
+        address = np.where(cycles.address_known[:n] == captured, cycles.address[:n], -1)
+    at = np.flatnonzero(whole & (address >= 0))
     if len(at) < LONGEST_RUN:
         return
-    byte, address = replay.data[at], replay.address[at]
+    byte = replay.data[at]
     starts = np.flatnonzero(np.concatenate([[True], byte[1:] != byte[:-1]]))
     lengths = np.diff(np.concatenate([starts, [len(at)]]))
     longest = int(np.argmax(lengths))
-    first, last = int(starts[longest]), int(starts[longest] + lengths[longest])
-    run = at[first:last]
-    if len(np.unique(address[first:last][address[first:last] >= 0])) < LONGEST_RUN:
+    run = at[starts[longest] : starts[longest] + lengths[longest]]
+    if len(np.unique(address[run])) < LONGEST_RUN:
         return
-    shown = f"${int(byte[first]):02X}"
-    where = f"from ${int(address[first]):04X} on" if address[first] >= 0 else "in a row"
+    shown, first = int(byte[starts[longest]]), int(run[0])
+    meant = replay.address[first] >= 0
+    where = f", from ${int(replay.address[first]):04X} on," if meant else " in a row"
     wired = " It is NOP: that is right where the data bus is wired to it for a test."
     yield Finding(
         rule="runs-empty",
@@ -322,11 +330,11 @@ def runs_empty(evidence: Evidence) -> Iterator[Finding]:
         cycles=tuple(run[:SHOWN].tolist()),
         opportunities=len(at),
         count=len(run),
-        measured=f"{len(run):,} bytes of the program, {where}, are all {shown}",
+        measured=f"{len(run):,} bytes{where} are all ${shown:02X}",
         expected="instructions and operands that differ",
-        text=f"The CPU runs through {len(run):,} bytes that are all {shown}, {where}: it left its "
-        "program, and stumbles through memory that nobody filled, or that gives nothing."
-        + (wired if byte[first] == NOP else ""),
+        text=f"The CPU runs through {len(run):,} bytes that{where} are all ${shown:02X}: it left "
+        "its program, and stumbles through memory that nobody filled, or that gives nothing."
+        + (wired if shown == NOP else ""),
     )
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
-from drill_readings import boot, only, read, rules, tide_gauge
+from drill_readings import boot, only, read, reread, rules, tide_gauge
 
 from bustrace.diagnosis import diagnose
 from bustrace.drill import Planting, simulate
 from bustrace.faults import Fault
-from bustrace.findings import find_all
+from bustrace.findings import find_all, gather
 from bustrace.reading import Reading
 
 CPU = Fault.parse("cpu:U1")
@@ -45,3 +46,35 @@ def test_a_sound_cpu_departs_from_nothing_not_even_in_noise():
 @pytest.mark.parametrize("fault", ["content:U5", "stuck:D3=0@read", "plane:U4.3", "doubled:U5+U4"])
 def test_a_cpu_fed_wrong_bytes_departs_from_nothing(fault):
     assert boot(fault, cycles=4000).program.departure is None
+
+
+def wrong_in_one_write(lines):
+    """A healthy boot of which one write, that nobody reads back, has these lines the other way."""
+    reading = boot(cycles=4000)
+    replay = gather(reading).replay
+    ram = replay.banks.responds[np.maximum(replay.rows(replay.address), 0), 0] == 1
+    writes = np.flatnonzero((replay.read == 0) & ram & (replay.address > 0x40))
+    values = np.where(np.isin(replay.data[writes], (0x55, 0xAA)))[0]
+    for cycle in writes[values][::-1].tolist():
+        later = replay.address[cycle + 1 :] == replay.address[cycle]
+        if not later.any():
+            break
+    for line in lines:
+        reading = reread(reading, line, None, [cycle])
+    return reading, cycle
+
+
+def test_a_write_that_its_reads_do_not_make_points_to_the_cpu():
+    """Bits both ways, and nothing wrong that it was given."""
+    reading, cycle = wrong_in_one_write(["D0", "D1", "D2"])
+    finding = only(find_all(reading), "cpu-departs")
+    assert (finding.severity, finding.cycles, finding.count) == ("oddity", (cycle,), 1)
+    (suspect,) = diagnose(reading).suspects
+    assert (str(suspect.fault), suspect.probability < 0.5) == ("cpu:U1", True)
+
+
+@pytest.mark.parametrize("lines", [["D1"], ["D0", "D1"], ["D0", "D2", "D4"]])
+def test_stray_samples_in_a_write_do_not(lines):
+    """One line or two, or all of them to one side: a spike, or a line."""
+    found = find_all(wrong_in_one_write(lines)[0])
+    assert "cpu-departs" not in {finding.rule for finding in found}

@@ -443,6 +443,9 @@ ASSUMPTIONS = {
     ),
     "chip 3 always, the high level wins": Assumption(always=8, fight=HIGH_WINS),
     "chip 3 always, and the stronger": Assumption(always=8, fight=FIRST_WINS, strong=3),
+    "chip 2 always, weaker than the ROM": Assumption(
+        always=4, fight=FIRST_WINS, strong=2, yields=8
+    ),
     "D2 open at a chip": Assumption(data_open_chip=0, data_open=4),
     "R/W low at the decoder": Assumption(rw_decoder=0),
     "R/W high at the RAM": Assumption(rw_line_chip=0, rw_line_seen=1),
