@@ -19,6 +19,7 @@ from bustrace.diagnosis.without_board import BY_HAND, hedged
 from bustrace.faults import SELECT, Fault
 from bustrace.findings import (
     EVERY_CHIP,
+    PERIODIC,
     Answers,
     Evidence,
     Finding,
@@ -62,6 +63,9 @@ byte in 256 by chance, but a chip that answers nothing is rarer than one that wa
 MUCH_REVISED, REVISED = 0.1, 0.75
 """Share of a ROM's reads that differ where another revision is thought of, and what is left of its
 probability where something else is likely, too."""
+
+IRREGULAR = 2
+"""Pauses between resets that tell whether they come at a steady pace."""
 
 PROVEN = 4
 """Times that the CPU must have broken its sheet in one way, to be sure of it."""
@@ -235,7 +239,9 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
     suspects = []
     for finding in faults:
         name = SEEN_ON_THE_LINE.get(finding.rule)
-        if name is not None:
+        if finding.rule == "reset-repeats" and _irregular(finding):
+            fault = Fault.parse("reset:held")
+        elif name is not None:
             fault = Fault.parse(name)
         elif finding.rule == "status-never-changes":
             fault = Fault("register", chip=finding.chips[0])
@@ -270,7 +276,7 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
             probability,
             tuple(explains),
             (),
-            check_for(fault, board),
+            check_for(Fault.parse(name) if name else fault, board),
             alike=alike,
             tell_apart=tell_apart(fault, alike, board),
         )
@@ -279,6 +285,14 @@ def _direct(seen: Observations, faults: list[Finding], board: Board) -> list[Sus
         else:
             suspects.append(suspect)
     return suspects
+
+
+def _irregular(finding: Finding) -> bool:
+    """Whether the resets come at no steady pace: no watchdog's, but of a line that now and then is
+    low, as with a sagging rail or a button.
+    """
+    pauses = np.diff(finding.cycles)
+    return len(pauses) >= IRREGULAR and bool(np.ptp(pauses) > PERIODIC * pauses.max())
 
 
 def _unheard_request(seen: Observations, faults: list[Finding]) -> Iterator[Suspect]:

@@ -11,7 +11,7 @@ from bustrace.diagnosis.checks import check_for
 from bustrace.diagnosis.model import Suspect
 from bustrace.diagnosis.weighing import MIN_PROBABILITY
 from bustrace.faults import STATE_FAMILIES, Fault
-from bustrace.findings import MOST_ALIKE, Evidence, Finding, lines_with_ready, of_two_groups
+from bustrace.findings import Evidence, Finding, lines_with_ready, of_two_groups
 
 TOUCHING = 0.95
 """Probability of two lines that were seen to move as one: what is left is a clip on the other's
@@ -20,6 +20,9 @@ pin."""
 FELL_WITH = 0.6
 """Probability that RDY, which fell once and for good, was pulled by a line that fell with it: other
 things may pull it too, and in that very cycle."""
+
+MOST_WITH_READY = 10
+"""Lines that fell with RDY, at most: about half of those that moved at all do so by chance."""
 
 TAINTED = 0.05
 """Of its probability, what is left of a suspect that the joined lines may explain: the replay that
@@ -56,7 +59,7 @@ def with_ready(evidence: Evidence, held: Suspect, board: Board) -> list[Suspect]
     if not (evidence.reading.cycles.pin("RDY") == 1).any():
         alike = tuple(joined)
         return [replace(held, alike=alike, tell_apart=tell_apart(held.fault, alike, board))]
-    if not 0 < len(joined) <= MOST_ALIKE:
+    if not 0 < len(joined) <= MOST_WITH_READY:
         return [held]
     fault, *others = joined
     touches = replace(

@@ -22,12 +22,12 @@ from bustrace.findings.again import differences
 from bustrace.findings.answers import HEALTHY, WRONG_ONLY, Answers, Assumption, BoardReplay
 from bustrace.findings.evidence import Evidence, gather
 from bustrace.findings.io_chips import ways_of
-from bustrace.findings.joined_rules import MOST_ALIKE, lines_with_ready, of_two_groups
+from bustrace.findings.joined_rules import lines_with_ready, of_two_groups
 from bustrace.findings.memory_rules import doubled_by_file, sole_driver, wrong_bits
 from bustrace.findings.model import Derail, Finding, Rung
 from bustrace.findings.observe import RULES, Observations, find_all, in_order, observe
 from bustrace.findings.progress import HELD_RULES
-from bustrace.findings.reset_rules import release_ps
+from bustrace.findings.reset_rules import PERIODIC, release_ps
 from bustrace.findings.shared_rules import behind_buffers, on_rails, served_by_decoders
 
 __all__ = [
@@ -42,7 +42,7 @@ __all__ = [
     "HIGH_WINS",
     "LATE",
     "LOW_WINS",
-    "MOST_ALIKE",
+    "PERIODIC",
     "PINS",
     "READS",
     "RULES",

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.cpu import variant_named
-from bustrace.cycles import stretches
+from bustrace.cycles import OWNER_CPU, stretches
 from bustrace.findings._kernels import IO
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.model import Finding
@@ -168,9 +168,10 @@ def ready_line(evidence: Evidence) -> Iterator[Finding]:
     program, part = reading.program, variant_named(reading.board.cpu.variant)
     if len(program) and int(program.opcode[-1]) in part.opcodes_of("WAI"):
         return  # the CPU pulls RDY low itself while it waits for an interrupt (W65C02S sheet)
-    address = reading.cycles.address[first + 2 : ends[at]]
+    mine = reading.cycles.owner == OWNER_CPU
+    address = reading.cycles.address[first + 2 : ends[at]][mine[first + 2 : ends[at]]]
     moving = len(address) and len(np.unique(address)) > 4
-    rw = reading.cycles.pin("RW")[first + 4 : ends[at]]
+    rw = reading.cycles.pin("RW")[first + 4 : ends[at]][mine[first + 4 : ends[at]]]
     if moving or (rw == 0).any():
         yield Finding(
             rule="clip-off",

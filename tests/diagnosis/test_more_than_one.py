@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import pytest
-from drill_readings import boot, first_class, members, read, run, tide_gauge
+from drill_readings import FIXTURES, boot, first_class, members, read, run, tide_gauge
 
+from bustrace.board import load_board
 from bustrace.diagnosis import diagnose
-from bustrace.drill import Nuisances, Planting, as_described
+from bustrace.drill import Display, Nuisances, Occurrence, Planting, as_described
 from bustrace.faults import Fault
 
 pytestmark = pytest.mark.slow
@@ -37,3 +38,24 @@ def test_a_chip_that_is_stronger_than_some_others_is_named(chip, seed):
     fault = f"always:{chip}"
     reading = boot(Planting(Fault.parse(fault), "stronger"), seed=seed, cycles=3000)
     assert fault in first_class(diagnose(reading))
+
+
+@pytest.mark.parametrize(
+    ("planting", "named"),
+    [
+        (Planting(Fault.parse("reset:held"), "plain", Occurrence(0, 0.1, 64)), "reset:held"),
+        (Planting(Fault.parse("reset:repeats"), "plain"), "reset:repeats"),
+    ],
+)
+def test_a_reset_at_no_steady_pace_is_no_watchdogs(planting, named):
+    diagnosis = diagnose(boot(planting, cycles=9000))
+    assert named in first_class(diagnosis)
+    assert "falls again" in diagnosis.suspects[0].check
+
+
+@pytest.mark.parametrize("start", [0, 3000])
+def test_ready_held_low_is_told_while_a_display_takes_the_bus(start):
+    """The address moves, but not by the CPU's doing."""
+    board = load_board(FIXTURES / "departure_board" / "board.toml")
+    record = run("held:RDY=0", board=board, cycles=6000, display=Display(200, 32, 0x0400, 24, 50))
+    assert "held:RDY=0" in first_class(diagnose(read(record, start_cycle=start)))
