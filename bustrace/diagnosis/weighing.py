@@ -23,10 +23,10 @@ UNNAMED_SHARE = 0.3
 """Share of what is wrong that a fault not listed here would explain: it could cause any of it, at a
 price. What explains less than that is not believed."""
 
-LOOKALIKE, LOOKALIKE_BLIND = 0.3, 0.45
+LOOKALIKE, LOOKALIKE_BLIND = 0.2, 0.35
 """Share of suspects that explain all and yet are something else, which nobody listed and which acts
 like them; and the same without a ROM image. What planted faults of every family showed
-(benchmarks/campaign.md), rather hard ones."""
+(benchmarks/campaign.md)."""
 
 ONSET_PRICE = 12.0
 """Bits for a fault that begins in the middle of the capture: one free parameter."""
