@@ -111,7 +111,7 @@ _HEIGHTS = {0: "low", 1: "high", None: "low or high"}
 
 _PROBABILITY_WORDS = (
     (0.9, "very likely"),
-    (0.65, "likely"),
+    (0.6, "likely"),
     (0.35, "about even"),
     (0.1, "less likely"),
     (0.0, "unlikely"),
