@@ -130,6 +130,12 @@ def tell_apart(fault: Fault, alike: tuple[Fault, ...], board: Board) -> str | No
         return _by_pulling_one_by_one(fault.lines[0], chips, board)
     names = [name for f in everyone for name in f.lines]
     if not names:
+        swapped = sorted({ref for f in everyone if f.family == "swapped" for ref in f.chips})
+        if swapped:
+            return (
+                f"Read the type numbers on {listed(swapped)}: each must sit where the board's plan "
+                f"has it. They do: swap {fault.chips[0]} for a known-good part and capture again."
+            )
         return f"Swap {chips[0]} for a known-good part and capture again." if chips else None
     name = names[0]
     if places <= {"bus", "cpu"}:

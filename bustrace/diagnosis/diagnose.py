@@ -12,11 +12,12 @@ from bustrace.capture.model import Note
 from bustrace.diagnosis.advice import behind_the_bus, check_for_class, rails, tell_apart, wiggle
 from bustrace.diagnosis.against_good import beside_good, weighed_beside
 from bustrace.diagnosis.checks import check_for, swap
+from bustrace.diagnosis.hypotheses import fit_each_other
 from bustrace.diagnosis.model import Diagnosis, Suspect, Verdict
 from bustrace.diagnosis.touching import beside_touching, touching, with_ready
 from bustrace.diagnosis.weighing import Weighed, weigh
 from bustrace.diagnosis.without_board import BY_HAND, hedged
-from bustrace.faults import SELECT, Fault
+from bustrace.faults import PLACES, SELECT, Fault
 from bustrace.findings import (
     EVERY_CHIP,
     PERIODIC,
@@ -89,7 +90,8 @@ BOARD_RULES = {
     "write-fought",
     "line-stuck", "line-fails", "lines-together", "select-missing", "select-doubled",
     "select-always", "select-wrong",
-    "vector-content", "vector-undriven", "vector-not-taken", "vector-absent", "cpu-jam", "clip-off",
+    "vector-content", "vector-undriven", "vector-nowhere", "vector-not-taken", "vector-absent",
+    "cpu-jam", "clip-off",
     "program-lost", "line-disagrees", "irq-storm", "drives-unasked",
     "shared-cause", "runs-nowhere", "runs-empty",
 }  # fmt: skip
@@ -98,7 +100,12 @@ BOARD_RULES = {
 WENT_ASTRAY = {"runs-nowhere", "runs-empty"}
 """Rules about where the CPU went: whatever gave it wrong bytes before may have sent it there."""
 
-SENT_ASTRAY = {"cpu-jam", "vector-not-taken", "vector-undriven", "vector-content"}
+_INSIDE = ("silent", "register", "plane", "cell", "retention", "content", "doubled", "swapped")
+"""Families of faults that act in reads of the chips that they name, and in no others."""
+
+SENT_ASTRAY = {
+    "cpu-jam", "vector-not-taken", "vector-undriven", "vector-content", "vector-nowhere",
+}  # fmt: skip
 """Rules about what may be such a byte's doing; not where its own price is left."""
 
 
@@ -180,6 +187,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         suspects += [_stuck_line(seen, f, board) for f in board_faults if f.rule == "line-stuck"]
     explained = {rule for s in suspects for rule in s.explains}
     suspects += _selected_along(faults, explained, board)
+    suspects = _by_the_vector(faults, suspects, board)
     if not held & {"clock", "reset"}:
         suspects += _cpu(seen, faults, explained, board)
     joined = touching(faults, board)
@@ -367,6 +375,50 @@ def _selected_along(faults: list[Finding], explained: set[str], board: Board) ->
                 alike=tuple(alike),
                 tell_apart=tell_apart(fault, tuple(alike), board),
             )
+
+
+def _by_the_vector(faults: list[Finding], suspects: list[Suspect], board: Board) -> list[Suspect]:
+    """The suspects, and the ROM whose vector leads nowhere where none of them tells why: what is
+    said of another chip comes from a program that had no chance.
+    """
+    finding = next((f for f in faults if f.rule == "vector-nowhere" and len(f.chips) == 1), None)
+    if finding is None:
+        return suspects
+    (ref,) = finding.chips
+    if any(not _elsewhere(s.fault, ref) for s in suspects):
+        return suspects
+    against = f"the vector, out of {ref}, was wrong before"
+    others = [
+        replace(s, probability=s.probability / 2, against=(*s.against, against)) for s in suspects
+    ]
+    chips = [chip.ref for chip in board.mapped if chip.ref != ref and chip.fitted]
+    fault = Fault("content", chip=ref)
+    alike = (
+        Fault("silent", chip=ref),
+        *(
+            Fault("swapped", chip="+".join(sorted((ref, other))))
+            for other in chips
+            if fit_each_other(board, ref, other)
+        ),
+    )
+    nowhere = Suspect(
+        fault,
+        EVEN,
+        (finding.rule, *(f.rule for f in faults if f.rule in WENT_ASTRAY)),
+        ("two bytes alone do not tell why",),
+        check_for(fault, board),
+        alike=alike,
+        tell_apart=tell_apart(fault, alike, board),
+    )
+    return [nowhere, *others]
+
+
+def _elsewhere(fault: Fault, ref: str) -> bool:
+    """Whether a fault lies at other chips alone, and cannot change what this one gives."""
+    if fault.place is not None and fault.place not in PLACES:
+        return fault.place != ref
+    # Lines of a bus reach it, and so does a chip that drives along.
+    return bool(fault.chips) and fault.family in _INSIDE and ref not in fault.chips
 
 
 def _perhaps_silent(seen: Observations, board: Board) -> Iterator[Suspect]:

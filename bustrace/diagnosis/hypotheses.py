@@ -132,7 +132,7 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
                     doubled=i, doubled_by=j, doubled_select=select, fight=fight, strong=strong
                 )
                 yield "doubled", Fault("doubled", chip=f"{ref}+{other}"), joins
-            if i < j and _fit_each_other(evidence.reading.board, ref, other):
+            if i < j and fit_each_other(evidence.reading.board, ref, other):
                 yield (
                     "swapped",
                     Fault("swapped", chip=f"{ref}+{other}"),
@@ -145,7 +145,7 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
             yield "blank", Fault("content", chip=ref), blank
 
 
-def _fit_each_other(board: Board, ref: str, other: str) -> bool:
+def fit_each_other(board: Board, ref: str, other: str) -> bool:
     """Whether two chips go into each other's sockets: memories do; of I/O chips only like parts."""
     one, two = board.chip(ref), board.chip(other)
     if {one.role, two.role} == {"io"}:

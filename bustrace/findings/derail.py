@@ -13,6 +13,7 @@ CAUSES = (
     "vector-absent",
     "vector-content",
     "vector-undriven",
+    "vector-nowhere",
     "vector-not-taken",
     "rom-content",
     "ram-content",

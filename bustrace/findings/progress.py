@@ -108,7 +108,7 @@ def _bad(faults: dict[str, Finding], name: str, *rules: str) -> Rung | None:
             # The sentence itself stands above the ladder and among the findings.
             if rule in HELD_RULES:
                 return Rung(name, "bad", found.measured)
-            if rule in ("vector-content", "vector-undriven"):
+            if rule in ("vector-content", "vector-undriven", "vector-nowhere"):
                 return Rung(name, "bad", f"reads {found.measured}, not {found.expected}")
             return Rung(name, "bad", found.text)
     return None
@@ -159,7 +159,13 @@ def _reset(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
 def _vector(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
     name = "vector read"
     bad = _bad(
-        faults, name, "vector-absent", "vector-undriven", "vector-content", "vector-not-taken"
+        faults,
+        name,
+        "vector-absent",
+        "vector-undriven",
+        "vector-content",
+        "vector-nowhere",
+        "vector-not-taken",
     )
     if bad:
         return bad

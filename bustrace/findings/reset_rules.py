@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bustrace.board import READ
 from bustrace.capture import Capture
 from bustrace.cycles import OWNER_CPU, Cycles
 from bustrace.findings.evidence import Evidence
@@ -367,6 +368,19 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
             text=f"The reset vector reads ${vector:04X}: as a bus that nobody drives"
             + (", or an empty EPROM." if vector == 0xFFFF else "."),
         )
+    elif _nowhere(evidence, vector):
+        yield Finding(
+            rule="vector-nowhere",
+            severity="fault",
+            chips=owners,
+            cycles=(at, after),
+            opportunities=2,
+            count=2,
+            measured=f"${vector:04X}",
+            expected="an address inside the ROM",
+            text=f"The reset vector reads ${vector:04X}, where the board has no memory: no program "
+            "begins there.",
+        )
     went = int(address[then]) if then is not None else -1
     clip = reading.cycles
     if then is not None and clip.address_known[then] == 0xFFFF:
@@ -387,6 +401,18 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
             text=f"The vector reads ${vector:04X}, but the CPU goes to ${went:04X}: it saw "
             "another byte than the clip, or it is an address line.",
         )
+
+
+def _nowhere(evidence: Evidence, vector: int) -> bool:
+    """Whether no ROM and no RAM answers at an address, in any bank."""
+    board = evidence.reading.board
+    memory = sum(
+        1 << bit
+        for bit, ref in enumerate(board.map.chips)
+        if board.chip(ref).role in ("rom", "ram")
+    )
+    answers = [int(each.responds[READ, vector]) & memory for each in board.maps]
+    return board.complete and not any(answers)
 
 
 def _undriven_reason(vector: int, undriven: bool) -> str:

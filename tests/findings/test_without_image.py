@@ -63,3 +63,16 @@ def test_an_empty_rom_needs_no_image_to_be_named():
     diagnosis = diagnose(undumped(Planting(Fault.parse("content:U5"), "blank")))
     assert any("content:U5" in members(suspect) for suspect in diagnosis.suspects)
     assert boot().board.chip("U5").images
+
+
+@pytest.mark.parametrize("seed", [1, 3, 5])
+def test_a_vector_that_leads_nowhere_points_to_its_rom(seed):
+    """RAM in the ROM's socket: no image tells, but no program begins where no memory is."""
+    diagnosis = diagnose(undumped("swapped:U4+U5", seed=seed, cycles=2500))
+    finding = only(diagnosis.findings, "vector-nowhere")
+    assert (finding.severity, finding.chips) == ("fault", ("U5",))
+    assert {"content:U5", "silent:U5", "swapped:U4+U5"} <= first_class(diagnosis)
+    assert diagnosis.suspects[0].probability == 0.5
+    assert "U4 and U5" in diagnosis.suspects[0].tell_apart
+    for other in diagnosis.suspects[1:]:
+        assert any("was wrong before" in against for against in other.against)
