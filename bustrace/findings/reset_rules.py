@@ -378,8 +378,8 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
             count=2,
             measured=f"${vector:04X}",
             expected="an address inside the ROM",
-            text=f"The reset vector reads ${vector:04X}, where the board has no memory: no program "
-            "begins there.",
+            text=f"The reset vector reads ${vector:04X}, where the board has no ROM: no program is "
+            "there at power-on.",
         )
     went = int(address[then]) if then is not None else -1
     clip = reading.cycles
@@ -404,12 +404,12 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
 
 
 def _nowhere(evidence: Evidence, vector: int) -> bool:
-    """Whether no ROM and no RAM answers at an address, in any bank."""
+    """Whether nothing answers at an address, in any bank, that may hold a program at power-on."""
     board = evidence.reading.board
     memory = sum(
         1 << bit
         for bit, ref in enumerate(board.map.chips)
-        if board.chip(ref).role in ("rom", "ram")
+        if board.chip(ref).role == "rom" or board.chip(ref).images
     )
     answers = [int(each.responds[READ, vector]) & memory for each in board.maps]
     return board.complete and not any(answers)

@@ -78,7 +78,7 @@ RULE_WORDS = {
     "vector-absent": "the reset vector is never fetched",
     "vector-content": "the reset vector is not the image's",
     "vector-not-taken": "the CPU does not go where the reset vector points",
-    "vector-nowhere": "the reset vector leads to where no memory is",
+    "vector-nowhere": "the reset vector leads to where no ROM is",
     "vector-undriven": "nobody drives the reset vector",
 }
 """What each rule found, in words. A rule without an entry is shown by its id."""

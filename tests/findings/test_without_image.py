@@ -67,7 +67,7 @@ def test_an_empty_rom_needs_no_image_to_be_named():
 
 @pytest.mark.parametrize("seed", [1, 3, 5])
 def test_a_vector_that_leads_nowhere_points_to_its_rom(seed):
-    """RAM in the ROM's socket: no image tells, but no program begins where no memory is."""
+    """RAM in the ROM's socket: no image tells, but no program begins where no ROM is."""
     diagnosis = diagnose(undumped("swapped:U4+U5", seed=seed, cycles=2500))
     finding = only(diagnosis.findings, "vector-nowhere")
     assert (finding.severity, finding.chips) == ("fault", ("U5",))
