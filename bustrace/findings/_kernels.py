@@ -460,6 +460,7 @@ def replay_board(
     clip_selects,
     clip_selects_known,
     in_reset,
+    unseen_write,
     sheets,
     io_asked,
     io_expected,
@@ -525,6 +526,8 @@ def replay_board(
     clip_selects, clip_selects_known : uint32, shape (n,)
         Selects, 1 asserted, one bit a chip of the map.
     in_reset : uint8, shape (n,)
+    unseen_write : uint8, shape (n,)
+        Skipped cycles in which the CPU may have written anywhere.
     sheets, io_asked, io_expected, io_known
         As `chips`, `asked`, `expected` and `known` of `io_reads.IoReads`.
     io_exact : int
@@ -611,6 +614,7 @@ def replay_board(
     state_known = 0
     skipped = True
     assume = sound
+    missed = False  # whether writes were missed
     astray = 0  # I/O chips that were accessed otherwise than on a healthy board
     for i in range(n):
         if i == first:
@@ -640,6 +644,8 @@ def replay_board(
         meant = address[i]
         skipped = meant < 0
         if skipped:
+            if unseen_write[i]:
+                missed = True
             cost[i] = 0.0
             # What the bus held before the first judged cycle is as good as unknown.
             last_known = data_known[i] if i else 0
@@ -647,6 +653,14 @@ def replay_board(
             running += healthy[i]
             ahead -= healthy[i]
             continue
+        if missed:
+            # Any byte of RAM may be another now.
+            for c in range(chips):
+                if kind[c] == RAM:
+                    end = base[c + 1] if c + 1 < chips else memory.shape[0]
+                    for at in range(base[c], end):
+                        memory_known[at] = 0
+            missed = False
         # The clips' address against what the CPU meant.
         at_clip = (meant & assume[CLIP_AND]) | assume[CLIP_OR]
         bus = meant

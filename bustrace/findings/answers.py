@@ -260,6 +260,9 @@ class BoardReplay:
         # before the clips saw it: its address need not be the one the chips answered.
         usable[:1] = False
         self.meant = (known == 0xFFFF) & (intent.rw[:n] < 2) & usable
+        # What the CPU wrote where nobody knows.
+        unseen = ~usable & (cycles.owner[:n] == OWNER_CPU) & (read != 1)
+        self.unseen_write = (unseen & (cycles.flags[:n] & IN_RESET == 0)).astype(np.uint8)
         self._address = np.where(usable, address, np.int32(-1)).astype(np.int32)
         self.address = self._address
         self.read = read.astype(np.uint8)
@@ -509,6 +512,7 @@ class BoardReplay:
             self._selects,
             self._selects_known,
             self._in_reset,
+            self.unseen_write,
             io.chips,
             io.asked,
             io.expected,

@@ -36,6 +36,9 @@ LONGEST_RUN = 64
 """Addresses one after another at which a program has one and the same byte: rows of NOP are far
 shorter."""
 
+AT_ONCE = 2
+"""Reads with several wrong bits that are no accident: a stray sample is of one line."""
+
 Column = npt.NDArray[np.bool_]
 
 
@@ -150,6 +153,8 @@ def byte_words(value: int, known: int) -> str:
 def memory_content(evidence: Evidence) -> Iterator[Finding]:
     """ROM gives other bytes than its image; RAM does not give back what was written."""
     off, misread = wrong_bits(evidence), taken_otherwise(evidence)
+    # Where the program was lost for a while, writes were missed.
+    followed = ~np.logical_or.accumulate(evidence.live & (evidence.replay.address < 0))
     for chip, ref in enumerate(evidence.replay.chips):
         kind = evidence.replay.kind[chip]
         if kind not in (ROM, RAM):
@@ -161,7 +166,8 @@ def memory_content(evidence: Evidence) -> Iterator[Finding]:
         count, opportunities = int(wrong.sum()), int(reads.sum())
         if not count:
             continue
-        fault = is_systematic(evidence, reads, wrong)
+        at_once = int((wrong & followed & (np.bitwise_count(off) >= 2)).sum())
+        fault = is_systematic(evidence, reads, wrong) or at_once >= AT_ONCE
         where = len(np.unique(evidence.replay.address[wrong]))
         name = "rom-content" if kind == ROM else "ram-content"
         detail = "; ".join(

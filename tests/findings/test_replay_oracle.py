@@ -89,6 +89,12 @@ class PlainBoard:
             if make is not None:
                 self.sheets[chip.ref] = make("")
 
+    def lose_ram(self) -> None:
+        """Writes were missed: any byte of RAM may be another."""
+        for (ref, _), cell in self.cells.items():
+            if self.board.chip(ref).role == "ram":
+                cell[:] = [None] * 8
+
     def answering(self, address: int, rw: int) -> list[tuple[int, str]]:
         table = self.table
         return [
@@ -214,6 +220,8 @@ def walk(
             rows.append((0, 0, 0))
             if k and reading.cycles.owner[k] == OWNER_CPU and k not in resets:
                 plain.lose_all()
+            if replay.unseen_write[k]:
+                plain.lose_ram()
             last = seen if k else bits_of(0, 0)
             continue
         tables = possible(reading.board, int(replay.state[k]), int(replay.state_known[k]))

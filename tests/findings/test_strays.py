@@ -4,10 +4,10 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
-from drill_readings import boot, first_class, reread, rules, tide_gauge
+from drill_readings import boot, first_class, only, reread, rules, tide_gauge
 
 from bustrace import diagnose
-from bustrace.findings import find_all, observe
+from bustrace.findings import find_all, gather, observe
 
 
 def faults(reading):
@@ -50,3 +50,17 @@ def test_a_slipped_clip_is_named_and_is_no_fault(planted, named):
 
 def test_the_loop_that_clears_ram_is_not_the_main_loop():
     assert observe(boot(cycles=2500)).ladder[-1].status != "ok"
+
+
+@pytest.mark.parametrize(("lines", "rule"), [(["D2"], "stray-read"), (["D2", "D5"], "ram-content")])
+def test_several_wrong_bits_at_once_are_no_stray_samples(lines, rule):
+    """Two reads of RAM, at two addresses, that nothing follows from."""
+    reading = boot(cycles=4000)
+    cycles = (569, 2427)
+    replay = gather(reading).replay
+    assert {replay.chips[int(replay.healthy.drivers[k]).bit_length() - 1] for k in cycles} == {"U4"}
+    for line in lines:
+        reading = reread(reading, line, None, cycles)
+    finding = only((f for f in find_all(reading) if f.rule in ("stray-read", "ram-content")), rule)
+    assert (finding.severity == "fault") == (rule == "ram-content")
+    assert finding.cycles == cycles
