@@ -615,6 +615,7 @@ def replay_board(
     skipped = True
     assume = sound
     missed = False  # whether writes were missed
+    forgot = False  # whether they ever were
     astray = 0  # I/O chips that were accessed otherwise than on a healthy board
     for i in range(n):
         if i == first:
@@ -661,6 +662,7 @@ def replay_board(
                     for at in range(base[c], end):
                         memory_known[at] = 0
             missed = False
+            forgot = True
         # The clips' address against what the CPU meant.
         at_clip = (meant & assume[CLIP_AND]) | assume[CLIP_OR]
         bus = meant
@@ -1118,6 +1120,10 @@ def replay_board(
                             if (told[0, t] >> 21) & 1:
                                 continue  # what it holds after each lost write is one question
                             told[0, t] |= 1 << 21
+                        paid = (told[0, t] >> 29) & 1
+                        told[0, t] |= 1 << 29
+                        if paid and forgot:
+                            continue  # it was only forgotten for writes that were not seen
                         place = ANY_BYTE + source
                         price += bits[3] * _unknown_byte(data[i], new, registers, place, drift)
             expected[i] = byte & known
