@@ -16,6 +16,7 @@ from bustrace.diagnosis.naming import (
     made_at,
     place_of_line,
     sharing,
+    socket_of,
     socketed_on,
     supply_words,
 )
@@ -172,9 +173,8 @@ def _by_another_pin(fault: Fault, line: str, board: Board) -> str:
 
 def _by_pulling_one_by_one(line: str, refs: list[str], board: Board) -> str:
     """A line from the chips that may pull it: those in sockets first."""
-    sockets = {chip.ref: chip.socketed for chip in board.chips}
-    order = sorted(refs, key=lambda ref: not sockets[ref])
-    soldered = [ref for ref in order if sockets[ref] is False]
+    order = sorted(refs, key=lambda ref: not socket_of(board, ref))
+    soldered = [ref for ref in order if socket_of(board, ref) is False]
     lift = f" ({listed(soldered)}: lift that pin)" if soldered else ""
     return (
         f"Power off, take {listed(order, 'or')} off {line} one at a time{lift} and scope it again. "

@@ -119,7 +119,6 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
         if outputs >> i & 1:
             late = Assumption(weak_chip=i, weak_lines=0xFF, weak_way=LATE)
             yield "late", Fault("silent", chip=ref), late
-        if outputs >> i & 1:
             for fights in _fights_of_all(evidence, i, outputs):
                 yield "always", Fault("always", chip=ref), Assumption(always=1 << i, **fights)
         yield from _select(evidence.reading.board, i, ref)

@@ -154,6 +154,7 @@ def _rests_in_code(evidence: Evidence, bit: int) -> Iterator[Finding]:
         if places < CODE_PLACES or bytes_seen < CODE_BYTES:
             continue
         pin, count, shown = DATA_PINS[bit], int(reads.sum()), int(level[reads][0])
+        where = f"in all {count:,} reads of {ref}, at {count_words(places, 'address', 'addresses')}"
         yield Finding(
             rule="line-stuck",
             severity="fault",
@@ -162,11 +163,9 @@ def _rests_in_code(evidence: Evidence, bit: int) -> Iterator[Finding]:
             cycles=evidence.show(reads),
             opportunities=count,
             count=count,
-            measured=f"{shown} in all {count:,} reads of {ref}, at "
-            f"{count_words(places, 'address', 'addresses')} with {bytes_seen} different bytes",
+            measured=f"{shown} {where} with {bytes_seen} different bytes",
             expected="both levels: no program and no table has one bit the same throughout",
-            text=f"{pin} is {shown} in all {count:,} reads of {ref}, at "
-            f"{count_words(places, 'address', 'addresses')}: no program is like that.",
+            text=f"{pin} is {shown} {where}: no program is like that.",
         )
 
 

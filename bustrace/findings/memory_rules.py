@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.cycles import stretches
 from bustrace.findings._kernels import IO, RAM, ROM
 from bustrace.findings.evidence import SHOWN, Evidence
 from bustrace.findings.marginal_rules import taken_otherwise
@@ -320,13 +321,15 @@ def runs_empty(evidence: Evidence) -> Iterator[Finding]:
     if len(at) < LONGEST_RUN:
         return
     byte = replay.data[at]
-    starts = np.flatnonzero(np.concatenate([[True], byte[1:] != byte[:-1]]))
-    lengths = np.diff(np.concatenate([starts, [len(at)]]))
-    longest = int(np.argmax(lengths))
-    run = at[starts[longest] : starts[longest] + lengths[longest]]
+    starts, ends = stretches(byte[1:] == byte[:-1])
+    if not len(starts):
+        return
+    longest = int(np.argmax(ends - starts))
+    run = at[starts[longest] : ends[longest] + 1]
     if len(np.unique(address[run])) < LONGEST_RUN:
         return
-    shown, first = int(byte[starts[longest]]), int(run[0])
+    first = int(run[0])
+    shown = int(replay.data[first])
     meant = replay.address[first] >= 0
     where = f", from ${int(replay.address[first]):04X} on," if meant else " in a row"
     wired = " It is NOP: that is right where the data bus is wired to it for a test."

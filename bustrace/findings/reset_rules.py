@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -332,21 +333,23 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
         return
     vector = int(data[at]) | int(data[after]) << 8
     expected, sure = replay.healthy.expected, replay.healthy.expected_known
-    owners = _chips(evidence, at)
+    misread = partial(
+        Finding,
+        severity="fault",
+        chips=_chips(evidence, at),
+        cycles=(at, after),
+        opportunities=2,
+        count=2,
+        measured=f"${vector:04X}",
+    )
     if sure[at] == 0xFF and sure[after] == 0xFF:
         wanted = int(expected[at]) | int(expected[after]) << 8
         if vector != wanted:
             undriven = vector in (0xFFFF, 0x0000) or (
                 at > 0 and data[at] == data[after] == data[at - 1]
             )
-            yield Finding(
+            yield misread(
                 rule="vector-undriven" if undriven else "vector-content",
-                severity="fault",
-                chips=owners,
-                cycles=(at, after),
-                opportunities=2,
-                count=2,
-                measured=f"${vector:04X}",
                 expected=f"${wanted:04X} (image)",
                 text=f"The reset vector reads ${vector:04X}, the image says ${wanted:04X}"
                 + _undriven_reason(vector, undriven),
@@ -356,27 +359,15 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
     ):
         # Even without an image: no program starts at $FFFF or $0000, and two equal bytes that
         # repeat the one before them come by chance once in 65,536.
-        yield Finding(
+        yield misread(
             rule="vector-undriven",
-            severity="fault",
-            chips=owners,
-            cycles=(at, after),
-            opportunities=2,
-            count=2,
-            measured=f"${vector:04X}",
             expected="an address inside the ROM",
             text=f"The reset vector reads ${vector:04X}: as a bus that nobody drives"
             + (", or an empty EPROM." if vector == 0xFFFF else "."),
         )
     elif _nowhere(evidence, vector):
-        yield Finding(
+        yield misread(
             rule="vector-nowhere",
-            severity="fault",
-            chips=owners,
-            cycles=(at, after),
-            opportunities=2,
-            count=2,
-            measured=f"${vector:04X}",
             expected="an address inside the ROM",
             text=f"The reset vector reads ${vector:04X}, where the board has no ROM: no program is "
             "there at power-on.",
