@@ -10,9 +10,8 @@ from dataclasses import replace
 
 from bustrace.board import Board
 from bustrace.compare import Comparison, Divergence, compare
-from bustrace.diagnosis.advice import tell_apart
-from bustrace.diagnosis.checks import check_for
 from bustrace.diagnosis.model import Suspect
+from bustrace.diagnosis.suspected import suspected
 from bustrace.faults import SELECT, Fault
 from bustrace.findings import Finding, Observations, in_order, observe
 from bustrace.hookup import ADDRESS_PINS
@@ -120,12 +119,13 @@ def _raised(suspect: Suspect, hits: list[Fault], board: Board) -> Suspect:
     )
     if members[0] == suspect.fault:
         return raised
-    return replace(
-        raised,
-        fault=members[0],
+    return suspected(
+        members[0],
+        raised.probability,
+        raised.explains,
+        board,
+        against=raised.against,
         alike=members[1:],
-        check=check_for(members[0], board),
-        tell_apart=tell_apart(members[0], members[1:], board),
     )
 
 
@@ -187,4 +187,4 @@ def _named_by(comparison: Comparison, first: Divergence, board: Board) -> Suspec
         fault = Fault("stuck", first.lines, level=level, place="bus")
     if fault is None:
         return None
-    return Suspect(fault, UNNAMED, ("leaves-good-boot",), (), check_for(fault, board))
+    return suspected(fault, UNNAMED, ("leaves-good-boot",), board)

@@ -11,6 +11,9 @@ from bustrace.findings.model import Derail, Finding, Rung
 
 Verdict = Literal["no fault seen", "fault", "cannot conclude", "healthy up to"]
 
+LIKELY = 0.5
+"""Probability from which on a suspect counts as likely: it is as soon there as not."""
+
 
 @dataclass(frozen=True, slots=True)
 class Suspect:

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 from bustrace.board import Board
 from bustrace.diagnosis.advice import tell_apart
-from bustrace.diagnosis.checks import check_for
 from bustrace.diagnosis.model import Suspect
+from bustrace.diagnosis.suspected import suspected
 from bustrace.diagnosis.weighing import MIN_PROBABILITY
 from bustrace.faults import STATE_FAMILIES, Fault
 from bustrace.findings import Evidence, Finding, lines_with_ready, of_two_groups
@@ -38,17 +38,7 @@ def touching(findings: Iterable[Finding], board: Board) -> list[Suspect]:
     fault, *alike = joined
     lines = {line for each in joined for line in each.lines}
     about = ("lines-together", *(f.rule for f in faults if set(f.lines) & lines))
-    return [
-        Suspect(
-            fault,
-            TOUCHING,
-            tuple(dict.fromkeys(about)),
-            (),
-            check_for(fault, board),
-            alike=tuple(alike),
-            tell_apart=tell_apart(fault, tuple(alike), board),
-        )
-    ]
+    return [suspected(fault, TOUCHING, tuple(dict.fromkeys(about)), board, alike=tuple(alike))]
 
 
 def with_ready(evidence: Evidence, held: Suspect, board: Board) -> list[Suspect]:
@@ -62,14 +52,13 @@ def with_ready(evidence: Evidence, held: Suspect, board: Board) -> list[Suspect]
     if not 0 < len(joined) <= MOST_WITH_READY:
         return [held]
     fault, *others = joined
-    touches = replace(
-        held,
-        fault=fault,
-        probability=FELL_WITH,
+    touches = suspected(
+        fault,
+        FELL_WITH,
+        held.explains,
+        board,
         against=("RDY fell once: something else may have pulled it in that very cycle",),
-        check=check_for(fault, board),
         alike=tuple(others),
-        tell_apart=tell_apart(fault, tuple(others), board),
     )
     return [touches, replace(held, probability=1 - FELL_WITH)]
 

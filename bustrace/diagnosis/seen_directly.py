@@ -1,0 +1,196 @@
+"""Suspects that are seen on a line itself, whatever the board answered."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from bustrace.board import Board
+from bustrace.diagnosis.checks import check_for
+from bustrace.diagnosis.model import Suspect
+from bustrace.diagnosis.suspected import suspected
+from bustrace.diagnosis.touching import with_ready
+from bustrace.faults import SELECT, Fault
+from bustrace.findings import PERIODIC, Finding, Observations
+from bustrace.program import Kind
+
+SEEN_ON_THE_LINE = {
+    "clock-absent": "clock:absent",
+    "clock-stops": "clock:stops",
+    "reset-held": "reset:held",
+    "reset-repeats": "reset:repeats",
+    "irq-held": "held:IRQ=0",
+    "nmi-held": "held:NMI=0",
+    "rdy-held": "held:RDY=0",
+    "cpu-stands": "held:RDY=0",
+    "irq-storm": "held:IRQ=0",
+}
+"""Faults that are seen directly, on the line itself."""
+
+DIRECT = 0.95
+"""Probability of a fault seen directly: what is left is the clip."""
+
+UNCLEARED = 0.6
+"""Probability that IRQ itself is at fault when interrupt follows interrupt: it was seen high
+before, so rather a source is not cleared."""
+
+INFERRED = 0.7
+"""Probability of what is seen in part: RDY that was not captured where the CPU stands, a line that
+the board's answers do not tell to be stuck, a chip selected along where no byte shows it."""
+
+NEAR = 0.6
+"""Probability of a register whose timer bit never comes, of a line that the CPU alone takes
+otherwise, and of a CPU that broke its sheet a few times: something beside it may be at fault."""
+
+_SURE = {
+    "irq-storm": UNCLEARED,
+    "cpu-stands": INFERRED,
+    "status-never-changes": NEAR,
+    "line-marginal": NEAR,
+}
+"""Probabilities other than `DIRECT`."""
+
+PROVEN = 4
+"""Times that the CPU must have broken its sheet in one way, to be sure of it."""
+
+IRREGULAR = 2
+"""Pauses between resets that tell whether they come at a steady pace."""
+
+
+def seen_directly(seen: Observations, faults: list[Finding]) -> Iterator[Suspect]:
+    """The clock, the reset, the lines and registers of which a finding says what they do."""
+    board = seen.evidence.reading.board
+    for finding in faults:
+        fault = _fault_of(seen, finding)
+        if fault is None:
+            continue
+        probability = _SURE.get(finding.rule, DIRECT)
+        if finding.rule == "cpu-departs" and finding.count < PROVEN:
+            probability = NEAR
+        explains = [finding.rule]
+        if fault.family in ("clock", "reset"):
+            # With no clock or no release nothing else can be expected of the CPU.
+            explains += [
+                f.rule for f in faults if f.rule in ("vector-absent", "rdy-held", "cpu-stands")
+            ]
+        alike = _alike(seen, finding)
+        suspect = suspected(fault, probability, tuple(explains), board, alike=alike)
+        if finding.rule == "reset-repeats":  # steady or not, it is watched for falling again
+            check = check_for(Fault.parse(SEEN_ON_THE_LINE[finding.rule]), board)
+            suspect = replace(suspect, check=check)
+        if finding.rule == "rdy-held":
+            yield from with_ready(seen.evidence, suspect, board)
+        else:
+            yield suspect
+
+
+def _fault_of(seen: Observations, finding: Finding) -> Fault | None:
+    """The fault that a finding shows by itself, if it does."""
+    if finding.rule == "reset-repeats" and _irregular(finding):
+        return Fault.parse("reset:held")
+    if finding.rule in SEEN_ON_THE_LINE:
+        return Fault.parse(SEEN_ON_THE_LINE[finding.rule])
+    if finding.rule == "status-never-changes":
+        return Fault("register", chip=finding.chips[0])
+    if finding.rule == "line-marginal":
+        return _at_the_cpu(seen, finding)
+    if finding.rule == "cpu-departs":
+        return Fault("cpu", chip=seen.evidence.reading.board.cpu.ref)
+    return None
+
+
+def _irregular(finding: Finding) -> bool:
+    """Whether the resets come at no steady pace: no watchdog's, but of a line that now and then is
+    low, as with a sagging rail or a button.
+    """
+    pauses = np.diff(finding.cycles)
+    return len(pauses) >= IRREGULAR and bool(np.ptp(pauses) > PERIODIC * pauses.max())
+
+
+def _at_the_cpu(seen: Observations, finding: Finding) -> Fault:
+    """The CPU's own input, with the level that it took most often."""
+    bit = int(finding.lines[0][1:])
+    cycles = set(finding.cycles)
+    fixes = [f for f in seen.evidence.reading.program.read_corrections if f.cycle in cycles]
+    high = sum(fix.believed >> bit & 1 for fix in fixes)
+    return Fault("stuck", finding.lines, level=int(2 * high > len(fixes)), place="cpu")
+
+
+def _alike(seen: Observations, finding: Finding) -> tuple[Fault, ...]:
+    """What shows in the same way: the clip, what makes the line, what asks on it."""
+    alike = _unheard(seen, finding) + _maker(finding, seen.evidence.reading.board)
+    if finding.rule in ("irq-held", "irq-storm"):
+        alike += tuple(Fault("register", chip=ref) for ref in finding.chips)
+    return alike
+
+
+def _unheard(seen: Observations, finding: Finding) -> tuple[Fault, ...]:
+    """The clip, where IRQ or NMI is low all the time and the CPU was never heard to answer: a level
+    that it had no reason to act on may be the clip's alone.
+    """
+    kinds = {"irq-held": Kind.IRQ, "nmi-held": Kind.NMI}
+    if finding.rule not in kinds:
+        return ()
+    taken = (seen.evidence.reading.program.kind == kinds[finding.rule]).any()
+    return () if taken else (Fault("clip", finding.lines),)
+
+
+def _maker(finding: Finding, board: Board) -> tuple[Fault, ...]:
+    """The chip that makes the clock and the reset, where there is no clock."""
+    made_by = board.clock_from
+    if finding.rule != "clock-absent" or made_by is None or made_by != board.reset_from:
+        return ()
+    return (Fault("shared", chip=made_by),)
+
+
+def clips_off(
+    seen: Observations, clips: Iterable[Finding], suspects: Iterable[Suspect]
+) -> list[Suspect]:
+    """The clips that are off, but for those on lines that a suspect names already."""
+    named = {name for s in suspects for name in s.fault.lines}
+    board = seen.evidence.reading.board
+    found = []
+    for finding in clips:
+        lines = tuple(line.replace("select:", SELECT) for line in finding.lines)
+        if not set(lines) & named:
+            fault = Fault("clip", lines[:1])
+            alike = _output_alone(seen, finding)
+            found.append(suspected(fault, DIRECT, (finding.rule,), board, alike=alike))
+    return found
+
+
+def _output_alone(seen: Observations, finding: Finding) -> tuple[Fault, ...]:
+    """The CPU's own output, where nobody but the probe listens to the line."""
+    if finding.lines != ("SYNC",):
+        return ()
+    level = int(seen.evidence.reading.cycles.pin("SYNC")[finding.cycles[0]])
+    return tuple(Fault("stuck", ("SYNC",), level=level, place=at) for at in ("cpu", "bus"))
+
+
+def stuck_line(seen: Observations, finding: Finding) -> Suspect:
+    """A line that is seen stuck, where the board's answers cannot say more."""
+    line = finding.lines[0]
+    reading = seen.evidence.reading
+    tap = reading.hookup.tap(line)
+    level = 0
+    if tap is not None:
+        levels = reading.capture.levels(tap.line)
+        level = int(levels[levels < 2][-1]) ^ int(tap.inverted)
+    fault = Fault("stuck", (line,), level=level, place="bus")
+    clip = Fault("clip", (line,))
+    return suspected(fault, INFERRED, (finding.rule,), reading.board, alike=(clip,))
+
+
+def selected_along(
+    faults: Iterable[Finding], explained: set[str], board: Board
+) -> Iterator[Suspect]:
+    """A chip that is seen selected along with another, where nothing else explains it: what it does
+    to the bytes may not show.
+    """
+    for finding in faults:
+        if finding.rule == "select-doubled" and finding.rule not in explained:
+            extra, *asked = finding.chips
+            fault, *alike = (Fault("doubled", chip=f"{ref}+{extra}") for ref in asked)
+            yield suspected(fault, INFERRED, (finding.rule,), board, alike=tuple(alike))

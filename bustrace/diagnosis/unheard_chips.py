@@ -1,0 +1,70 @@
+"""Chips of which nothing is heard: no request comes through, or no byte of their own is read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from bustrace.diagnosis.checks import check_for, swap
+from bustrace.diagnosis.explaining import BOARD_RULES
+from bustrace.diagnosis.model import Suspect
+from bustrace.diagnosis.suspected import suspected
+from bustrace.faults import Fault
+from bustrace.findings import Finding, Observations
+from bustrace.program import Kind
+
+UNHEARD, UNHEARD_BESIDE = 0.6, 0.4
+"""Probability of a chip whose request is not heard, or of the line that such chips share; and the
+same where more is wrong, which may keep the program's bytes from the chip (judgement)."""
+
+EVEN = 0.5
+"""Probability of a chip that may not answer, or may be at rest with what the bus held before: one
+byte in 256 by chance, but a chip that answers nothing is rarer than one that waits."""
+
+
+def unheard_requests(seen: Observations, faults: list[Finding]) -> Iterator[Suspect]:
+    """The chips that ask and are not heard, or the line that they share."""
+    reading = seen.evidence.reading
+    board = reading.board
+    chips = [Fault("register", chip=f.chips[0]) for f in faults if f.rule == "interrupt-unheard"]
+    line = Fault("held", ("IRQ",), level=1)
+    heard = (reading.cycles.pin("IRQ") == 0).any() or (reading.program.kind == Kind.IRQ).any()
+    classes: list[tuple[Fault, ...]]
+    if heard or not chips:
+        classes = [(chip,) for chip in chips]
+    else:
+        # One chip fails as often as the line; several that fail together are the line.
+        classes = [(*chips, line)] if len(chips) == 1 else [(line,)]
+    elsewhere = any(f.rule in BOARD_RULES for f in faults)
+    probability = UNHEARD_BESIDE if elsewhere else UNHEARD
+    against = ("what else is wrong may keep the program's bytes from the chip",)
+    for fault, *alike in classes:
+        suspect = suspected(
+            fault,
+            probability,
+            ("interrupt-unheard",),
+            board,
+            against=against if elsewhere else (),
+        )
+        if alike:  # the line's two ends are looked at before a chip is pulled
+            swapped = swap(board, fault.chips[0])
+            suspect = replace(
+                suspect,
+                check=check_for(line, board),
+                alike=tuple(alike),
+                tell_apart=f"IRQ is high at both: {swapped}. Still high: something holds IRQ.",
+            )
+        yield suspect
+
+
+def perhaps_silent(seen: Observations) -> Iterator[Suspect]:
+    """A chip of which all reads repeat what the bus held: it may be at rest, or not answer."""
+    for finding in seen.findings:
+        if finding.rule == "poll-unanswered":
+            yield suspected(
+                Fault("silent", chip=finding.chips[0]),
+                EVEN,
+                (finding.rule,),
+                seen.evidence.reading.board,
+                against=("a port at rest at that byte looks the same",),
+            )
