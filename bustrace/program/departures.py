@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 _ROWS_BACK = 8
 """Instructions before the first disagreement among which its cause is looked for."""
 
+_FAR_BACK = 2_000
+"""And those among which an opcode is that did something else without anybody seeing it so far."""
+
 _LOOK_AHEAD = 2_048
 """Cycles after it that a way of breaking the sheet must explain, where there are so many."""
 
@@ -35,7 +38,14 @@ _EACH_LOST, _EACH_OFF = 32, 16
 cycle with lines that the CPU did not mean, counts: in cycles that are not followed."""
 
 _LEAST_GAIN = 32
-"""A sound CPU is given up only where that leaves so much less, and at most half."""
+"""A sound CPU is given up only where that leaves so much less, and at most half; less will do
+where the ROM holds what the clip saw."""
+
+_MOST_MISREAD = 4
+"""And of the bytes that a sound CPU must have read otherwise it may leave one in so many."""
+
+_SEVERAL = 3
+"""Lines off in one cycle that are no stray sample."""
 
 _MOST_TRIED = 6
 """Ways that are followed to the end."""
@@ -73,43 +83,109 @@ def with_departure(
     at = _first_trouble(thread, followed)
     if at is None or resting_data(cycles):
         return thread, followed, None
-    rows = thread.rows.before(at, _ROWS_BACK)
-    state = thread.state_at(rows[0]) if rows else None
-    aside = followed.aside_mask
-    best, found = _left_over(thread, followed, aside), None
-    if state is None or best < _LEAST_GAIN:
+    entries = _entries(thread, at)
+    if not entries:
         return thread, followed, None
-    best = min(best // 2, best - _LEAST_GAIN)
+    sound = _left(thread, followed, followed.aside_mask)
+    best, found, result = 0, None, (thread, followed)
     trial = Thread(cycles, part.address_mask)
     trial.patch(unseen_interrupts(trial))
-    result = thread, followed
-    for departure in _promising(trial, followed, rows[0], state, at, part):
+    for departure in _promising(trial, entries, followed.aside_mask, at, part):
         trial = Thread(cycles, part.address_mask)
         trial.departure = departure
         again = follow(trial, variant)
-        left = _left_over(trial, again, aside)
+        left = _left(trial, again, followed.aside_mask)
+        gain, new = left.beside(sound)
         shown = _shown(trial, departure)
-        # What shows once alone must mend a loss: one misread byte is a plainer explanation.
-        enough = len(shown) > 1 or (shown and followed.lost and not again.lost)
-        if enough and left <= best and not _misread(trial, departure, shown, board):
-            best, found, result = left - 1, replace(departure, cycles=shown), (trial, again)
+        if gain <= best or not shown:
+            continue
+        by_clip, by_cpu = _who_erred(trial, departure, shown, board)
+        # What shows once alone must mend a loss: one misread byte is a plainer explanation, but
+        # for one that the clip saw as the ROM holds it.
+        plain = len(shown) > 1 or (sound.lost and 2 * left.lost < sound.lost)
+        proven = by_cpu == len(shown) and not new and _acted_otherwise(thread, followed)
+        if 2 * by_clip <= len(shown) and ((plain and gain >= _LEAST_GAIN) or proven):
+            best, found, result = gain, replace(departure, cycles=shown), (trial, again)
     return *result, found
 
 
-def _misread(
+@dataclass(frozen=True, slots=True, eq=False)
+class Left:
+    """What a following leaves unexplained.
+
+    Attributes
+    ----------
+    weight : int64, shape (n_cycles,)
+        What each cycle counts, in cycles that are not followed.
+    misread : int
+        Bytes that the CPU must have read otherwise than the clips.
+    lost : int
+        Cycles that could not be followed.
+    """
+
+    weight: npt.NDArray[np.int64]
+    misread: int
+    lost: int
+
+    def beside(self, other: Left) -> tuple[int, int]:
+        """How much less this leaves than another, and what it leaves that the other does not.
+
+        What both leave is noise, or a register that nobody knows. No gain where it explains less
+        than half of what is the other's alone, leaves too many misread bytes, or is lost in its
+        turn where it goes on.
+        """
+        both = int(np.minimum(self.weight, other.weight).sum())
+        mine, others = int(self.weight.sum()) - both, int(other.weight.sum()) - both
+        lost_too = self.lost != other.lost and 2 * self.lost > other.lost
+        if 2 * mine > others or lost_too or _MOST_MISREAD * self.misread > other.misread:
+            return 0, mine
+        return others - mine, mine
+
+
+def _left(thread: Thread, followed: Followed, aside: int) -> Left:
+    weight = (~thread.done).astype(np.int64)
+    # A CPU of which less is known is contradicted less.
+    vague = thread.captured & ~thread.certain & thread.compared_lines() != 0
+    weight += _EACH_OFF * (vague | _off(thread.off(), aside)).astype(np.int64)
+    for patch in followed.misread:
+        weight[patch.cycles[0]] += _EACH_OFF
+    lost = 0
+    for first, end, _ in followed.lost:
+        weight[min(first, len(weight) - 1)] += _EACH_LOST
+        lost += end - first
+    return Left(weight, len(followed.misread), lost)
+
+
+def _acted_otherwise(thread: Thread, followed: Followed) -> bool:
+    """Whether a sound CPU shows it in a byte read otherwise, or in so many lines of one cycle that
+    no stray sample is behind it.
+    """
+    if followed.misread:
+        return True
+    several = np.bitwise_count(thread.off() & np.uint32(~followed.aside_mask & 0x3FFFFFF))
+    return bool((several >= _SEVERAL).any())
+
+
+def _who_erred(
     thread: Thread, departure: Departure, shown: tuple[int, ...], board: Board | None
-) -> bool:
-    """Whether the ROM holds the opcode that was obeyed: then it is the clip that errs."""
-    if departure.flag or board is None:
-        return False
-    address = (thread.meant[list(shown)] & 0xFFFF).astype(np.int64)
+) -> tuple[int, int]:
+    """Times that a ROM holds the opcode that was obeyed, so that the clip errs; and the one that
+    the clip saw, so that the CPU does.
+    """
+    if board is None:
+        return 0, 0
+    at = list(shown)
+    address = (thread.meant[at] & 0xFFFF).astype(np.int64)
+    seen = (thread.seen[at] >> 16 & 0xFF).astype(np.uint8)
+    taken = departure.obeyed(seen)
+    by_clip = by_cpu = 0
     for ref in board.map.chips:
         chip = board.chip(ref)
         if chip.role == "rom" and chip.images:
             held = board.image_bytes(ref)[address]
-            if 2 * int((held == departure.taken_for).sum()) > len(shown):
-                return True
-    return False
+            by_clip += int((held == taken).sum())
+            by_cpu += int((held == seen).sum())
+    return by_clip, by_cpu
 
 
 def _off(off: npt.NDArray[np.uint32], aside: int) -> npt.NDArray[np.bool_]:
@@ -118,12 +194,15 @@ def _off(off: npt.NDArray[np.uint32], aside: int) -> npt.NDArray[np.bool_]:
     return wrong
 
 
-def _left_over(thread: Thread, followed: Followed, aside: int) -> int:
-    """What the following leaves unexplained, in cycles."""
-    # A CPU of which less is known is contradicted less.
-    vague = int(np.count_nonzero(thread.captured & ~thread.certain & thread.compared_lines()))
-    odd = len(followed.misread) + int(_off(thread.off(), aside).sum()) + vague
-    return int((~thread.done).sum()) + _EACH_LOST * len(followed.lost) + _EACH_OFF * odd
+def _entries(thread: Thread, at: int) -> list[tuple[int, CpuState]]:
+    """Cycles to execute from, with the CPU's state: shortly before a cycle, and long before it."""
+    found = []
+    for back in (_ROWS_BACK, _FAR_BACK):
+        rows = thread.rows.before(at, back)
+        state = thread.state_at(rows[0]) if rows else None
+        if state is not None:
+            found.append((rows[0], state))
+    return found
 
 
 def _first_trouble(thread: Thread, followed: Followed) -> int | None:
@@ -135,28 +214,36 @@ def _first_trouble(thread: Thread, followed: Followed) -> int | None:
 
 
 def _promising(
-    trial: Thread, followed: Followed, start: int, state: CpuState, at: int, part: Variant
+    trial: Thread, entries: list[tuple[int, CpuState]], aside: int, at: int, part: Variant
 ) -> list[Departure]:
-    """The few that go furthest beyond the first trouble, or as far with fewer lines off."""
+    """The few that go furthest beyond the first trouble, or as far with fewer lines off.
+
+    Each is tried from the entry just before it. What never showed until then may have begun long
+    before, as a counter that does not count: an opcode is also tried from the early entry.
+    """
     asked = strictness(trial)
     end = min(len(trial), at + _LOOK_AHEAD)
-    sound = trial.run(start, state, end)
 
     def reach(run: Run) -> tuple[int, int]:
-        off = _off(run.off, followed.aside_mask).astype(np.uint32)
+        off = _off(run.off, aside).astype(np.uint32)
         bad = first_trouble(off, asked)
         upto = len(off) if bad is None else bad
-        return upto, -int(off[:upto].sum())
+        return run.start + upto, -int(off[:upto].sum())
 
-    far, clean = reach(sound)
-    found: list[tuple[tuple[int, int], Departure]] = []
-    for departure in _ways(sound, at, part):
-        trial.departure = departure
-        went = reach(trial.run(start, state, end))
-        if went[0] > far + asked.window or (went[0] >= far and went[1] > clean):
-            found.append((went, departure))
-    found.sort(key=lambda entry: entry[0], reverse=True)
-    return [departure for _, departure in found[:_MOST_TRIED]]
+    found: dict[Departure, tuple[int, int]] = {}
+    for start, state in entries:
+        early = start != entries[0][0]
+        trial.departure = None
+        sound = trial.run(start, state.copy(), end)
+        far, clean = reach(sound)
+        for departure in _ways(sound, at, part):
+            if early and departure.flag:
+                continue
+            trial.departure = departure
+            went = reach(trial.run(start, state.copy(), end))
+            if went[0] > far + asked.window or (went[0] >= far and went[1] > clean):
+                found[departure] = max(went, found.get(departure, went))
+    return sorted(found, key=lambda each: found[each], reverse=True)[:_MOST_TRIED]
 
 
 def _ways(run: Run, at: int, part: Variant) -> Iterator[Departure]:

@@ -150,6 +150,10 @@ class ReadCorrection:
     believed: int
 
 
+BRANCH_SENSE = np.uint8(0x20)
+"""Bit in which a branch differs from the one on the flag's other level (the opcode table)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Departure:
     """One way in which the CPU always does something else than its sheet says.
@@ -169,6 +173,14 @@ class Departure:
     flag: int = 0
     level: int = 0
     cycles: tuple[int, ...] = ()
+
+    def obeyed(self, fetched: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+        """The opcodes that a sound CPU would have obeyed so: with a dead flag, the branch on the
+        flag's other level.
+        """
+        if self.flag:
+            return fetched ^ BRANCH_SENSE
+        return np.full_like(fetched, self.taken_for)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from drill_readings import boot, only, read, reread, rules, tide_gauge
 
+from bustrace.board import Board
 from bustrace.diagnosis import diagnose
 from bustrace.drill import Planting, simulate
 from bustrace.faults import Fault
 from bustrace.findings import find_all, gather
+from bustrace.program.departures import Left
 from bustrace.reading import Reading
 
 CPU = Fault.parse("cpu:U1")
 
 
-def departing(variant: str, seed: int) -> Reading:
+def departing(variant: str, seed: int, board: Board | None = None) -> Reading:
     record = simulate(tide_gauge(), cycles=4000, faults=[Planting(CPU, variant)], seed=seed)
-    return read(record, seed=seed)
+    return read(record, seed=seed, board=board)
 
 
 @pytest.mark.slow
@@ -78,3 +82,51 @@ def test_stray_samples_in_a_write_do_not(lines):
     """One line or two, or all of them to one side: a spike, or a line."""
     found = find_all(wrong_in_one_write(lines)[0])
     assert "cpu-departs" not in {finding.rule for finding in found}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [22, 27])
+def test_once_is_enough_where_the_clip_saw_what_the_rom_holds(seed):
+    """A store done otherwise, or not at all: one instruction tells, and no stray sample does so."""
+    reading = departing("opcode", seed)
+    diagnosis = diagnose(reading)
+    finding = only(diagnosis.findings, "cpu-departs")
+    assert (finding.severity, finding.count) == ("fault", 1)
+    assert "the clip saw what the ROM holds" in finding.measured
+    first = diagnosis.suspects[0]
+    assert (first.fault, first.probability < 0.7) == (CPU, True)
+
+
+@pytest.mark.slow
+def test_once_is_not_enough_without_the_rom():
+    """One byte that the clip misread explains it as well."""
+    board = replace(tide_gauge(), chips=tuple(replace(c, images=()) for c in tide_gauge().chips))
+    assert departing("opcode", 22, board=board).program.departure is None
+
+
+@pytest.mark.slow
+def test_a_counter_that_does_not_count_is_found_by_what_comes_much_later():
+    """INX as NOP: the loop goes round in the right cycles, and what is stored at its end is off."""
+    departure = departing("opcode", 16).program.departure
+    assert departure is not None
+    assert (departure.opcode, departure.taken_for) == (0xE8, 0xEA)
+    assert len(departure.cycles) > 100
+
+
+def left(weights, misread=0, lost=0):
+    return Left(np.array(weights), misread, lost)
+
+
+@pytest.mark.parametrize(
+    ("mine", "sound", "gain"),
+    [
+        (left([0, 0, 0]), left([16, 0, 16], 2), 32),
+        (left([9, 0, 9]), left([25, 0, 25], 2), 32),  # what both leave is no matter
+        (left([0, 16, 0]), left([16, 0, 0], 1), 0),  # as much is wrong elsewhere
+        (left([0, 0, 16], 1), left([16, 0, 16], 2), 0),  # half of the bytes are still misread
+        (left([0, 1, 1], 0, 2), left([33, 1, 1], 0, 3), 0),  # goes on, and is lost in its turn
+        (left([0, 0, 1], 0, 1), left([33, 1, 1], 0, 3), 34),
+    ],
+)
+def test_a_departure_gains_what_it_alone_explains(mine, sound, gain):
+    assert mine.beside(sound)[0] == gain
