@@ -11,7 +11,7 @@ from bustrace.board import Board
 from bustrace.diagnosis.checks import check_for
 from bustrace.diagnosis.model import Suspect
 from bustrace.diagnosis.suspected import suspected
-from bustrace.diagnosis.touching import with_ready
+from bustrace.diagnosis.touching import with_nmi, with_ready
 from bustrace.faults import SELECT, Fault
 from bustrace.findings import PERIODIC, Finding, Observations
 from bustrace.program import Kind
@@ -63,6 +63,8 @@ def seen_directly(seen: Observations, faults: list[Finding]) -> Iterator[Suspect
     """The clock, the reset, the lines and registers of which a finding says what they do."""
     board = seen.evidence.reading.board
     for finding in faults:
+        if finding.rule == "nmi-storm":
+            yield from with_nmi(seen.evidence, finding, board)
         fault = _fault_of(seen, finding)
         if fault is None:
             continue

@@ -11,18 +11,27 @@ from bustrace.diagnosis.model import Suspect
 from bustrace.diagnosis.suspected import suspected
 from bustrace.diagnosis.weighing import MIN_PROBABILITY
 from bustrace.faults import STATE_FAMILIES, Fault
-from bustrace.findings import Evidence, Finding, lines_with_ready, of_two_groups
+from bustrace.findings import (
+    Evidence,
+    Finding,
+    lines_that_ask_for_nmi,
+    lines_with_ready,
+    of_two_groups,
+)
 
 TOUCHING = 0.95
 """Probability of two lines that were seen to move as one: what is left is a clip on the other's
 pin."""
 
 FELL_WITH = 0.6
-"""Probability that RDY, which fell once and for good, was pulled by a line that fell with it: other
-things may pull it too, and in that very cycle."""
+"""Probability that RDY, which fell once and for good, was pulled by a line that fell with it, or an
+unseen NMI by one that falls before each: other things may pull them too, and just then."""
 
 MOST_WITH_READY = 10
 """Lines that fell with RDY, at most: about half of those that moved at all do so by chance."""
+
+MOST_WITH_NMI = 16
+"""Lines that fell before every NMI, at most: in a small circle of NMIs most that move do so."""
 
 TAINTED = 0.05
 """Of its probability, what is left of a suspect that the joined lines may explain: the replay that
@@ -61,6 +70,30 @@ def with_ready(evidence: Evidence, held: Suspect, board: Board) -> list[Suspect]
         alike=tuple(others),
     )
     return [touches, replace(held, probability=1 - FELL_WITH)]
+
+
+def with_nmi(evidence: Evidence, storm: Finding, board: Board) -> list[Suspect]:
+    """What may ask for NMI after NMI: a line of the bus that touches it, whose falls are seen
+    before each. With NMI captured its own level tells.
+    """
+    if evidence.reading.hookup.has("NMI"):
+        return []
+    joined = [
+        Fault("short", (line, "NMI"), place="bus") for line in lines_that_ask_for_nmi(evidence)
+    ]
+    if not 0 < len(joined) <= MOST_WITH_NMI:
+        return []
+    fault, *others = joined
+    return [
+        suspected(
+            fault,
+            FELL_WITH,
+            (storm.rule,),
+            board,
+            against=("NMI was not captured: what asks for it may pulse by itself",),
+            alike=tuple(others),
+        )
+    ]
 
 
 def beside_touching(suspects: Iterable[Suspect], joined: Iterable[Suspect]) -> list[Suspect]:

@@ -38,6 +38,11 @@ BY_HAND = {
         "between, or a chip that holds it. A jump to where no chip is: look for the wrong byte of "
         "its address in the same way."
     ),
+    "jam-out-of-view": (
+        "Record again from before RES rises: after a reset the CPU starts anew, and what it reads "
+        "up to the jam tells why. Good: it does not jam again. Bad: it does: look at the last "
+        "bytes that it read before."
+    ),
     "runs-nowhere": _LOST,
     "runs-empty": _LOST,
 }

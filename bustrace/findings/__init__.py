@@ -22,7 +22,11 @@ from bustrace.findings.again import differences
 from bustrace.findings.answers import HEALTHY, WRONG_ONLY, Answers, Assumption, BoardReplay
 from bustrace.findings.evidence import Evidence, gather
 from bustrace.findings.io_chips import ways_of
-from bustrace.findings.joined_rules import lines_with_ready, of_two_groups
+from bustrace.findings.joined_rules import (
+    lines_that_ask_for_nmi,
+    lines_with_ready,
+    of_two_groups,
+)
 from bustrace.findings.memory_rules import doubled_by_file, sole_driver, wrong_bits
 from bustrace.findings.model import Derail, Finding, Rung
 from bustrace.findings.observe import RULES, Observations, find_all, in_order, observe
@@ -66,6 +70,7 @@ __all__ = [
     "find_all",
     "gather",
     "in_order",
+    "lines_that_ask_for_nmi",
     "lines_with_ready",
     "observe",
     "of_two_groups",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -10,9 +11,12 @@ import numpy.typing as npt
 from bustrace.cpu import variant_named
 from bustrace.cycles import OWNER_CPU, stretches
 from bustrace.findings._kernels import IO
-from bustrace.findings.evidence import Evidence
+from bustrace.findings.evidence import SHOWN, Evidence
 from bustrace.findings.model import Finding
 from bustrace.program import RTI, Kind, Program
+
+Rows = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
 
 FLAG_I = 0x04
 MIN_CYCLES = 32
@@ -23,6 +27,9 @@ REFUSALS = 4
 
 STILL, FEWEST_LINES = 512, 8
 """Cycles that a CPU must stand in one read, and address lines that must show it."""
+
+SHORT_HANDLER = 8
+"""Instructions after an NMI within which the next is no other business of the program's."""
 
 STORM = 4
 """Handler entries, one after another without the main program in between, that make a storm."""
@@ -94,17 +101,8 @@ def interrupt_storm(evidence: Evidence) -> Iterator[Finding]:
     if (level < 2).any() and not (level == 1).any():
         return  # held: told by the other rule
     entries = np.flatnonzero(program.kind == Kind.IRQ)
-    if len(entries) < STORM:
-        return
-    returns = np.flatnonzero((program.kind == Kind.INSTRUCTION) & (program.opcode == RTI))
-    if not len(returns):
-        return
-    # A return between two entries, at most one instruction before the second: nothing got done.
-    last_return = np.searchsorted(returns, entries[1:]) - 1
-    inside = (last_return >= 0) & (returns[np.maximum(last_return, 0)] > entries[:-1])
-    direct = inside & (entries[1:] - returns[np.maximum(last_return, 0)] <= 2)
-    runs = np.split(direct, np.flatnonzero(~direct))
-    worst = max(int(run.sum()) for run in runs)
+    returned, nothing_done = _between(program, entries)
+    worst = _longest(returned & nothing_done)
     still_low = (level == 2).all() or bool((level[-min(len(level), 256) :] == 0).mean() > 0.95)
     if worst < STORM or not still_low:
         return
@@ -124,6 +122,51 @@ def interrupt_storm(evidence: Evidence) -> Iterator[Finding]:
         f"next one. It reads {asked}: the source is not cleared, or IRQ is held by a chip that the "
         "handler does not ask.",
     )
+
+
+def nmi_storm(evidence: Evidence) -> Iterator[Finding]:
+    """NMI after NMI, which only a line that falls again and again asks for."""
+    program = evidence.reading.program
+    entries = np.flatnonzero(program.kind == Kind.NMI)
+    returned, nothing_done = _between(program, entries)
+    nested = ~returned & (np.diff(entries) <= SHORT_HANDLER)
+    worst = _longest(nothing_done | nested)
+    if worst < STORM:
+        return
+    yield Finding(
+        rule="nmi-storm",
+        severity="fault",
+        lines=("NMI",),
+        chips=evidence.reading.board.nmi_from,
+        cycles=tuple(int(program.first_cycle[row]) for row in entries[:SHOWN]),
+        opportunities=len(entries),
+        count=worst + 1,
+        measured=f"{worst + 1} times in a row NMI is taken in its own handler, or at most one "
+        "instruction after it",
+        expected="NMI rests high, and falls once for what asks",
+        text=f"NMI is taken {worst + 1} times in a row, with hardly an instruction of the main "
+        "program in between: NMI falls again and again.",
+    )
+
+
+def _between(program: Program, entries: Rows) -> tuple[Flags, Flags]:
+    """Of each interrupt and the next: whether a return lies between, and whether it has at most one
+    instruction of the main program behind it.
+    """
+    returns = np.flatnonzero((program.kind == Kind.INSTRUCTION) & (program.opcode == RTI))
+    if len(entries) < 2 or not len(returns):
+        none = np.zeros(max(len(entries) - 1, 0), np.bool_)
+        return none, none
+    last = np.searchsorted(returns, entries[1:]) - 1
+    latest = returns[np.maximum(last, 0)]
+    returned = (last >= 0) & (latest > entries[:-1])
+    return returned, returned & (entries[1:] - latest <= 2)
+
+
+def _longest(flags: Flags) -> int:
+    """Length of the longest run."""
+    starts, ends = stretches(flags)
+    return int((ends - starts).max(initial=0))
 
 
 def _asked_by_the_handler(evidence: Evidence, entries: npt.NDArray[np.int64]) -> str:
@@ -204,42 +247,86 @@ def stands_still(evidence: Evidence) -> Iterator[Finding]:
     (makers' sheets), and a jam shows $FFFF (recorded chip traces). A part with WAI or STP may rest
     by itself.
     """
-    reading, cycles = evidence.reading, evidence.reading.cycles
-    n, part = len(cycles), variant_named(reading.board.cpu.variant)
-    resting = part.opcodes_of("WAI") + part.opcodes_of("STP")
-    captured = int(np.bitwise_and.reduce(cycles.address_known, initial=0xFFFF))
-    timed = cycles.clock.role not in ("estimated", "state rows")
-    if (
-        n < STILL
-        or resting
-        or not timed
-        or reading.hookup.has("RDY")
-        or None in evidence.low_holds("RDY")
-        or captured.bit_count() < FEWEST_LINES
-        or not (reading.hookup.has("RW") and reading.hookup.has("RES"))
-    ):
+    rest = _rest(evidence)
+    if rest is None or rest.jammed or evidence.reading.hookup.has("RDY"):
         return
-    address = cycles.address & np.uint32(captured)
-    moves = np.flatnonzero(
-        (address != address[-1]) | (cycles.pin("RW") != 1) | (cycles.pin("RES") == 0)
-    )
-    first = int(moves[-1]) + 1 if len(moves) else 0
-    stood = n - first
-    jammed = int(address[-1]) == 0xFFFF & captured & reading.board.address_mask
     longest = max((hold or 0 for hold in evidence.low_holds("RDY")), default=0)
-    if stood < max(STILL, 2 * longest) or jammed:
+    if None in evidence.low_holds("RDY") or rest.stood < 2 * longest:
         return
     yield Finding(
         rule="cpu-stands",
         severity="fault",
         lines=("RDY",),
-        cycles=(first,),
-        opportunities=n,
-        count=stood,
-        measured=f"address and R/W rest in a read for the last {stood:,} cycles of a running clock",
+        cycles=(rest.first,),
+        opportunities=len(evidence.reading.cycles),
+        count=rest.stood,
+        measured=f"address and R/W rest in a read for the last {rest.stood:,} cycles of a running "
+        "clock",
         expected="another address in nearly every cycle",
-        text=f"From cycle {first:,} to the end the CPU stands in one read while its clock runs: "
-        "something holds RDY low. RDY is not clipped: look at it first.",
+        text=f"From cycle {rest.first:,} to the end the CPU stands in one read while its clock "
+        "runs: something holds RDY low. RDY is not clipped: look at it first.",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Rest:
+    """The address and R/W rest in a read from cycle `first` to the end, `stood` cycles; `jammed`
+    when it is where a jam leaves them.
+    """
+
+    first: int
+    stood: int
+    jammed: bool
+
+
+def _rest(evidence: Evidence) -> _Rest | None:
+    """How long the CPU has stood in one read at the end of the capture; None if it does not, or if
+    that cannot be seen.
+    """
+    reading, cycles = evidence.reading, evidence.reading.cycles
+    n, part = len(cycles), variant_named(reading.board.cpu.variant)
+    resting = part.opcodes_of("WAI") + part.opcodes_of("STP")
+    captured = int(np.bitwise_and.reduce(cycles.address_known, initial=0xFFFF))
+    timed = cycles.clock.role not in ("estimated", "state rows")
+    if n < STILL or resting or not timed or captured.bit_count() < FEWEST_LINES:
+        return None
+    if not (reading.hookup.has("RW") and reading.hookup.has("RES")):
+        return None
+    address = cycles.address & np.uint32(captured)
+    moves = np.flatnonzero(
+        (address != address[-1]) | (cycles.pin("RW") != 1) | (cycles.pin("RES") == 0)
+    )
+    first = int(moves[-1]) + 1 if len(moves) else 0
+    if n - first < STILL:
+        return None
+    everywhere = 0xFFFF & captured & reading.board.address_mask
+    return _Rest(first, n - first, int(address[-1]) == everywhere)
+
+
+def jammed_before(evidence: Evidence) -> Iterator[Finding]:
+    """The CPU stands where a jam leaves it, and what led there is not in view."""
+    rest = _rest(evidence)
+    cycles = evidence.reading.cycles
+    if rest is None or not rest.jammed or evidence.reading.program.jam_at is not None:
+        return
+    if (cycles.pin("RDY")[rest.first :] == 0).any() or (
+        cycles.pin("SYNC")[rest.first :] == 1
+    ).any():
+        return
+    since = f"From cycle {rest.first:,} on" if rest.first else "In all of the capture"
+    yield Finding(
+        rule="jam-out-of-view",
+        severity="fault",
+        chips=(evidence.reading.board.cpu.ref,),
+        cycles=(rest.first,),
+        opportunities=len(cycles),
+        count=rest.stood,
+        measured=f"every address line high and R/W in a read for {rest.stood:,} cycles of a "
+        "running clock",
+        expected="another address in nearly every cycle; after a jam all address lines stay high "
+        "(recorded chip traces)",
+        text=f"{since} the CPU stands as after an instruction that stops it for good; what led "
+        "there is not in view.",
     )
 
 
@@ -287,4 +374,13 @@ def thread_lost(evidence: Evidence) -> Iterator[Finding]:
     )
 
 
-RULES = (stands_still, interrupt_lines, interrupt_storm, ready_line, jam, thread_lost)
+RULES = (
+    stands_still,
+    jammed_before,
+    interrupt_lines,
+    interrupt_storm,
+    nmi_storm,
+    ready_line,
+    jam,
+    thread_lost,
+)

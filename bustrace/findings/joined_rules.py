@@ -52,6 +52,9 @@ _LOOKED_AT = 4
 """Cycles before a fetch in which IRQ must be low to come first: it is looked at in one of the last
 two, and before that in a taken branch (hardware manual, A.5.4)."""
 
+_NMI_CYCLES = 7
+"""Cycles of the sequence that takes an NMI (hardware manual)."""
+
 _MOSTLY = 0.5
 """Share of the reads with RDY low after which the address must have moved on to say that the CPU
 does not wait; of the cycles that want two lines different in which joined ones must be alike."""
@@ -144,6 +147,48 @@ def lines_with_ready(evidence: Evidence) -> tuple[str, ...]:
         if both.any() and not differ.any():
             found.append(LINES[line])
     return tuple(found)
+
+
+def lines_that_ask_for_nmi(evidence: Evidence) -> tuple[str, ...]:
+    """Lines of the bus that fell before every NMI and, of other instructions, in none after which
+    one must have come: any of them may be joined to NMI, where that was not captured.
+
+    NMI is asked for by a fall, which the CPU remembers until it reads the vector. It looks in the
+    last cycle but one of an instruction (hardware manual, A.5.4): a fall in the last one may, and
+    need not, wait for the next.
+    """
+    program, n = evidence.reading.program, evidence.n
+    rows = np.flatnonzero((program.kind == Kind.NMI) | (program.kind == Kind.INSTRUCTION))
+    rows = rows[:-1]  # the end of the recording cuts off what the last one was
+    taken = program.kind[rows] == Kind.NMI
+    begins = program.first_cycle[rows]
+    ends = np.minimum(begins + program.length[rows], n)
+    begins = begins + np.where(taken, _NMI_CYCLES, 0)
+    levels = _levels(evidence)
+    wrong = []
+    for line in range(len(DRIVEN)):
+        fell = np.concatenate([[0], np.cumsum(_fallen(levels, line, n))])
+        fell_by = fell[np.minimum(np.stack([begins - 2, begins, ends - 2, ends]), n)]
+        missed = (fell_by[2] > fell_by[1])[:-1] & ~taken[1:]
+        unasked = (fell_by[3] == fell_by[0])[:-1] & taken[1:]
+        wrong.append(int((missed | unasked).sum()))
+    fewest = min(wrong)
+    if fewest > STRAY_SHARE * len(rows):
+        return ()
+    return tuple(name for name, count in zip(DRIVEN, wrong, strict=True) if count == fewest)
+
+
+def _fallen(levels: _Levels, line: int, n: int) -> Column:
+    """Cycles in which a line is low after one in which it was high; as the program has it where it
+    was not captured.
+    """
+    high = np.where(_bit(levels.known, line), _bit(levels.seen, line), _bit(levels.meant, line))
+    known = _bit(levels.known | levels.meant_known, line)
+    level = np.full(n, -1, np.int8)
+    level[levels.cycle[known]] = high[known]
+    fallen = np.zeros(n, np.bool_)
+    fallen[1:] = (level[:-1] == 1) & (level[1:] == 0)
+    return fallen
 
 
 def _levels(evidence: Evidence) -> _Levels:

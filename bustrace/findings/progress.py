@@ -39,6 +39,7 @@ HELD_RULES = frozenset(
         "rdy-held",
         "bus-held",
         "cpu-stands",
+        "jam-out-of-view",
     }
 )
 """Rules about one line for the whole capture: what is wrong is no single cycle."""
@@ -348,7 +349,7 @@ def _with_their_banks(evidence: Evidence, refs: list[str]) -> list[str]:
 
 def _interrupts(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
     name = "interrupts"
-    bad = _bad(faults, name, "irq-held", "nmi-held", "irq-storm", "interrupt-unheard")
+    bad = _bad(faults, name, "irq-held", "nmi-held", "irq-storm", "nmi-storm", "interrupt-unheard")
     if bad:
         return bad
     kinds = evidence.reading.program.kind
@@ -371,6 +372,9 @@ def _loop(
     findings: list[Finding],
 ) -> Rung:
     name = "main loop"
+    bad = _bad(faults, name, "jam-out-of-view")
+    if bad:
+        return bad
     loop = main_loop(evidence)
     waits = next((f for f in findings if f.rule == "poll-unanswered"), None)
     if derail is not None and faults:

@@ -11,7 +11,7 @@ from bustrace.program.thread import Patch, Thread
 
 _IRQ, _NMI = 0xFFFE, 0xFFFA
 _VECTORS = (("irq", _IRQ), ("nmi", _NMI))
-_BREAK = 0x10 << 16
+_BREAK, _MASKED = 0x10 << 16, 0x04 << 16
 _READS = (1, 1, 0, 0, 0, 1, 1)
 _PUSHED, _VECTOR, _LENGTH = 4, 5, len(_READS)
 """Cycles of the sequence: the last write, the first read of the vector, all."""
@@ -27,10 +27,11 @@ def unseen_interrupts(thread: Thread) -> tuple[Patch, ...]:
     """Levels of IRQ and NMI that the sequences of interrupts on the bus tell.
 
     Only an interrupt reads one address twice, writes three times to the stack, the last byte with
-    bit 4 low (it is high after BRK), and reads a vector (hardware manual, A.5.4). The pin was low
-    when it was looked at: in the cycle before the last one of an instruction, or the one before
-    that, which a taken branch looks at. At the end of the recording a sequence whose vector is not
-    told is taken for an IRQ, the likelier; a CPU that lets none in does not take it.
+    bit 4 low (it is high after BRK), and reads a vector (hardware manual, A.5.4). Where the
+    captured lines do not tell the vectors apart, bit 2 of that byte does: high, only NMI. The pin
+    was low when it was looked at: in the cycle before the last one of an instruction, or the one
+    before that, which a taken branch looks at. At the end of the recording a sequence whose vector
+    is not told is taken for an IRQ, the likelier; a CPU that lets none in does not take it.
 
     Returns
     -------
@@ -48,14 +49,18 @@ def unseen_interrupts(thread: Thread) -> tuple[Patch, ...]:
     vectors = begins[:, None] + (_VECTOR, _VECTOR + 1)
     seen, lines = thread.seen[vectors], thread.captured[vectors] & np.uint32(0xFFFF)
     told = (lines & (_IRQ ^ _NMI) != 0).all(axis=1)
+    # An IRQ is not taken with the I flag set: the status that is pushed tells.
+    pushed = begins + _PUSHED
+    masked = thread.captured[pushed] & thread.seen[pushed] & _MASKED != 0
     patches = []
     for name, vector in _VECTORS:
-        ours = told & ((seen ^ (vector, vector + 1)) & lines == 0).all(axis=1)
+        ours = ((seen ^ (vector, vector + 1)) & lines == 0).all(axis=1)
+        ours &= told | masked & (name == "nmi")
         if name in names:
             patches += [_low(name, at) for at in begins[ours].tolist()]
     if "irq" in names:
         irq = ((seen ^ (_IRQ, _IRQ + 1)) & lines == 0).all(axis=1)
-        last = begins[~told & irq & (begins > len(thread) - _UNPROVEN)].tolist()
+        last = begins[~told & ~masked & irq & (begins > len(thread) - _UNPROVEN)].tolist()
         patches += [_low("irq", at) for at in (*last, *_cut_off(thread))]
     return tuple(patches)
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from drill_readings import boot, first_class, rules
+from drill_readings import boot, first_class, only, rules
 
 from bustrace.diagnosis import diagnose
 from bustrace.findings import find_all
@@ -56,3 +56,14 @@ def test_beside_lines_that_touch_other_suspects_count_little():
         assert not {"A9", "D4"} & set(suspect.fault.lines)
         assert suspect.probability < 0.05
         assert "A9 and D4 move as one" in suspect.against[-1]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("line", ["A10", "A3", "D2"])
+def test_an_unseen_nmi_may_be_joined_to_any_line_that_falls_before_each(line):
+    reading = boot(f"short:{line}+NMI@bus", cycles=1500, without=("NMI",))
+    diagnosis = diagnose(reading)
+    assert only(diagnosis.findings, "nmi-storm").severity == "fault"
+    assert f"short:{line}+NMI@bus" in first_class(diagnosis)
+    # R/W falls in what pushes, which an NMI forgets; A15 not before the first one.
+    assert not {"short:NMI+RW@bus", "short:A15+NMI@bus"} & first_class(diagnosis)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from drill_readings import boot, only, reread, rules
 
 from bustrace.board import unknown_board
 from bustrace.diagnosis import diagnose
 from bustrace.findings import HELD_RULES, find_all, observe
+from bustrace.program import Kind
 from bustrace.reading import read_boot
 from bustrace.report import diagnosis_text
 
@@ -88,3 +91,43 @@ def test_a_cpu_that_stands_in_a_read_without_rdy_in_view_is_held():
     assert finding.severity == "fault"
     assert str(diagnose(reading).suspects[0].fault) == "held:RDY=0"
     assert "cpu-stands" not in rules(find_all(boot(cycles=2500, without=("RDY",))))
+
+
+def jammed(cycles: int = 2000, **options):
+    """A CPU that jams soon after reset; a recording may begin after that."""
+    return boot("content:U5", cycles=cycles, **options)
+
+
+@pytest.mark.slow
+def test_a_jam_before_the_recording_is_seen_as_one():
+    """All that is in view is a CPU with its address lines high."""
+    at = jammed().program.jam_at
+    assert at is not None
+    reading = jammed(start_cycle=at + 100)
+    assert reading.program.jam_at is None
+    finding = only(find_all(reading), "jam-out-of-view")
+    assert (finding.severity, finding.count) == ("fault", len(reading.cycles))
+    assert rung(reading, "main loop").status == "bad"
+    diagnosis = diagnose(reading)
+    assert diagnosis.verdict == "fault"
+    assert any("Record again from before RES rises" in step for step in diagnosis.next_steps)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("line", "level"), [("RDY", 0), ("SYNC", 1), ("A5", 0)])
+def test_what_stands_for_another_reason_is_no_jam(line, level):
+    """RDY low holds it, SYNC high is a fetch that is held, and a jam leaves no address line low."""
+    at = jammed().program.jam_at
+    assert at is not None
+    reading = reread(jammed(start_cycle=at + 100), line, level)
+    assert "jam-out-of-view" not in rules(find_all(reading))
+
+
+@pytest.mark.parametrize(("apart", "storm"), [(4, True), (30, False)])
+def test_nmis_that_are_far_apart_are_no_storm(apart, storm):
+    """As those of a display, with the program going on in between."""
+    reading = boot(cycles=1500)
+    kinds = reading.program.kind.copy()
+    kinds[50 : 50 + 8 * apart : apart] = Kind.NMI
+    again = replace(reading, program=replace(reading.program, kind=kinds))
+    assert ("nmi-storm" in rules(find_all(again))) == storm

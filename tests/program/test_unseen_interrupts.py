@@ -80,3 +80,14 @@ def test_a_push_at_the_end_of_the_recording_is_no_interrupt(interrupts_trace, cl
         thread = Thread(clip(interrupts_trace, pins=("RW",), address_mask=0xFFF8, keep=kept))
         ends = [max(patch.cycles) for patch in unseen_interrupts(thread)]
         assert all(end < begin - 2 for end in ends)
+
+
+@pytest.mark.slow
+def test_the_pushed_status_tells_nmi_where_the_lines_do_not(interrupts_trace, clip):
+    """Without A0 to A2 both vectors look alike, and an IRQ is not taken with the I flag set."""
+    true = true_kinds(interrupts_trace)["nmi"]
+    masked = true[interrupts_trace["data"][true + 4] & 0x04 != 0]
+    thread = Thread(clip(interrupts_trace, pins=("RW",), address_mask=0xFFF8))
+    told = {max(p.cycles) + 2 for p in unseen_interrupts(thread) if p.column == "nmi"}
+    assert len(masked) > 3
+    assert told == set(masked.tolist())
