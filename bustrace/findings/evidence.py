@@ -100,7 +100,7 @@ def gather(reading: Reading) -> Evidence:
     address_off = (off & 0xFFFF).astype(np.uint16)
     data_off = (off >> 16 & 0xFF).astype(np.uint8) & replay.data_known
     rw_off = off >> 24 & 1 == 1
-    program_byte = _program_bytes(reading, n)
+    program_byte = _program_bytes(reading, replay)
     certain = replay.meant & (address_off == 0) & ~rw_off
     return Evidence(
         reading,
@@ -170,9 +170,9 @@ def _add_traced(
     acted[list(acted_upon(reading.cycles, reading.program, variant, others))] = True
 
 
-def _program_bytes(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
+def _program_bytes(reading: Reading, replay: BoardReplay) -> npt.NDArray[np.bool_]:
     """Cycles that read the instruction itself: its address is pc, pc + 1 or pc + 2 in turn."""
-    program = reading.program
+    program, n = reading.program, replay.n
     found = np.zeros(n, dtype=np.bool_)
     rows = (program.kind == Kind.INSTRUCTION) & (program.pc >= 0)
     first, pc = program.first_cycle[rows], program.pc[rows]
@@ -180,5 +180,5 @@ def _program_bytes(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
     for step in range(3):
         inside = (first + step < n) & (step < length)
         cycle = first[inside] + step
-        found[cycle] = reading.program.intent.address[cycle] == (pc[inside] + step) & 0xFFFF
+        found[cycle] = replay.address[cycle] == (pc[inside] + step) & 0xFFFF
     return found

@@ -37,6 +37,10 @@ LONGEST_RUN = 64
 """Addresses one after another at which a program has one and the same byte: rows of NOP are far
 shorter."""
 
+PLACES_HELD, REGISTERS_HELD = 3, 2
+"""Places of a chip that must all give just the byte that was on the bus before. A register does by
+chance once in 256; RAM and ROM that were written or filled in runs do more often."""
+
 AT_ONCE = 2
 """Reads with several wrong bits that are no accident: a stray sample is of one line."""
 
@@ -232,7 +236,7 @@ def unanswered(evidence: Evidence) -> Iterator[Finding]:
             held = told & same
         pairs = evidence.replay.address[held].astype(np.int64) << 8
         distinct = len(np.unique(pairs | evidence.replay.data[held]))
-        if distinct < 3 or held.sum() < told.sum():
+        if distinct < (REGISTERS_HELD if kind == IO else PLACES_HELD) or held.sum() < told.sum():
             continue
         if kind not in (ROM, RAM, IO):
             continue

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from bustrace.findings import (
@@ -81,7 +81,7 @@ def observe(reading: Reading) -> Observations:
     evidence = gather(reading)
     found = [finding for rule in RULES for finding in rule(evidence)]
     found += shared_cause(evidence, found)
-    found = [_without_judged_lines(finding, found) for finding in found]
+    found = list(_without_judged_lines(found))
     found = _without_bank_errors(evidence, found)
     derail = find_derail(evidence, found)
     if derail is not None:
@@ -105,13 +105,16 @@ def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     )
 
 
-def _without_judged_lines(finding: Finding, found: list[Finding]) -> Finding:
+def _without_judged_lines(found: list[Finding]) -> Iterator[Finding]:
     """A still line that another rule judges was asked to move: it is not "not exercised"."""
-    if finding.rule != "line-still":
-        return finding
-    judged = {name for other in found if other is not finding for name in other.lines}
-    left = tuple(name for name in finding.lines if name not in judged)
-    return replace(finding, lines=left, text=still_text(left))
+    for finding in found:
+        if finding.rule != "line-still":
+            yield finding
+            continue
+        judged = {name for other in found if other is not finding for name in other.lines}
+        left = tuple(name for name in finding.lines if name not in judged)
+        if left:
+            yield replace(finding, lines=left, text=still_text(left))
 
 
 def _without_bank_errors(evidence: Evidence, found: list[Finding]) -> list[Finding]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+import numpy.typing as npt
 
 from bustrace.board import READ
 from bustrace.capture import Capture
@@ -23,6 +24,9 @@ BEFORE_VECTOR = 10
 
 SUSTAINED_CYCLES = 64
 """High for at least this long is a release; shorter is chatter on a slow edge."""
+
+FEWEST_LINES = 10
+"""Address lines that tell a start of the CPU from anything else that it does."""
 
 REPEATS = 3
 """Releases, each followed by another reset, that make a reset circuit suspect. A hand on a button,
@@ -225,20 +229,26 @@ def reset_line(evidence: Evidence) -> Iterator[Finding]:
 def _unseen_reset(evidence: Evidence) -> Iterator[Finding]:
     """The CPU comes out of reset on the bus, while the line has been high for long.
 
-    Three reads down the stack and then the vector are seen in no other sequence; the vector is read
-    in the eighth cycle with RES high (recorded chip traces).
+    Three reads down the stack, then the vector, then a fetch from where it points are seen in no
+    other sequence; the vector is read in the eighth cycle with RES high (recorded chip traces).
     """
-    reading = evidence.reading
-    cycles, pins = reading.cycles, reading.board.address_mask
-    whole = cycles.address_known & pins == pins
-    whole &= cycles.pin("RW") == 1
-    address = (cycles.address & pins).astype(np.int64)
-    at = np.flatnonzero(whole & (address == 0xFFFC & pins))
-    at = at[(at >= BEFORE_VECTOR) & (at + 1 < len(cycles))]
-    for vector in at.tolist():
-        stack = address[vector - 3 : vector]
-        steps = bool((np.diff(stack) == -1).all()) and bool((stack >> 8 == 1).all())
-        if steps and whole[vector - 3 : vector + 2].all() and address[vector + 1] == 0xFFFD & pins:
+    cycles = evidence.reading.cycles
+    pins = evidence.reading.board.address_mask
+    captured = int(np.bitwise_and.reduce(cycles.address_known, initial=pins)) & pins
+    if captured.bit_count() < FEWEST_LINES:
+        return
+    address = (cycles.address & np.uint32(captured)).astype(np.int64)
+    low, high = 0xFFFC & captured, 0xFFFD & captured
+    at = np.flatnonzero((address[:-2] == low) & (address[1:-1] == high))
+    for vector in at[at >= BEFORE_VECTOR].tolist():
+        window = slice(vector - 3, vector + 2)
+        if not (cycles.pin("RW")[window] == 1).all():
+            continue
+        leads_to = int(cycles.data[vector]) | int(cycles.data[vector + 1]) << 8
+        whole = (cycles.data_known[vector : vector + 2] == 0xFF).all()
+        lines_told = captured if whole else 0
+        goes_there = (int(address[vector + 2]) ^ leads_to) & lines_told == 0
+        if _down_the_stack(address[vector - 3 : vector], captured) and goes_there:
             yield Finding(
                 rule="clip-off",
                 severity="oddity",
@@ -253,6 +263,13 @@ def _unseen_reset(evidence: Evidence) -> Iterator[Finding]:
                 "clip is off, not the line.",
             )
             return
+
+
+def _down_the_stack(address: npt.NDArray[np.int64], captured: int) -> bool:
+    """Whether three addresses may be three reads down the stack, as far as their lines tell."""
+    top = np.arange(0x100)[:, None]
+    ways = (0x100 | (top - np.arange(3)) & 0xFF) & captured
+    return bool((ways == address).all(axis=1).any())
 
 
 def reset_before_clock(evidence: Evidence) -> Iterator[Finding]:

@@ -9,7 +9,18 @@ from typing import NamedTuple
 
 import numpy as np
 import pytest
-from drill_readings import REPOSITORY, boot, made_up, only, redrawn, reread, run, tide_gauge
+from drill_readings import (
+    BUSES,
+    REPOSITORY,
+    boot,
+    made_up,
+    only,
+    redrawn,
+    reread,
+    rules,
+    run,
+    tide_gauge,
+)
 from drill_readings import read as read_record
 
 from bustrace.board import unknown_board
@@ -419,3 +430,24 @@ def test_every_rule_is_made_to_speak():
             told |= set(re.findall(r'"([a-z]+(?:-[a-z]+)+)"', given))
     assert len(told) > 25
     assert told <= here
+
+
+@pytest.mark.parametrize("missing", [(), ("A0", "A1", "A2"), ("A12", "A13", "A14", "A15")])
+def test_a_start_of_the_cpu_with_res_high_all_the_time_is_the_clip(missing):
+    """Reads down the stack, the vector, and where it leads: as far as the lines tell."""
+    reading = boot(cycles=900, without=("SYNC", *missing))
+    at = np.flatnonzero(gather(reading).replay.address == 0xFFFC)[0]
+    finding = only(find_all(reread(reading, "RES", 1)), "clip-off")
+    assert (finding.lines, finding.cycles) == (("RES",), (at,))
+
+
+def test_too_few_lines_tell_no_start_of_the_cpu():
+    missing = tuple(f"A{bit}" for bit in range(7))
+    found = find_all(reread(boot(cycles=900, without=("SYNC", *missing)), "RES", 1))
+    assert "clip-off" not in rules(found)
+
+
+def test_no_line_is_called_still_where_each_is_judged():
+    """Only RES rests, and another rule judges it."""
+    reading = boot(cycles=2500, lines=("RES", *BUSES))
+    assert "line-still" not in rules(find_all(reread(reading, "RES", 1)))
