@@ -12,7 +12,13 @@ from bustrace.diagnosis.cpu_itself import departs_seldom, leaves_the_vector
 from bustrace.diagnosis.explaining import BOARD_RULES, explaining
 from bustrace.diagnosis.model import LIKELY, Diagnosis, Suspect
 from bustrace.diagnosis.next_steps import next_steps
-from bustrace.diagnosis.seen_directly import clips_off, seen_directly, selected_along, stuck_line
+from bustrace.diagnosis.seen_directly import (
+    clips_off,
+    perhaps_held,
+    seen_directly,
+    selected_along,
+    stuck_line,
+)
 from bustrace.diagnosis.touching import beside_touching, touching
 from bustrace.diagnosis.unheard_chips import perhaps_silent, unheard_requests
 from bustrace.diagnosis.verdict import verdict_on
@@ -74,6 +80,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         *seen_directly(seen, faults),
         *unheard_requests(seen, faults),
         *departs_seldom(seen),
+        *perhaps_held(seen),
     ]
     held = {s.fault.family for s in suspects}
     board_faults = [f for f in faults if f.rule in BOARD_RULES]

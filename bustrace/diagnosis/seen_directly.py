@@ -26,6 +26,8 @@ SEEN_ON_THE_LINE = {
     "rdy-held": "held:RDY=0",
     "cpu-stands": "held:RDY=0",
     "irq-storm": "held:IRQ=0",
+    "irq-withdrawn": "held:IRQ=0",
+    "reset-scattered": "reset:held",
 }
 """Faults that are seen directly, on the line itself."""
 
@@ -47,10 +49,15 @@ otherwise, and of a CPU that broke its sheet a few times: something beside it ma
 _SURE = {
     "irq-storm": UNCLEARED,
     "cpu-stands": INFERRED,
+    "irq-withdrawn": INFERRED,
     "status-never-changes": NEAR,
     "line-marginal": NEAR,
 }
 """Probabilities other than `DIRECT`."""
+
+UNDECLARED = 0.4
+"""Probability of RDY where waits are seen that the board file does not have: files are seldom
+complete."""
 
 PROVEN = 4
 """Times that the CPU must have broken its sheet in one way, to be sure of it."""
@@ -129,10 +136,10 @@ def _alike(seen: Observations, finding: Finding) -> tuple[Fault, ...]:
 
 
 def _unheard(seen: Observations, finding: Finding) -> tuple[Fault, ...]:
-    """The clip, where IRQ or NMI is low all the time and the CPU was never heard to answer: a level
-    that it had no reason to act on may be the clip's alone.
+    """The clip, where IRQ or NMI is low and the CPU was never heard to answer: a level that it had
+    no reason to act on may be the clip's alone.
     """
-    kinds = {"irq-held": Kind.IRQ, "nmi-held": Kind.NMI}
+    kinds = {"irq-held": Kind.IRQ, "irq-withdrawn": Kind.IRQ, "nmi-held": Kind.NMI}
     if finding.rule not in kinds:
         return ()
     taken = (seen.evidence.reading.program.kind == kinds[finding.rule]).any()
@@ -145,6 +152,19 @@ def _maker(finding: Finding, board: Board) -> tuple[Fault, ...]:
     if finding.rule != "clock-absent" or made_by is None or made_by != board.reset_from:
         return ()
     return (Fault("shared", chip=made_by),)
+
+
+def perhaps_held(seen: Observations) -> Iterator[Suspect]:
+    """RDY, where the CPU waits now and then and the board file does not say why."""
+    for finding in seen.findings:
+        if finding.rule == "waits-undeclared":
+            yield suspected(
+                Fault("held", ("RDY",), level=0),
+                UNDECLARED,
+                (finding.rule,),
+                seen.evidence.reading.board,
+                against=("a display or a slow chip may make it wait by design",),
+            )
 
 
 def clips_off(

@@ -10,6 +10,9 @@ from bustrace.reading import Reading
 LOST_EARLY = 0.9
 """Share of the capture before which a program must not be lost, for the rest to say something."""
 
+MAY_BE_SO = ("poll-unanswered", "waits-undeclared")
+"""Rules about what a healthy board may do, too: nobody knows but who knows the board."""
+
 
 def verdict_on(
     seen: Observations, faults: list[Finding], suspects: tuple[Suspect, ...]
@@ -67,7 +70,7 @@ def _doubt(seen: Observations) -> str | None:
 
 def _as_far_as_seen(seen: Observations) -> tuple[Verdict, str]:
     """No fault seen, or up to where all is right."""
-    waits = next((f for f in seen.findings if f.rule == "poll-unanswered"), None)
+    waits = next((f for f in seen.findings if f.rule in MAY_BE_SO), None)
     if waits is not None:
         return "healthy up to", waits.text
     reading, replay = seen.evidence.reading, seen.evidence.replay

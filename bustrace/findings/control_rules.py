@@ -28,6 +28,10 @@ REFUSALS = 4
 STILL, FEWEST_LINES = 512, 8
 """Cycles that a CPU must stand in one read, and address lines that must show it."""
 
+MOVES, MOSTLY_MOVES = 8, 0.5
+"""Reads with RDY low after which the address moves on, and their share of all such reads, that say
+that the CPU does not wait."""
+
 SHORT_HANDLER = 8
 """Instructions after an NMI within which the next is no other business of the program's."""
 
@@ -238,6 +242,15 @@ def ready_line(evidence: Evidence) -> Iterator[Finding]:
         expected="high, but for short waits",
         text=f"RDY is low from cycle {first:,} to the end: the CPU waits for ever.",
     )
+
+
+def does_not_wait(evidence: Evidence) -> bool:
+    """Whether the CPU goes on in reads in which RDY shows low: it is the clip that does."""
+    cycles = evidence.reading.cycles
+    low = cycles.pin("RDY") == 0
+    held = np.flatnonzero(low[:-1] & (cycles.pin("RW")[:-1] == 1))
+    moved = cycles.address[held] != cycles.address[held + 1]
+    return bool(moved.sum() >= MOVES and moved.mean() > MOSTLY_MOVES)
 
 
 def stands_still(evidence: Evidence) -> Iterator[Finding]:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.findings.control_rules import FLAG_I, REFUSALS, refusals
+from bustrace.findings.control_rules import FLAG_I, REFUSALS, does_not_wait, refusals
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.model import Finding
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
@@ -56,8 +56,7 @@ _NMI_CYCLES = 7
 """Cycles of the sequence that takes an NMI (hardware manual)."""
 
 _MOSTLY = 0.5
-"""Share of the reads with RDY low after which the address must have moved on to say that the CPU
-does not wait; of the cycles that want two lines different in which joined ones must be alike."""
+"""Share of the cycles that want two lines different in which joined ones must be alike."""
 
 FIRST_LOOK = 4_096
 """Cycles that tell which pairs are worth a look at the whole capture."""
@@ -85,7 +84,7 @@ def groups_together(evidence: Evidence) -> Iterator[Finding]:
     for a, b in _worth_a_look(levels):
         pulled = LINES[b] in PULLED
         finding = _pulled(levels, a, b) if pulled else _driven(levels, a, b)
-        if finding is not None and pulled and _unheard(evidence, LINES[b]):
+        if finding is not None and pulled and unheard(evidence, LINES[b]):
             finding = _clip_elsewhere(finding)
         if finding is not None:
             found.append(finding)
@@ -95,16 +94,14 @@ def groups_together(evidence: Evidence) -> Iterator[Finding]:
         yield from found
 
 
-def _unheard(evidence: Evidence, pin: str) -> bool:
+def unheard(evidence: Evidence, pin: str) -> bool:
     """Whether the CPU ran on against what the pin shows, again and again: it is the clip."""
     program, cycles = evidence.reading.program, evidence.reading.cycles
     low = cycles.pin(pin) == 0
     if pin == "NMI":
         return program.method != "none" and not (program.kind == Kind.NMI).any()
     if pin == "RDY":
-        held = np.flatnonzero(low[:-1] & (cycles.pin("RW")[:-1] == 1))
-        moved = cycles.address[held] != cycles.address[held + 1]
-        return int(moved.sum()) >= FALLS and bool(moved.mean() > _MOSTLY)
+        return does_not_wait(evidence)
     if pin != "IRQ":
         return False
     for fix in program.read_corrections:

@@ -34,6 +34,7 @@ HELD_RULES = frozenset(
         "clock-absent",
         "reset-held",
         "reset-repeats",
+        "reset-scattered",
         "irq-held",
         "nmi-held",
         "rdy-held",
@@ -141,7 +142,7 @@ def _clock(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
 
 def _reset(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
     name = "reset released"
-    bad = _bad(faults, name, "reset-held", "reset-repeats")
+    bad = _bad(faults, name, "reset-held", "reset-repeats", "reset-scattered")
     if bad:
         return bad
     if not evidence.reading.hookup.has("RES"):
@@ -349,7 +350,16 @@ def _with_their_banks(evidence: Evidence, refs: list[str]) -> list[str]:
 
 def _interrupts(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
     name = "interrupts"
-    bad = _bad(faults, name, "irq-held", "nmi-held", "irq-storm", "nmi-storm", "interrupt-unheard")
+    bad = _bad(
+        faults,
+        name,
+        "irq-held",
+        "nmi-held",
+        "irq-storm",
+        "nmi-storm",
+        "irq-withdrawn",
+        "interrupt-unheard",
+    )
     if bad:
         return bad
     kinds = evidence.reading.program.kind

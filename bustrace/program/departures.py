@@ -39,7 +39,7 @@ cycle with lines that the CPU did not mean, counts: in cycles that are not follo
 
 _LEAST_GAIN = 32
 """A sound CPU is given up only where that leaves so much less, and at most half; less will do
-where the ROM holds what the clip saw."""
+where nothing else is left."""
 
 _MOST_MISREAD = 4
 """And of the bytes that a sound CPU must have read otherwise it may leave one in so many."""
@@ -99,12 +99,11 @@ def with_departure(
         shown = _shown(trial, departure)
         if gain <= best or not shown:
             continue
-        by_clip, by_cpu = _who_erred(trial, departure, shown, board)
-        # What shows once alone must mend a loss: one misread byte is a plainer explanation, but
-        # for one that the clip saw as the ROM holds it.
+        by_clip = _clip_erred(trial, departure, shown, board)
+        # What shows once alone must mend a loss, or leave nothing that a sound CPU does not.
         plain = len(shown) > 1 or (sound.lost and 2 * left.lost < sound.lost)
-        proven = by_cpu == len(shown) and not new and _acted_otherwise(thread, followed)
-        if 2 * by_clip <= len(shown) and ((plain and gain >= _LEAST_GAIN) or proven):
+        clean = not by_clip and not new and _acted_otherwise(thread, followed)
+        if 2 * by_clip <= len(shown) and ((plain and gain >= _LEAST_GAIN) or clean):
             best, found, result = gain, replace(departure, cycles=shown), (trial, again)
     return *result, found
 
@@ -166,26 +165,20 @@ def _acted_otherwise(thread: Thread, followed: Followed) -> bool:
     return bool((several >= _SEVERAL).any())
 
 
-def _who_erred(
+def _clip_erred(
     thread: Thread, departure: Departure, shown: tuple[int, ...], board: Board | None
-) -> tuple[int, int]:
-    """Times that a ROM holds the opcode that was obeyed, so that the clip errs; and the one that
-    the clip saw, so that the CPU does.
-    """
+) -> int:
+    """Times that a ROM holds the opcode that was obeyed: there it is the clip that errs."""
     if board is None:
-        return 0, 0
+        return 0
     at = list(shown)
     address = (thread.meant[at] & 0xFFFF).astype(np.int64)
-    seen = (thread.seen[at] >> 16 & 0xFF).astype(np.uint8)
-    taken = departure.obeyed(seen)
-    by_clip = by_cpu = 0
-    for ref in board.map.chips:
-        chip = board.chip(ref)
-        if chip.role == "rom" and chip.images:
-            held = board.image_bytes(ref)[address]
-            by_clip += int((held == taken).sum())
-            by_cpu += int((held == seen).sum())
-    return by_clip, by_cpu
+    obeyed = departure.obeyed((thread.seen[at] >> 16 & 0xFF).astype(np.uint8))
+    return sum(
+        int((board.image_bytes(ref)[address] == obeyed).sum())
+        for ref in board.map.chips
+        if board.chip(ref).role == "rom" and board.chip(ref).images
+    )
 
 
 def _off(off: npt.NDArray[np.uint32], aside: int) -> npt.NDArray[np.bool_]:
