@@ -8,7 +8,8 @@ from bustrace.program import Kind
 from bustrace.reading import Reading
 
 LOST_EARLY = 0.9
-"""Share of the capture before which a program must not be lost, for the rest to say something."""
+"""Share of the capture before which a program must not be lost, for the rest to say something; and
+of which it must be followed for all to be right."""
 
 MAY_BE_SO = ("poll-unanswered", "waits-undeclared")
 """Rules about what a healthy board may do, too: nobody knows but who knows the board."""
@@ -84,11 +85,22 @@ def _as_far_as_seen(seen: Observations) -> tuple[Verdict, str]:
         text = f"The CPU side is healthy: main loop reached ({loop.text})."
     else:
         text = f"Everything up to the end of the capture is right: {ran:,} instructions."
+    followed = _followed(reading)
+    if followed < LOST_EARLY:
+        text += f" Only {100 * followed:.0f} % of the cycles could be followed."
+    all_seen = judged and seen.ladder[4].status == "ok" and whole_address(reading)
     if not any(replay.has_image(ref) for ref in replay.chips):
         text += " Whether the bytes it read are the right ones is open: there is no ROM image."
-    elif judged and seen.ladder[4].status == "ok" and whole_address(reading):
+    elif all_seen and followed >= LOST_EARLY:
         return "no fault seen", text
     open_rungs = [r.name for r in seen.ladder[:7] if r.status in ("not captured", "not seen")]
     if open_rungs:
         text += f" Not shown by this capture: {', '.join(open_rungs)}."
     return "healthy up to", text
+
+
+def _followed(reading: Reading) -> float:
+    """Share of the cycles of which it is known what the CPU did."""
+    program = reading.program
+    lost = int(program.length[program.kind == Kind.LOST].sum())
+    return 1 - lost / max(len(reading.cycles), 1)
