@@ -32,6 +32,9 @@ CONTEXTS, EACH_WAY = 16, 4
 lines that have nothing to do with each other agree in so many by chance once in 200 captures, and
 then they must also be wrong."""
 
+SELDOM_LOW = 1
+"""And at the low level with R/W: what runs wild after it hardly writes any more."""
+
 APART = 2
 """Distinct addresses at which two lines should differ and do not."""
 
@@ -271,7 +274,8 @@ def _alike(levels: _Levels, a: int, b: int) -> tuple[Column, Column, list[int]] 
     if int((both & ~same).sum()) > STRAY_SHARE * int(both.sum()):
         return None
     ways = [_distinct(levels, same & high), _distinct(levels, same & ~high)]
-    return (both, same, ways) if min(ways) >= EACH_WAY else None
+    each_way = SELDOM_LOW if LINES[b] == "RW" else EACH_WAY
+    return (both, same, ways) if min(ways) >= each_way else None
 
 
 def _driven(levels: _Levels, a: int, b: int) -> Finding | None:
@@ -288,6 +292,9 @@ def _driven(levels: _Levels, a: int, b: int) -> Finding | None:
     if int(off.sum()) < _MOSTLY * int(asked.sum()):
         return None  # joined lines cannot differ where the program wants them to
     wrong = [int((off & (_bit(levels.seen ^ levels.meant, line))).sum()) for line in (a, b)]
+    low = int((off & ~_bit(levels.seen, a)).sum())
+    if min(contexts) < EACH_WAY and max(min(wrong), low) < APART:
+        return None  # with few writes R/W must be wrong itself, or the other line in writes, too
     if min(wrong) == 0 and _rests_in_reads(levels, a if wrong[0] else b, off):
         return None  # it is stuck for reads, and the other line is alike by chance
     by_chip = LINES[a] in ADDRESS_PINS and LINES[b] in DATA_PINS and wrong[0] < APART

@@ -30,6 +30,9 @@ _FAR_BACK = 2_000
 _LOOK_AHEAD = 2_048
 """Cycles after it that a way of breaking the sheet must explain, where there are so many."""
 
+_RW, _DATA = 1 << 24, 0xFF0000
+"""Lines, as bits of a line mask."""
+
 _P = 4
 """Column of the status register."""
 
@@ -81,7 +84,7 @@ def with_departure(
         What had to be assumed.
     """
     at = _first_trouble(thread, followed)
-    if at is None or resting_data(cycles):
+    if at is None or resting_data(cycles) or _write_line_rests(thread, followed):
         return thread, followed, None
     entries = _entries(thread, at)
     if not entries:
@@ -159,10 +162,21 @@ def _acted_otherwise(thread: Thread, followed: Followed) -> bool:
     """Whether a sound CPU shows it in a byte read otherwise, or in so many lines of one cycle that
     no stray sample is behind it.
     """
-    if followed.misread:
-        return True
-    several = np.bitwise_count(thread.off() & np.uint32(~followed.aside_mask & 0x3FFFFFF))
-    return bool((several >= _SEVERAL).any())
+    several = np.bitwise_count(_lines_off(thread, followed)) >= _SEVERAL
+    return bool(followed.misread) or bool(several.any())
+
+
+def _write_line_rests(thread: Thread, followed: Followed) -> bool:
+    """Whether it is R/W that fails: it never falls, and the addresses are those of a sound CPU."""
+    off = _lines_off(thread, followed)
+    rests = (followed.aside_mask | ~int(thread.moving)) & _RW
+    return bool(rests) and not (off & ~np.uint32(_RW | _DATA)).any()
+
+
+def _lines_off(thread: Thread, followed: Followed) -> npt.NDArray[np.uint32]:
+    """Lines that are not as the CPU meant them, but for those set aside: uint32, (n_cycles,)."""
+    off: npt.NDArray[np.uint32] = thread.off() & np.uint32(~followed.aside_mask & 0x3FFFFFF)
+    return off
 
 
 def _clip_erred(

@@ -9,6 +9,8 @@ import pytest
 from drill_readings import boot, first_class, only, rules
 
 from bustrace.diagnosis import diagnose
+from bustrace.drill import Planting
+from bustrace.faults import Fault
 from bustrace.findings import find_all
 from bustrace.reading import Reading, read_boot
 
@@ -67,3 +69,18 @@ def test_an_unseen_nmi_may_be_joined_to_any_line_that_falls_before_each(line):
     assert f"short:{line}+NMI@bus" in first_class(diagnosis)
     # R/W falls in what pushes, which an NMI forgets; A15 not before the first one.
     assert not {"short:NMI+RW@bus", "short:A15+NMI@bus"} & first_class(diagnosis)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("line", ["D2", "D3", "D5"])
+def test_a_data_line_joined_to_rw_is_told_by_a_write_or_two(line):
+    """High in all reads, and low in the one address that is still written."""
+    planting = Planting(Fault.parse(f"short:{line}+RW@bus"), "high")
+    assert first_class(diagnose(boot(planting, cycles=1500))) == {f"short:{line}+RW@bus"}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("line", ["D2", "D5", "D6"])
+def test_a_data_line_that_is_stuck_in_reads_alone_is_not_joined_to_rw(line):
+    found = find_all(boot(f"stuck:{line}=1@read", cycles=1500))
+    assert "lines-together" not in rules(found)

@@ -47,7 +47,10 @@ def test_a_sound_cpu_departs_from_nothing_not_even_in_noise():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("fault", ["content:U5", "stuck:D3=0@read", "plane:U4.3", "doubled:U5+U4"])
+@pytest.mark.parametrize(
+    "fault",
+    ["content:U5", "stuck:D3=0@read", "plane:U4.3", "doubled:U5+U4", "stuck:RW=1@cpu"],
+)
 def test_a_cpu_fed_wrong_bytes_departs_from_nothing(fault):
     assert boot(fault, cycles=4000).program.departure is None
 
