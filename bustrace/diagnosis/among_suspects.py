@@ -12,7 +12,7 @@ from bustrace.diagnosis.suspected import suspected
 from bustrace.faults import PLACES, Fault
 from bustrace.findings import Finding, Observations
 
-MUCH_REVISED, REVISED = 0.1, 0.75
+MUCH_REVISED, REVISED = 0.1, 0.7
 """Share of a ROM's reads that differ where another revision is thought of, and what is left of its
 probability where something else is likely, too."""
 
@@ -80,7 +80,7 @@ def _elsewhere(fault: Fault, ref: str) -> bool:
 
 def perhaps_revised(seen: Observations, suspects: list[Suspect]) -> list[Suspect]:
     """A ROM of which much is other than its image, and whose program runs well, may be another
-    revision of it: what else is wrong comes first.
+    revision of it: what else is wrong, and sends the program astray if anything does, comes first.
     """
     program = seen.evidence.reading.program
     much = [
@@ -88,11 +88,12 @@ def perhaps_revised(seen: Observations, suspects: list[Suspect]) -> list[Suspect
         for f in seen.findings
         if f.rule == "rom-content" and f.count > MUCH_REVISED * f.opportunities
     ]
-    astray = any(f.rule in WENT_ASTRAY for f in seen.findings)
+    revised = {Fault("content", chip=ref) for f in much for ref in f.chips}
+    others = [s for s in suspects if s.probability >= LIKELY and s.fault not in revised]
+    astray = {f.rule for f in seen.findings if f.rule in WENT_ASTRAY}
+    astray -= {rule for s in others for rule in s.explains}
     if not much or astray or program.jam_at is not None or program.lost_at is not None:
         return suspects
-    revised = {Fault("content", chip=ref) for f in much for ref in f.chips}
-    others = any(s.probability >= LIKELY and s.fault not in revised for s in suspects)
     against = "the program runs well with it: it may be another revision than the image"
     return [
         replace(

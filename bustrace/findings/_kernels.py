@@ -902,7 +902,7 @@ def replay_board(
                     free = True
                     register_lanes = mine
                     asked = (responds[row, seen_read] >> c) & 1 == 1
-                    if driving == 1 << c and (io_sure >> c) & 1:
+                    if (io_sure >> c) & 1:
                         byte = io_expected[_way(assume, c), i]
                         byte_known = sheet = io_known[_way(assume, c), i]
                     if not sheet:

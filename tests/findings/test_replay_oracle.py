@@ -132,15 +132,14 @@ class PlainBoard:
             for i, ref in chips
             if ref in self.sheets
         }
-        if len(chips) == 1 and given_by_sheet:
-            return given_by_sheet[chips[0][1]], [chips[0][1]]
         expected: Bits = []
         for b in range(8):
             given: list[int | None] = []
             for i, ref in chips:
                 if self.board.map.data_masks[i] >> b & 1:
                     memory = self.board.chip(ref).role in ("rom", "ram")
-                    given.append(self.cell(i, ref, address)[1][b] if memory else None)
+                    told = given_by_sheet.get(ref, [None] * 8)
+                    given.append(self.cell(i, ref, address)[1][b] if memory else told[b])
             # The low level wins; high only where every driver of the line is.
             level = 0 if 0 in given else None if None in given or not given else 1
             expected.append(level)
@@ -400,6 +399,21 @@ def test_an_io_chip_that_gets_other_accesses_gives_what_its_sheet_says_of_these(
     assert (replay.healthy.expected_known[told] != 0).sum() > 20
     check(replay, reading, Assumption(write_and=0xF7), keeps=0xF7)
     check(replay, reading, Assumption(pin_chip=2, pin_and=0xFFFD), pins={"U6": 0xFFFD})
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(4))
+def test_what_a_sheet_decides_holds_beside_another_chip(seed):
+    """The ROM answers at the port's addresses, too: a bit that either has low is low."""
+    board = tide_gauge()
+    responds = board.map.responds.copy()
+    responds[1, REGISTERS[:16]] |= np.uint32(1 << board.map.index("U5"))
+    both = replace(board.map, responds=responds)
+    reading = random_reading(seed, replace(board, map=both), pool=REGISTERS)
+    replay = BoardReplay(reading)
+    check(replay, reading)
+    together = (replay.read == 1) & (np.bitwise_count(replay.healthy.drivers) == 2)
+    assert (replay.healthy.expected_known[together] != 0).sum() > 20
 
 
 def test_an_io_chip_without_a_sheet_may_get_other_bytes():
