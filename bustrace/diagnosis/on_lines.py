@@ -30,6 +30,8 @@ from bustrace.findings import (
     WRITES,
     Assumption,
     Evidence,
+    sole_driver,
+    wrong_bits,
 )
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
 
@@ -212,7 +214,7 @@ with CMOS drivers the stronger's."""
 
 def _address_shorts(evidence: Evidence) -> Iterator[Proposal]:
     replay = evidence.replay
-    pins = _address_pins(evidence)
+    pins, wrong = _address_pins(evidence), _wrong_reads(evidence)
     places = (("bus", BUS), ("cpu", BUS), ("behind", BEHIND), ("decoder", DECODER))
     for a, b in combinations(range(len(pins)), 2):
         names = (pins[a], pins[b])
@@ -220,13 +222,16 @@ def _address_shorts(evidence: Evidence) -> Iterator[Proposal]:
             joined = Assumption(short_a=a, short_b=b, short_place=at, short_wins=wins)
             yield "short", Fault("short", names, place=place), joined
         for chip, ref in enumerate(replay.chips):
-            if (1 << b) < replay.sizes[chip]:
-                joined = Assumption(short_a=a, short_b=b, short_place=PINS + chip)
-                yield "short-pins", Fault("short", names, place=ref), joined
+            for wins in _WINS if wrong[chip] else _WINS[:1]:
+                if (1 << b) < replay.sizes[chip]:
+                    joined = Assumption(
+                        short_a=a, short_b=b, short_place=PINS + chip, short_wins=wins
+                    )
+                    yield "short-pins", Fault("short", names, place=ref), joined
 
 
 def _data_shorts(evidence: Evidence) -> Iterator[Proposal]:
-    replay = evidence.replay
+    replay, wrong = evidence.replay, _wrong_reads(evidence)
     places = (("bus", BUS), ("cpu", BUS), ("behind", BEHIND), ("read", READS), ("write", WRITES))
     for a, b in combinations(range(8), 2):
         names = (DATA_PINS[a], DATA_PINS[b])
@@ -236,6 +241,19 @@ def _data_shorts(evidence: Evidence) -> Iterator[Proposal]:
             )
             yield "short", Fault("short", names, place=place), joined
         for chip, ref in enumerate(replay.chips):
-            if int(replay.lanes[chip]) >> a & int(replay.lanes[chip]) >> b & 1:
-                joined = Assumption(data_short_a=a, data_short_b=b, data_short_place=PINS + chip)
-                yield "short-pins", Fault("short", names, place=ref), joined
+            for wins in _WINS if wrong[chip] else _WINS[:1]:
+                if int(replay.lanes[chip]) >> a & int(replay.lanes[chip]) >> b & 1:
+                    joined = Assumption(
+                        data_short_a=a,
+                        data_short_b=b,
+                        data_short_place=PINS + chip,
+                        short_wins=wins,
+                    )
+                    yield "short-pins", Fault("short", names, place=ref), joined
+
+
+def _wrong_reads(evidence: Evidence) -> list[bool]:
+    """Whether a chip gave wrong bytes: its own pins are tried in every way only then."""
+    wrong = wrong_bits(evidence) != 0
+    chips = range(len(evidence.replay.chips))
+    return [bool((wrong & sole_driver(evidence, chip)).any()) for chip in chips]

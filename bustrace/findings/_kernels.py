@@ -91,7 +91,14 @@ SELDOM_AGAIN = 0.0078125
 """Share of a memory's unknown bytes that begin a row of one byte: what nobody wrote holds one in
 large parts. Each row begins anew, so that pairs of bytes still tell of a line that makes them."""
 
-HABITS = AGAIN + 1
+IDLE = AGAIN + 1
+"""Place in `drift` of how often a line moves that no chip drives while others are driven: those
+that were low, then those that were high."""
+
+UP_AT_FIRST, DOWN_AT_FIRST = 0.125, 0.002
+"""Share of such lines that go high, and low, before one was seen."""
+
+HABITS = IDLE + 16
 """Columns of `drift`."""
 
 KEEPS, CHANGED = 0.1, 4.0
@@ -363,6 +370,30 @@ def _drifted(last, departed, pause, drift):
             share = min(share, FALLS)
         price -= math.log2(share if gone else 1.0 - share)
         drift[0, at] += gone
+        drift[1, at] += 1.0
+    return price
+
+
+@compiled_part
+def _left_alone(last, seen, lines, told, t, meant, drift):
+    """Bits for lines that no chip drives while others are driven, by how often each moved so far:
+    for the first read of an address, and for the first in which a line has moved.
+    """
+    price = 0.0
+    for b in range(8):
+        if (lines >> b) & 1 == 0:
+            continue
+        moved = ((last ^ seen) >> b) & 1
+        first = (told[1, meant] >> (17 + b)) & 1 == 0
+        if not first and (moved == 0 or (told[0, t] >> b) & 1 == 1):
+            continue
+        told[1, meant] |= 1 << (17 + b)
+        told[0, t] |= moved << b
+        high = (last >> b) & 1
+        at = IDLE + 8 * high + b
+        share = (drift[0, at] + (DOWN_AT_FIRST if high else UP_AT_FIRST)) / (drift[1, at] + 1.0)
+        price -= math.log2(share if moved else 1.0 - share)
+        drift[0, at] += moved
         drift[1, at] += 1.0
     return price
 
@@ -991,11 +1022,8 @@ def replay_board(
             if driving != 0 and idle:
                 # Data lines that none of the chips drives are an undriven bus: see below.
                 price += bits[3] * _ones(idle & ~last_known)
-                moved = (last ^ data[i]) & last_known & data_known[i] & idle & ~forced
-                if moved & ~told[0, t]:
-                    told[0, t] |= moved
-                    stays = left_known[i] & idle == idle and (left[i] ^ data[i]) & idle == 0
-                    price += bits[3] * (3.0 if stays or data[i] & idle == idle else 9.0)
+                alone = last_known & data_known[i] & idle & ~forced
+                price += bits[3] * _left_alone(last, data[i], alone, told, t, meant, drift)
             if driving == 0:
                 price += bits[3] * _ones(~last_known & 255)
                 if described[row]:

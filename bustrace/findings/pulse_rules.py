@@ -14,15 +14,14 @@ from bustrace.findings.control_rules import does_not_wait
 from bustrace.findings.evidence import SHOWN, Evidence
 from bustrace.findings.joined_rules import STRAY_SHARE, unheard
 from bustrace.findings.model import Finding
-from bustrace.findings.reset_rules import reset_spans
 from bustrace.units import count_words
 
 FEWEST = 4
 """Pulses that are no accident."""
 
-RESETS, RESETS_OVER = 8, 256
-"""Falls of RES, and cycles between the first and the last, that are neither a slow edge that
-chatters nor a button that bounces."""
+AS_DESIGNED = 0.5
+"""Share of the waits that come at one distance from the one before: a display that takes the bus
+keeps time."""
 
 MARGIN = 2
 """Cycles before a line falls, or after it rises, in which an access may have made it so."""
@@ -31,7 +30,7 @@ Cycles = npt.NDArray[np.int64]
 
 
 def waits(evidence: Evidence) -> Iterator[Finding]:
-    """RDY low again and again, on a board of which the file declares no such hold."""
+    """RDY low again and again, at no steady pace, on a board whose file declares no such hold."""
     reading, n = evidence.reading, evidence.n
     part = variant_named(reading.board.cpu.variant)
     # A part with WAI pulls RDY low itself (W65C02S sheet).
@@ -40,6 +39,9 @@ def waits(evidence: Evidence) -> Iterator[Finding]:
     starts, ends = _pulses(evidence, "RDY")
     count = int((ends - starts).sum())
     if len(starts) < FEWEST or count <= STRAY_SHARE * n or does_not_wait(evidence):
+        return
+    distances = np.unique(np.diff(starts), return_counts=True)[1]
+    if distances.max() > AS_DESIGNED * distances.sum():
         return
     yield Finding(
         rule="waits-undeclared",
@@ -52,8 +54,8 @@ def waits(evidence: Evidence) -> Iterator[Finding]:
         f"{count_words(len(starts), 'stretch', 'stretches')} of at most "
         f"{int((ends - starts).max()):,}",
         expected="the board file declares nobody who makes the CPU wait ([[holds]])",
-        text=f"RDY makes the CPU wait {len(starts):,} times, though the board file declares nobody "
-        "who does. If that is the board's way, declare it there as a hold.",
+        text=f"RDY makes the CPU wait {len(starts):,} times, at no steady pace, though the board "
+        "file declares nobody who does. If that is the board's way, declare it there as a hold.",
     )
 
 
@@ -91,30 +93,6 @@ def requests_withdrawn(evidence: Evidence) -> Iterator[Finding]:
     )
 
 
-def resets_scattered(evidence: Evidence) -> Iterator[Finding]:
-    """RES falls again and again, and seldom stays high: no slow edge and no button."""
-    spans = reset_spans(evidence.reading)
-    n = len(evidence.reading.cycles)
-    falls = [span.end for span in spans if span.level == 1 and span.end < n]
-    if len(falls) < RESETS or falls[-1] - falls[0] < RESETS_OVER:
-        return
-    low = sum(span.length for span in spans if span.level == 0)
-    if low <= STRAY_SHARE * n + len(falls):
-        return
-    yield Finding(
-        rule="reset-scattered",
-        severity="fault",
-        lines=("RES",),
-        cycles=tuple(falls[:SHOWN]),
-        opportunities=len(spans),
-        count=len(falls),
-        measured=f"RES falls {len(falls):,} times, from cycle {falls[0]:,} to {falls[-1]:,}",
-        expected="one rise, which may chatter for some cycles",
-        text=f"RES goes low again and again, {len(falls):,} times: the CPU starts anew each time. "
-        "Something pulls it, or a joint comes and goes.",
-    )
-
-
 def _pulses(evidence: Evidence, pin: str) -> tuple[Cycles, Cycles]:
     """First cycles and ends of the stretches in which a line is low, those that the capture shows
     whole.
@@ -125,4 +103,4 @@ def _pulses(evidence: Evidence, pin: str) -> tuple[Cycles, Cycles]:
     return starts[whole], ends[whole]
 
 
-RULES = (waits, requests_withdrawn, resets_scattered)
+RULES = (waits, requests_withdrawn)

@@ -35,6 +35,10 @@ bounces included, gives fewer sustained ones in a capture of a boot."""
 PERIODIC = 0.1
 """Spread of the releases' lengths, as a share, below which two already look like a clockwork."""
 
+SCATTERED, SCATTERED_OVER, SCATTERED_SHARE = 8, 256, 2e-3
+"""Falls of RES, cycles between the first and the last, and share of the cycles with it low, that
+are neither a slow edge that chatters, nor a button that bounces, nor noise."""
+
 SHORTEST_RESET_CYCLES = 2
 """RES must be low for two clock cycles: Rockwell R650X p 2, Synertek p 3-40, W65C02S 3.11."""
 
@@ -177,6 +181,20 @@ def reset_line(evidence: Evidence) -> Iterator[Finding]:
             text=f"RES comes again and again: {len(again)} times in {span_text}. A watchdog that "
             "nobody feeds, a reset generator that sees a sagging rail, or a shorted button.",
         )
+    elif _scattered(spans, n):
+        falls = [s.end for s in spans if s.level == 1 and s.end < n]
+        yield Finding(
+            rule="reset-scattered",
+            severity="fault",
+            lines=("RES",),
+            cycles=tuple(falls[:32]),
+            opportunities=len(spans),
+            count=len(falls),
+            measured=f"RES falls {len(falls):,} times, from cycle {falls[0]:,} to {falls[-1]:,}",
+            expected="one rise, which may chatter for some cycles",
+            text=f"RES goes low again and again, {len(falls):,} times: the CPU starts anew each "
+            "time. Something pulls it, or a joint comes and goes.",
+        )
     elif again:
         last = spans[-1]
         stays_low = last.level == 0 and last.length >= SUSTAINED_CYCLES
@@ -224,6 +242,15 @@ def reset_line(evidence: Evidence) -> Iterator[Finding]:
             expected=f"at least {SHORTEST_RESET_CYCLES} cycles (makers' sheets)",
             text="The reset pulse is shorter than the CPU needs.",
         )
+
+
+def _scattered(spans: list[ResetSpan], n: int) -> bool:
+    """Whether RES falls all over the capture, and for more than stray samples."""
+    falls = [span.end for span in spans if span.level == 1 and span.end < n]
+    low = sum(span.length for span in spans if span.level == 0)
+    if len(falls) < SCATTERED or falls[-1] - falls[0] < SCATTERED_OVER:
+        return False
+    return low > SCATTERED_SHARE * n + len(falls)
 
 
 def _unseen_reset(evidence: Evidence) -> Iterator[Finding]:

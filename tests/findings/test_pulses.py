@@ -14,9 +14,9 @@ from bustrace.faults import Fault
 from bustrace.findings import find_all
 
 
-def now_and_then(fault: str, **options):
-    """A boot in which a fault acts in a tenth of the cycles, eight at a time."""
-    planting = Planting(Fault.parse(fault), "plain", Occurrence(activity=0.1, burst=8))
+def now_and_then(fault: str, activity: float = 0.1, **options):
+    """A boot in which a fault acts in a share of the cycles, eight at a time."""
+    planting = Planting(Fault.parse(fault), "plain", Occurrence(activity=activity, burst=8))
     return boot(planting, cycles=3000, **options)
 
 
@@ -53,7 +53,7 @@ def test_a_request_that_goes_away_by_itself_is_no_chips():
 
 @pytest.mark.slow
 def test_resets_all_over_a_boot_are_no_chatter():
-    diagnosis = diagnose(now_and_then("reset:held"))
+    diagnosis = diagnose(now_and_then("reset:held", 0.4))
     assert only(diagnosis.findings, "reset-scattered").severity == "fault"
     assert str(diagnosis.suspects[0].fault) == "reset:held"
 
@@ -64,3 +64,10 @@ def test_a_few_stray_samples_are_no_pulses(line):
     """One low cycle in a thousand."""
     found = find_all(reread(boot(cycles=4000), line, 0, range(600, 4000, 1000)))
     assert not {"waits-undeclared", "irq-withdrawn", "reset-scattered"} & rules(found)
+
+
+@pytest.mark.slow
+def test_a_watchdog_whose_releases_chatter_stays_a_watchdog():
+    reading = boot("reset:repeats", cycles=6000, chatter=3)
+    assert "reset-scattered" not in rules(find_all(reading))
+    assert str(diagnose(reading).suspects[0].fault) == "reset:repeats"
