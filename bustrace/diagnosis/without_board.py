@@ -39,12 +39,13 @@ BY_HAND = {
         "its address in the same way."
     ),
     "jam-out-of-view": (
-        "Record again from before RES rises: after a reset the CPU starts anew, and what it reads "
-        "up to the jam tells why. Good: it does not jam again. Bad: it does: look at the last "
-        "bytes that it read before."
+        "Record again from before RES rises, with D0 to D7 and R/W among the lines: after a reset "
+        "the CPU starts anew, and what it reads up to the jam tells why. Good: it does not jam "
+        "again. Bad: it does: look at the last bytes that it read before."
     ),
     "runs-nowhere": _LOST,
     "runs-empty": _LOST,
+    "brk-storm": _LOST,
 }
 """What to do about a finding that names no part, where no suspect explains it."""
 

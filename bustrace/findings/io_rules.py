@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.board.parts import number_in
-from bustrace.findings.control_rules import refusals
 from bustrace.findings.evidence import Evidence
+from bustrace.findings.interrupt_rules import LOOKED_AT, refusals
 from bustrace.findings.io_chips import register_name
 from bustrace.findings.memory_rules import (
     byte_words,
@@ -38,8 +38,8 @@ _TELLS = ((r"65C?22", 13), (r"65C?51", 1))
 """Registers of which bit 7 is set while the chip pulls IRQ: IFR of a 6522, status of a 6551 (their
 makers' sheets, from memory)."""
 
-_BEFORE = 8
-"""Cycles before an interrupt in which IRQ must have been low: the longest instruction, and one."""
+_STATUS, _BREAK = 4, np.uint8(0x10)
+"""Cycle of an interrupt in which the status is pushed, and the bit in it that BRK sets."""
 
 
 def io_content(evidence: Evidence) -> Iterator[Finding]:
@@ -146,11 +146,18 @@ def interrupt_unheard(evidence: Evidence) -> Iterator[Finding]:
 
 
 def _interrupts_taken_at_high(evidence: Evidence, level: npt.NDArray[np.uint8]) -> int:
-    """Interrupts that the CPU took while IRQ was high; 0 where it was low at any other."""
-    program = evidence.reading.program
+    """Interrupts that the CPU took while IRQ was high; 0 where it was low at any other.
+
+    Only those count that are told from a BRK, by bit 4 of the status that they push (hardware
+    manual, A.5.4).
+    """
+    program, cycles = evidence.reading.program, evidence.reading.cycles
     first = program.first_cycle[program.kind == Kind.IRQ]
-    first = first[(first >= _BEFORE) & (first < len(level))]
-    around = level[first[:, None] - np.arange(1, _BEFORE + 1)]
+    first = first[(first >= LOOKED_AT) & (first + _STATUS < len(level))]
+    pushed = first + _STATUS
+    told = cycles.data_known[pushed] & ~cycles.data[pushed] & _BREAK != 0
+    first = first[told]
+    around = level[first[:, None] - np.arange(1, LOOKED_AT + 1)]
     return len(first) if (around == 1).all() else 0
 
 
@@ -216,7 +223,7 @@ def _refused(
     heard[taken] = where[taken]
     rows = refusals(program)
     for first, length in zip(program.first_cycle[rows], program.length[rows], strict=True):
-        if first < _BEFORE or first >= n or not where[first - _BEFORE : first].all():
+        if first < LOOKED_AT or first >= n or not where[first - LOOKED_AT : first].all():
             continue
         missed[first : first + length] = True
     missed &= where

@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.findings.control_rules import FLAG_I, REFUSALS, does_not_wait, refusals
+from bustrace.findings.control_rules import does_not_wait
 from bustrace.findings.evidence import Evidence
+from bustrace.findings.interrupt_rules import FLAG_I, REFUSALS, refusals
 from bustrace.findings.model import Finding
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
 from bustrace.program import Kind

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from bustrace.findings._kernels import IO, RAM
-from bustrace.findings.control_rules import FLAG_I
 from bustrace.findings.evidence import SHOWN, Evidence
+from bustrace.findings.interrupt_rules import FLAG_I
 from bustrace.findings.memory_rules import holds_last_byte, sole_driver
 from bustrace.findings.model import Finding
 from bustrace.findings.progress import STACK_END

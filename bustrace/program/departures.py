@@ -100,7 +100,7 @@ def with_departure(
         left = _left(trial, again, followed.aside_mask)
         gain, new = left.beside(sound)
         shown = _shown(trial, departure)
-        if gain <= best or not shown:
+        if gain <= best or not shown or _all_there_is(trial, shown):
             continue
         by_clip = _clip_erred(trial, departure, shown, board)
         # What shows once alone must mend a loss, or leave nothing that a sound CPU does not.
@@ -177,6 +177,13 @@ def _lines_off(thread: Thread, followed: Followed) -> npt.NDArray[np.uint32]:
     """Lines that are not as the CPU meant them, but for those set aside: uint32, (n_cycles,)."""
     off: npt.NDArray[np.uint32] = thread.off() & np.uint32(~followed.aside_mask & 0x3FFFFFF)
     return off
+
+
+def _all_there_is(thread: Thread, shown: tuple[int, ...]) -> bool:
+    """Whether hardly any other instruction was executed: a program is not like that, and what the
+    CPU did with one byte over and over tells nothing of its sheet.
+    """
+    return 2 * len(shown) > sum(len(cycles) for cycles in thread.rows.cycle)
 
 
 def _clip_erred(

@@ -52,6 +52,7 @@ RULE_WORDS = {
     "lines-together": "two lines move as one where the program wants them apart",
     "memory-unanswered": "reads of the memory find nobody driving",
     "nmi-held": "NMI stays low",
+    "brk-storm": "BRK after BRK: the program has lost its way",
     "irq-withdrawn": "IRQ goes away although nobody served it",
     "waits-undeclared": "RDY makes the CPU wait, which the board file does not have",
     "reset-scattered": "RES goes low again and again",

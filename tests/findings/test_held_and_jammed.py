@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from drill_readings import boot, only, reread, rules
+from drill_readings import TRIAGE, boot, only, reread, rules
 
 from bustrace.board import unknown_board
 from bustrace.diagnosis import diagnose
@@ -131,3 +131,22 @@ def test_nmis_that_are_far_apart_are_no_storm(apart, storm):
     kinds[50 : 50 + 8 * apart : apart] = Kind.NMI
     again = replace(reading, program=replace(reading.program, kind=kinds))
     assert ("nmi-storm" in rules(find_all(again))) == storm
+
+
+@pytest.mark.slow
+def test_a_jam_is_seen_by_sync_alone():
+    """Eight lines for a first look: no fetch, and nothing holds the CPU."""
+    reading = boot("stuck:D4=0@bus", lines=TRIAGE)
+    finding = only(find_all(reading), "jam-out-of-view")
+    assert (finding.severity, "no fetch" in finding.measured) == ("fault", True)
+    assert "jam-out-of-view" not in rules(find_all(reread(reading, "RDY", 0)))
+    assert "jam-out-of-view" not in rules(find_all(boot(lines=TRIAGE)))
+
+
+@pytest.mark.slow
+def test_brks_without_end_are_told_from_interrupts_by_irq_alone():
+    """With eight lines the two look alike, but IRQ stays high: neither a clip nor a request."""
+    found = find_all(boot("always:U4", lines=TRIAGE))
+    finding = only(found, "brk-storm")
+    assert (finding.severity, finding.count > 50) == ("fault", True)
+    assert not {"clip-off", "irq-storm"} & rules(found)
