@@ -399,16 +399,31 @@ def _left_alone(last, seen, lines, told, t, meant, drift):
 
 
 @compiled_part
-def _either(byte, byte_known, highs, lows, hazy, told, meant):
-    """Bits for what comes of drivers of which now one wins and now another, once for each address
-    and line: one where they are known to differ. Where one of them is not known, it agrees half of
-    the time, and wins half of the rest.
+def _either(
+    byte, byte_known, highs, lows, hazy, told, t, meant, memory, memory_known, register, kept
+):
+    """Bits for what comes of drivers of which now one wins and now another, once for each address,
+    line and winner: one where they are known to differ. Where one of them is not known, it agrees
+    half of the time, and wins half of the rest.
+
+    A register, on the lines `kept`, holds what it won with once.
     """
-    news = (highs | lows | hazy) & byte_known & ~(told[1, meant] >> 17) & 255
-    told[1, meant] |= news << 17
     astray = (highs & ~lows & ~byte) | (lows & ~highs & byte)
+    seen = (astray & told[3, t]) | (~astray & (told[1, meant] >> 17))
+    news = (highs | lows | hazy) & byte_known & ~seen & 255
+    told[3, t] |= news & astray
+    told[1, meant] |= (news & ~astray) << 17
     price = float(_ones(news & ((highs & lows) | (hazy & ~(highs ^ lows)))))
     soft = news & hazy & (highs ^ lows)
+    if register >= 0:
+        held = soft & kept & memory_known[register]
+        agrees = held & ~(memory[register] ^ highs)
+        price += CHANGED * _ones(agrees & astray) + KEEPS * _ones(agrees & ~astray)
+        price += _ones(held & ~agrees)
+        shown = byte_known & kept & hazy & astray & 255
+        memory[register] = (memory[register] & ~shown) | (byte & shown)
+        memory_known[register] |= shown
+        soft &= ~held
     price += 2.0 * _ones(soft & astray) + AS_IT_SHOULD * _ones(soft & ~astray)
     return price
 
@@ -582,7 +597,7 @@ def replay_board(
     registers : uint16, shape (BYTES_SEEN,)
         Last byte of each I/O address and of each empty one, of any I/O register, and of each
         memory, plus 256, 0 for none yet; changed in place.
-    told : uint32, shape (3, 65536 for each map, `TOLD_BANKS` at most)
+    told : uint32, shape (4, 65536 for each map, `TOLD_BANKS` at most)
         Surprises already paid for, a bit each: data, address, selects. Changed in place.
     drift : float64, shape (2, HABITS)
         How often each line of the undriven bus departed from its last level, all of them went
@@ -970,7 +985,20 @@ def replay_board(
             ones &= driven
             either = assume[FIGHT] == EITHER_WINS and driving & (driving - 1) != 0
             if either:
-                price += bits[3] * _either(data[i], data_known[i], highs, zeros, hazy, told, meant)
+                price += bits[3] * _either(
+                    data[i],
+                    data_known[i],
+                    highs,
+                    zeros,
+                    hazy,
+                    told,
+                    t,
+                    meant,
+                    memory,
+                    memory_known,
+                    -1 if asked else register,
+                    register_lanes & ~vague,
+                )
                 ones = highs & ~zeros & ~hazy
                 zeros &= ~highs & ~hazy
                 free = False
@@ -1070,7 +1098,7 @@ def replay_board(
                         told[0, t] |= 1 << 28  # a register that changed to what memory holds
                         price += 8 * bits[3]
                     price += bits[3] * _register_shows(
-                        data[i], visible, memory, memory_known, register, registers, fresh_here
+                        data[i], visible, memory, memory_known, register, registers, told, meant
                     )
                     if fresh_here:
                         price += bits[3] * _ones(vague & ~settled & register_lanes)
@@ -1207,8 +1235,9 @@ def replay_board(
 
 
 @compiled_part
-def _register_shows(byte, visible, memory, memory_known, register, registers, fresh):
-    """Bits for what a register shows that is not asked, once for each address, and keep it.
+def _register_shows(byte, visible, memory, memory_known, register, registers, told, meant):
+    """Bits for what a register shows that is not asked, once for each address and line, and keep
+    it.
 
     What it showed last is expected; what it never showed is new.
     """
@@ -1216,11 +1245,12 @@ def _register_shows(byte, visible, memory, memory_known, register, registers, fr
     changed = (memory[register] ^ byte) & known
     memory[register] = (memory[register] & ~visible) | (byte & visible)
     memory_known[register] |= visible
-    if not fresh:
-        return 0.0
-    if known == 0 and visible == 255:
+    fresh = visible & ~(told[1, meant] >> 17)
+    told[1, meant] |= fresh << 17
+    if known == 0 and fresh == 255:
         return _new_register(byte, registers)
-    return _ones(visible & ~known) + CHANGED * _ones(changed) + KEEPS * _ones(known & ~changed)
+    news = _ones(fresh & ~known) + CHANGED * _ones(fresh & changed)
+    return news + KEEPS * _ones(fresh & known & ~changed)
 
 
 @compiled_part

@@ -541,7 +541,7 @@ class BoardReplay:
             memory_known,
             np.zeros(len(memory), dtype=np.uint8),
             np.zeros(BYTES_SEEN, dtype=np.uint16),
-            np.zeros((3, 0x10000 * min(len(banks.states), TOLD_BANKS)), dtype=np.uint32),
+            np.zeros((4, 0x10000 * min(len(banks.states), TOLD_BANKS)), dtype=np.uint32),
             np.zeros((2, HABITS)),
             np.zeros((3, len(memory) if forgets else 1), dtype=np.int32),
             vector,
