@@ -152,6 +152,8 @@ def _interrupts_taken_at_high(evidence: Evidence, level: npt.NDArray[np.uint8]) 
     manual, A.5.4).
     """
     program, cycles = evidence.reading.program, evidence.reading.cycles
+    if program.lost_at is not None:
+        return 0  # what is taken for an interrupt may be something else
     first = program.first_cycle[program.kind == Kind.IRQ]
     first = first[(first >= LOOKED_AT) & (first + _STATUS < len(level))]
     pushed = first + _STATUS

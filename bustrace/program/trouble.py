@@ -75,6 +75,12 @@ def first_trouble(off: npt.NDArray[np.uint32], asked: Strictness, after: int = 0
     return int(bad[serious[0]]) if len(serious) else None
 
 
+def _joined(seen: npt.NDArray[np.uint32], lines: int) -> bool:
+    """Whether two lines have one level throughout: they touch, and neither is what was meant."""
+    pair = seen & np.uint32(lines)
+    return lines.bit_count() == 2 and bool(((pair == 0) | (pair == lines)).all())
+
+
 def faulty_lines(thread: Thread, run: Run, at: int, aside: int) -> tuple[int, bool]:
     """Lines that alone explain the disagreements from cycle `at` on.
 
@@ -105,9 +111,9 @@ def faulty_lines(thread: Thread, run: Run, at: int, aside: int) -> tuple[int, bo
     lines = int(np.bitwise_or.reduce(off)) & ~aside
     if not 0 < lines.bit_count() <= _LINE_LIMIT:
         return 0, False
-    if lines & _RW_SYNC and lines & ~_RW_SYNC:
-        return 0, False
     seen = slice(at, at + len(off))
+    if lines & _RW_SYNC and lines & ~_RW_SYNC and not _joined(thread.seen[seen], lines):
+        return 0, False
     compared = run.certain[window] & thread.captured[seen] & np.uint32(~(lines | aside) & 0x3FFFFFF)
     meant = run.meant[window]
     moved = (meant[1:] ^ meant[:-1]) & compared[1:] & compared[:-1]

@@ -84,3 +84,12 @@ def test_a_data_line_joined_to_rw_is_told_by_a_write_or_two(line):
 def test_a_data_line_that_is_stuck_in_reads_alone_is_not_joined_to_rw(line):
     found = find_all(boot(f"stuck:{line}=1@read", cycles=1500))
     assert "lines-together" not in rules(found)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("variant", ["high", "low"])
+@pytest.mark.parametrize("line", ["A3", "A9", "A14"])
+def test_an_address_line_joined_to_rw_has_its_level_throughout(line, variant):
+    """No address line is stuck in reads alone, so few writes tell."""
+    planting = Planting(Fault.parse(f"short:{line}+RW@bus"), variant)
+    assert first_class(diagnose(boot(planting))) == {f"short:{line}+RW@bus"}
