@@ -98,7 +98,10 @@ that were low, then those that were high."""
 UP_AT_FIRST, DOWN_AT_FIRST = 0.125, 0.002
 """Share of such lines that go high, and low, before one was seen."""
 
-HABITS = IDLE + 16
+ANY_LEVELS = IDLE + 16
+"""Place in `drift` of how often an undriven bus showed what its lines' habits make unlikely."""
+
+HABITS = ANY_LEVELS + 1
 """Columns of `drift`."""
 
 KEEPS, CHANGED = 0.1, 4.0
@@ -372,6 +375,18 @@ def _drifted(last, departed, pause, drift):
         drift[0, at] += gone
         drift[1, at] += 1.0
     return price
+
+
+@compiled_part
+def _at_most(news, drift):
+    """Bits for an undriven bus, no more than for any byte at all, by how often that is the lesser
+    price: one at most to say so.
+    """
+    share = max(0.5, (drift[0, ANY_LEVELS] + 0.5) / (drift[1, ANY_LEVELS] + 1.0))
+    any_byte = 8.0 - math.log2(share)
+    drift[0, ANY_LEVELS] += news > any_byte
+    drift[1, ANY_LEVELS] += 1.0
+    return min(news, any_byte)
 
 
 @compiled_part
@@ -1065,13 +1080,13 @@ def replay_board(
                     told[0, t] |= 1 << 22
                     news = 0.0
                     if first_here and not (stays and departed):
-                        news = min(9.0, _drifted(last, departed, pause, drift))
+                        news = _at_most(_drifted(last, departed, pause, drift), drift)
                         if byte | forced != 255:
                             news = _went_up(up, news, drift)
                     elif fresh & ~forced:
-                        news = min(
-                            3.0 if stays or up else 9.0, _drifted(last, departed, pause, drift)
-                        )
+                        news = _at_most(_drifted(last, departed, pause, drift), drift)
+                        if stays or up:
+                            news = min(3.0, news)
                     if responds[rows[m, meant], reading] == 0:
                         news *= bits[3] * FEW_FALLS / (FEW_FALLS + drift[0, FELL])
                         other = registers[meant] != 0 and registers[meant] != 256 | data[i]
