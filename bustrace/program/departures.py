@@ -41,8 +41,11 @@ _EACH_LOST, _EACH_OFF = 32, 16
 cycle with lines that the CPU did not mean, counts: in cycles that are not followed."""
 
 _LEAST_GAIN = 32
-"""A sound CPU is given up only where that leaves so much less, and at most half; less will do
-where nothing else is left."""
+"""A sound CPU is given up only where that leaves so much less; less will do where nothing else is
+left."""
+
+_MUCH = 8
+"""Of what it explains, what such a CPU may leave that a sound one does not: one in so many."""
 
 _MOST_MISREAD = 4
 """And of the bytes that a sound CPU must have read otherwise it may leave one in so many."""
@@ -84,7 +87,9 @@ def with_departure(
         What had to be assumed.
     """
     at = _first_trouble(thread, followed)
-    if at is None or resting_data(cycles) or _write_line_rests(thread, followed):
+    if at is None or resting_data(cycles):
+        return thread, followed, None
+    if _write_line_rests(thread, followed) or _fought(thread, followed):
         return thread, followed, None
     entries = _entries(thread, at)
     if not entries:
@@ -132,14 +137,14 @@ class Left:
     def beside(self, other: Left) -> tuple[int, int]:
         """How much less this leaves than another, and what it leaves that the other does not.
 
-        What both leave is noise, or a register that nobody knows. No gain where it explains less
-        than half of what is the other's alone, leaves too many misread bytes, or is lost in its
-        turn where it goes on.
+        What both leave is noise, or a register that nobody knows. No gain where what is left to it
+        alone is much beside what it explains, where it leaves too many misread bytes, or is lost
+        in its turn where it goes on.
         """
         both = int(np.minimum(self.weight, other.weight).sum())
         mine, others = int(self.weight.sum()) - both, int(other.weight.sum()) - both
         lost_too = self.lost != other.lost and 2 * self.lost > other.lost
-        if 2 * mine > others or lost_too or _MOST_MISREAD * self.misread > other.misread:
+        if _MUCH * mine > others or lost_too or _MOST_MISREAD * self.misread > other.misread:
             return 0, mine
         return others - mine, mine
 
@@ -171,6 +176,14 @@ def _write_line_rests(thread: Thread, followed: Followed) -> bool:
     off = _lines_off(thread, followed)
     rests = (followed.aside_mask | ~int(thread.moving)) & _RW
     return bool(rests) and not (off & ~np.uint32(_RW | _DATA)).any()
+
+
+def _fought(thread: Thread, followed: Followed) -> bool:
+    """Whether nothing but bytes written is off, each time lower: a chip drives against the CPU."""
+    off = _lines_off(thread, followed)
+    several = bool((np.bitwise_count(off) > 1).any())  # one line is a stray sample
+    lower = not (off & (thread.seen | ~np.uint32(_DATA))).any()
+    return several and lower and len(followed.misread) < _SEVERAL
 
 
 def _lines_off(thread: Thread, followed: Followed) -> npt.NDArray[np.uint32]:
