@@ -274,6 +274,8 @@ def _unseen_reset(evidence: Evidence) -> Iterator[Finding]:
         leads_to = int(cycles.data[vector]) | int(cycles.data[vector + 1]) << 8
         whole = (cycles.data_known[vector : vector + 2] == 0xFF).all()
         lines_told = captured if whole else 0
+        if captured != pins and (not whole or leads_to in (0x0000, 0xFFFF)):
+            continue  # with lines missing, only a vector that is one tells it from what runs wild
         goes_there = (int(address[vector + 2]) ^ leads_to) & lines_told == 0
         if _down_the_stack(address[vector - 3 : vector], captured) and goes_there:
             yield Finding(
