@@ -153,7 +153,7 @@ def _left(thread: Thread, followed: Followed, aside: int) -> Left:
     weight = (~thread.done).astype(np.int64)
     # A CPU of which less is known is contradicted less.
     vague = thread.captured & ~thread.certain & thread.compared_lines() != 0
-    weight += _EACH_OFF * (vague | _off(thread.off(), aside)).astype(np.int64)
+    weight += _EACH_OFF * (vague | (_off(thread.off(), aside) != 0)).astype(np.int64)
     for patch in followed.misread:
         weight[patch.cycles[0]] += _EACH_OFF
     lost = 0
@@ -167,29 +167,23 @@ def _acted_otherwise(thread: Thread, followed: Followed) -> bool:
     """Whether a sound CPU shows it in a byte read otherwise, or in so many lines of one cycle that
     no stray sample is behind it.
     """
-    several = np.bitwise_count(_lines_off(thread, followed)) >= _SEVERAL
+    several = np.bitwise_count(_off(thread.off(), followed.aside_mask)) >= _SEVERAL
     return bool(followed.misread) or bool(several.any())
 
 
 def _write_line_rests(thread: Thread, followed: Followed) -> bool:
     """Whether it is R/W that fails: it never falls, and the addresses are those of a sound CPU."""
-    off = _lines_off(thread, followed)
+    off = _off(thread.off(), followed.aside_mask)
     rests = (followed.aside_mask | ~int(thread.moving)) & _RW
     return bool(rests) and not (off & ~np.uint32(_RW | _DATA)).any()
 
 
 def _fought(thread: Thread, followed: Followed) -> bool:
     """Whether nothing but bytes written is off, each time lower: a chip drives against the CPU."""
-    off = _lines_off(thread, followed)
+    off = _off(thread.off(), followed.aside_mask)
     several = bool((np.bitwise_count(off) > 1).any())  # one line is a stray sample
     lower = not (off & (thread.seen | ~np.uint32(_DATA))).any()
     return several and lower and len(followed.misread) < _SEVERAL
-
-
-def _lines_off(thread: Thread, followed: Followed) -> npt.NDArray[np.uint32]:
-    """Lines that are not as the CPU meant them, but for those set aside: uint32, (n_cycles,)."""
-    off: npt.NDArray[np.uint32] = thread.off() & np.uint32(~followed.aside_mask & 0x3FFFFFF)
-    return off
 
 
 def _all_there_is(thread: Thread, shown: tuple[int, ...]) -> bool:
@@ -215,10 +209,10 @@ def _clip_erred(
     )
 
 
-def _off(off: npt.NDArray[np.uint32], aside: int) -> npt.NDArray[np.bool_]:
-    """Where lines are not as the CPU meant them, but for those set aside."""
-    wrong: npt.NDArray[np.bool_] = off & np.uint32(~aside & 0x3FFFFFF) != 0
-    return wrong
+def _off(off: npt.NDArray[np.uint32], aside: int) -> npt.NDArray[np.uint32]:
+    """Lines that are not as the CPU meant them, but for those set aside."""
+    left: npt.NDArray[np.uint32] = off & np.uint32(~aside & 0x3FFFFFF)
+    return left
 
 
 def _entries(thread: Thread, at: int) -> list[tuple[int, CpuState]]:
@@ -252,10 +246,10 @@ def _promising(
     end = min(len(trial), at + _LOOK_AHEAD)
 
     def reach(run: Run) -> tuple[int, int]:
-        off = _off(run.off, aside).astype(np.uint32)
+        off = _off(run.off, aside)
         bad = first_trouble(off, asked)
         upto = len(off) if bad is None else bad
-        return run.start + upto, -int(off[:upto].sum())
+        return run.start + upto, -int(np.count_nonzero(off[:upto]))
 
     found: dict[Departure, tuple[int, int]] = {}
     for start, state in entries:
