@@ -9,7 +9,7 @@ import numpy as np
 from bustrace.cycles import STRETCHED
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.model import Finding
-from bustrace.hookup import CLOCK_PINS
+from bustrace.hookup import CLOCK_PINS, Tap
 from bustrace.reading import Reading
 from bustrace.units import format_rate, format_time
 
@@ -42,29 +42,44 @@ def moves(reading: Reading, line: str) -> bool:
     return changes > max(FEWEST_CHANGES, STRAY_CHANGES * samples)
 
 
+def _clock_at_rest(reading: Reading) -> Tap | None:
+    """The clock's clip, where its line does not move."""
+    tap = next((t for pin in CLOCK_PINS if (t := reading.hookup.tap(pin))), None)
+    if tap is None or reading.capture.mode == "state" or not len(reading.capture):
+        return None
+    return None if moves(reading, tap.line) else tap
+
+
+def _moving_beside(reading: Reading) -> str:
+    """In words, what moves that only a running CPU moves; empty without."""
+    taps = reading.hookup.taps
+    bus = [t for t in taps if t.pin[0] in "AD" and t.pin[1:].isdigit() and moves(reading, t.line)]
+    if len(bus) >= 4:
+        return f"{len(bus)} bus lines"
+    outputs = [t for t in taps if t.pin in ("RW", "SYNC") and moves(reading, t.line)]
+    return " and ".join(tap.name for tap in outputs)
+
+
 def clock_absent(evidence: Evidence) -> Iterator[Finding]:
     """The clock line never moves: no clock, or, where other lines move, only its clip."""
     reading = evidence.reading
-    tap = next((t for pin in CLOCK_PINS if (t := reading.hookup.tap(pin))), None)
-    if tap is None or reading.capture.mode == "state" or not len(reading.capture):
+    tap = _clock_at_rest(reading)
+    if tap is None:
         return
-    if moves(reading, tap.line):
-        return
-    bus = [t for t in reading.hookup.taps if t.pin[0] in "AD" and t.pin[1:].isdigit()]
-    others = [t.pin for t in bus if moves(reading, t.line)]
+    moving = _moving_beside(reading)
     levels = reading.capture.levels(tap.line)
     level = int(levels[0]) if levels[0] < 2 else "?"
     span = format_time(reading.capture.duration_ps)
-    if len(others) >= 4:
+    if moving:
         yield Finding(
             rule="clip-off",
             severity="oddity",
             lines=(tap.pin,),
             opportunities=len(reading.capture),
             count=len(reading.capture),
-            measured=f"{tap.line} stays {level} for {span} while {len(others)} bus lines move",
+            measured=f"{tap.line} stays {level} for {span} while {moving} move",
             expected="a running CPU's clock moves",
-            text=f"{tap.pin} never moves although the bus does: its clip is off, not the clock.",
+            text=f"{tap.pin} never moves while {moving} move: its clip is off, not the clock.",
         )
         return
     yield Finding(
@@ -84,6 +99,8 @@ def clock_stops(evidence: Evidence) -> Iterator[Finding]:
     clock, capture = evidence.reading.cycles.clock, evidence.reading.capture
     if clock.stops_ps is None or clock.period_ps is None:
         return
+    if _clock_at_rest(evidence.reading) is not None and _moving_beside(evidence.reading):
+        return  # some stray samples on a clip that is off
     ran = clock.stops_ps - capture.start_ps
     rest = capture.end_ps - clock.stops_ps
     yield Finding(
@@ -131,6 +148,8 @@ def clock_limits(evidence: Evidence) -> Iterator[Finding]:
     reading, clock = evidence.reading, evidence.reading.cycles.clock
     if clock.period_ps is None or clock.role == "state rows":
         return
+    if _clock_at_rest(reading) is not None:
+        return  # a few stray samples are no clock
     n = len(reading.cycles)
     if clock.period_ps > NMOS_LONGEST_CYCLE_PS:
         yield Finding(

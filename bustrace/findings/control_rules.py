@@ -147,13 +147,18 @@ def _rest(evidence: Evidence) -> _Rest | None:
 
 
 def _no_fetch(evidence: Evidence) -> _Rest | None:
-    """How long the CPU has fetched nothing at the end of the capture, though nothing holds it."""
+    """How long the CPU has fetched nothing at the end of the capture, though nothing holds it, and
+    it did before: else SYNC may not be clipped.
+    """
     reading, cycles = evidence.reading, evidence.reading.cycles
     part, n = variant_named(reading.board.cpu.variant), len(cycles)
     held = (cycles.pin("RDY") != 1) | (cycles.pin("RES") != 1) | (cycles.owner != OWNER_CPU)
-    busy = np.flatnonzero(held | (cycles.pin("SYNC") != 0))
+    sync = cycles.pin("SYNC")
+    busy = np.flatnonzero(held | (sync != 0) | (cycles.pin("RW") == 0))
     first = int(busy[-1]) + 1 if len(busy) else 0
     if part.opcodes_of("WAI") or part.opcodes_of("STP") or n - first < NO_FETCH:
+        return None
+    if not (sync[:first] == 1).any():
         return None
     return _Rest(first, n - first, jammed=True)
 

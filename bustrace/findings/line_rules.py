@@ -20,6 +20,9 @@ CODE_PLACES, CODE_BYTES = 48, 16
 """Distinct addresses of a ROM, and different bytes there, of which a program has both levels of
 each bit: the rarest is 1 in one byte of five."""
 
+FEWEST_RESTING = 64
+"""Cycles in which SYNC must rest: the longest instruction takes eight (makers' sheets)."""
+
 ENOUGH = 4
 """Distinct addresses at which a line must differ from what it should be: one stray sample is one
 place, a line is many."""
@@ -104,6 +107,35 @@ def sync_line(evidence: Evidence) -> Iterator[Finding]:
         f"fetched in {int(asked.sum()):,} cycles",
         expected="high in the cycle of each opcode's fetch, low in all others",
         text="SYNC never moves although the program runs: its clip is off, or the CPU's SYNC "
+        "output is; few boards use it.",
+    )
+
+
+def sync_without_program(evidence: Evidence) -> Iterator[Finding]:
+    """SYNC rests where no program was recovered, as no CPU that runs leaves it: no instruction is
+    one cycle long, and none but a running CPU writes.
+    """
+    cycles, n = evidence.reading.cycles, evidence.n
+    level = cycles.pin("SYNC")[:n]
+    asked = evidence.owned & evidence.live & (level < 2)
+    if (evidence.reading.program.intent.sync[:n] < 2).any() or asked.sum() < FEWEST_RESTING:
+        return
+    writes = int((cycles.pin("RW")[:n][asked] == 0).sum())
+    ready = cycles.pin("RDY")[:n][asked]
+    waits = bool((ready == 0).any() if (ready < 2).any() else writes == 0)
+    high = bool((level[asked] == 1).all()) and not waits
+    if not high and ((level[asked] == 1).any() or writes < ENOUGH):
+        return
+    count = int(asked.sum())
+    seen = f"high in all {count:,} cycles" if high else f"low in all {count:,} cycles"
+    yield _clip_off(
+        evidence,
+        "SYNC",
+        asked,
+        asked,
+        measured=f"SYNC is {seen}" + ("" if high else f", {writes:,} of them writes"),
+        expected="high in the cycle of each opcode's fetch, low in all others",
+        text=f"SYNC is {seen}, as no CPU leaves it that runs: its clip is off, or the CPU's SYNC "
         "output is; few boards use it.",
     )
 
@@ -459,4 +491,12 @@ def still_lines(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
-RULES = (address_lines, sync_line, rw_line, data_lines, lines_together, still_lines)
+RULES = (
+    address_lines,
+    sync_line,
+    sync_without_program,
+    rw_line,
+    data_lines,
+    lines_together,
+    still_lines,
+)

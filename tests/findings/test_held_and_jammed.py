@@ -152,3 +152,23 @@ def test_brks_without_end_are_told_from_interrupts_by_irq_alone():
     finding = only(found, "brk-storm")
     assert (finding.severity, finding.count > 50) == ("fault", True)
     assert not {"clip-off", "irq-storm"} & rules(found)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("level", [0, 1])
+@pytest.mark.parametrize("line", ["PHI2", "SYNC"])
+def test_a_clip_that_rests_among_eight_is_told_by_what_the_cpu_puts_out(line, level):
+    found = find_all(reread(boot(lines=TRIAGE, noise=2e-5), line, level))
+    assert only(found, "clip-off").lines == (line,)
+    assert rules(found, "fault") == set()
+
+
+@pytest.mark.slow
+def test_sync_of_a_cpu_that_is_held_in_a_fetch_is_no_clip():
+    """High for good, as RDY is low; or with RDY not clipped and nothing written."""
+    reading = boot(lines=TRIAGE)
+    held = reread(reread(reread(reading, "SYNC", 1), "RW", 1), "RDY", 0)
+    assert "clip-off" not in rules(find_all(held))
+    lines = [line for line in TRIAGE if line != "RDY"]
+    unseen = reread(reread(boot(lines=lines), "SYNC", 1), "RW", 1)
+    assert "clip-off" not in rules(find_all(unseen))
