@@ -94,7 +94,9 @@ def with_departure(
     entries = _entries(thread, at)
     if not entries:
         return thread, followed, None
-    sound = _left(thread, followed, followed.aside_mask)
+    # What a CPU does that has run wild may be lost for another reason: it is judged without, too.
+    ends = sorted({len(thread), min((lost[0] for lost in followed.lost), default=len(thread))})
+    sound = [_left(thread, followed, followed.aside_mask, end) for end in ends]
     best, found, result = 0, None, (thread, followed)
     trial = Thread(cycles, part.address_mask)
     trial.patch(unseen_interrupts(trial))
@@ -102,14 +104,14 @@ def with_departure(
         trial = Thread(cycles, part.address_mask)
         trial.departure = departure
         again = follow(trial, variant)
-        left = _left(trial, again, followed.aside_mask)
-        gain, new = left.beside(sound)
+        left = [_left(trial, again, followed.aside_mask, end) for end in ends]
+        gain, new = max(mine.beside(theirs) for mine, theirs in zip(left, sound, strict=True))
         shown = _shown(trial, departure)
         if gain <= best or not shown or _all_there_is(trial, shown):
             continue
         by_clip = _clip_erred(trial, departure, shown, board)
         # What shows once alone must mend a loss, or leave nothing that a sound CPU does not.
-        plain = len(shown) > 1 or (sound.lost and 2 * left.lost < sound.lost)
+        plain = len(shown) > 1 or 2 * left[-1].lost < sound[-1].lost
         clean = not by_clip and not new and _acted_otherwise(thread, followed)
         if 2 * by_clip <= len(shown) and ((plain and gain >= _LEAST_GAIN) or clean):
             best, found, result = gain, replace(departure, cycles=shown), (trial, again)
@@ -149,18 +151,17 @@ class Left:
         return others - mine, mine
 
 
-def _left(thread: Thread, followed: Followed, aside: int) -> Left:
+def _left(thread: Thread, followed: Followed, aside: int, end: int) -> Left:
+    """What is left in the cycles before `end`."""
     weight = (~thread.done).astype(np.int64)
     # A CPU of which less is known is contradicted less.
     vague = thread.captured & ~thread.certain & thread.compared_lines() != 0
     weight += _EACH_OFF * (vague | (_off(thread.off(), aside) != 0)).astype(np.int64)
-    for patch in followed.misread:
-        weight[patch.cycles[0]] += _EACH_OFF
-    lost = 0
-    for first, end, _ in followed.lost:
-        weight[min(first, len(weight) - 1)] += _EACH_LOST
-        lost += end - first
-    return Left(weight, len(followed.misread), lost)
+    misread = [patch.cycles[0] for patch in followed.misread if patch.cycles[0] < end]
+    np.add.at(weight, misread, _EACH_OFF)
+    lost = [(first, min(upto, end)) for first, upto, _ in followed.lost if first < end]
+    np.add.at(weight, [first for first, _ in lost], _EACH_LOST)
+    return Left(weight[:end], len(misread), sum(upto - first for first, upto in lost))
 
 
 def _acted_otherwise(thread: Thread, followed: Followed) -> bool:
