@@ -8,6 +8,7 @@ from dataclasses import replace
 from bustrace.board import Board
 from bustrace.diagnosis.advice import tell_apart
 from bustrace.diagnosis.model import Suspect
+from bustrace.diagnosis.naming import place_of_line
 from bustrace.diagnosis.suspected import suspected
 from bustrace.diagnosis.weighing import MIN_PROBABILITY
 from bustrace.faults import STATE_FAMILIES, Fault
@@ -84,16 +85,19 @@ def with_nmi(evidence: Evidence, storm: Finding, board: Board) -> list[Suspect]:
     if not 0 < len(joined) <= MOST_WITH_NMI:
         return []
     fault, *others = joined
-    return [
-        suspected(
-            fault,
-            FELL_WITH,
-            (storm.rule,),
-            board,
-            against=("NMI was not captured: what asks for it may pulse by itself",),
-            alike=tuple(others),
-        )
-    ]
+    touches = suspected(
+        fault,
+        FELL_WITH,
+        (storm.rule,),
+        board,
+        against=("NMI was not captured: what asks for it may pulse by itself",),
+        alike=tuple(others),
+    )
+    clip_it = (
+        f"Clip {place_of_line(board, 'NMI')} too, and record again. Good: it rests high. Bad: it "
+        "falls with another line: these two touch; alone: look for what drives it."
+    )
+    return [replace(touches, check=clip_it, tell_apart=touches.check)]
 
 
 def beside_touching(suspects: Iterable[Suspect], joined: Iterable[Suspect]) -> list[Suspect]:

@@ -43,21 +43,26 @@ def breaks_its_sheet(evidence: Evidence) -> Iterator[Finding]:
     often = f"{count_words(len(cycles), 'time')}, at {where}"
     does = _does(departure, reading.board.cpu.variant)
     doubt = ""
-    if ((wrong != 0) & (healthy.expected[cycles] == departure.obeyed(data[cycles]))).any():
+    by_clip = ((wrong != 0) & (healthy.expected[cycles] == departure.obeyed(data[cycles]))).any()
+    if by_clip:
         doubt = " There the clip's bytes are not the ROM's: the clip may be what errs."
     seldom = len(cycles) < FEWEST
-    once = " A marginal level at its pins does so, too." if seldom else ""
+    who = "The CPU breaks its data sheet, always in one way"
+    if seldom:
+        who = "The CPU did not do what it read"
+        other = "A marginal level at its pins" + ("" if given else ", or a stray sample,")
+        doubt += f" {other} does so, too."
     yield Finding(
         rule="cpu-departs",
-        severity="oddity" if doubt or (seldom and not given) else "fault",
+        severity="oddity" if by_clip or (seldom and not given) else "fault",
         chips=(reading.board.cpu.ref,),
         cycles=tuple(cycles[:SHOWN].tolist()),
         opportunities=int((reading.program.kind == 0).sum()),
         count=len(cycles),
         measured=f"{does}; {often}" + ("; the clip saw what the ROM holds" if given else ""),
         expected="every instruction as the CPU's data sheet has it",
-        text=f"The CPU breaks its data sheet{'' if seldom else ', always in one way'}: {does} "
-        f"({often}). With that, all else it did follows from what it read.{doubt}{once}",
+        text=f"{who}: {does} ({often}). With that, all else it did follows from what it read."
+        f"{doubt}",
     )
 
 

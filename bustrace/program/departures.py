@@ -33,6 +33,9 @@ _LOOK_AHEAD = 2_048
 _RW, _DATA = 1 << 24, 0xFF0000
 """Lines, as bits of a line mask."""
 
+_LETS_IN = (0x58, 0x78, 0x28, 0x40)
+"""CLI, SEI, PLP and RTI: with IRQ captured a clip that errs there looks as if one was not obeyed."""
+
 _P = 4
 """Column of the status register."""
 
@@ -245,6 +248,7 @@ def _promising(
     """
     asked = strictness(trial)
     end = min(len(trial), at + _LOOK_AHEAD)
+    watched = "irq" not in trial.unwatched
 
     def reach(run: Run) -> tuple[int, int]:
         off = _off(run.off, aside)
@@ -259,7 +263,7 @@ def _promising(
         sound = trial.run(start, state.copy(), end)
         far, clean = reach(sound)
         for departure in _ways(sound, at, part):
-            if early and departure.flag:
+            if (early and departure.flag) or (watched and departure.opcode in _LETS_IN):
                 continue
             trial.departure = departure
             went = reach(trial.run(start, state.copy(), end))
