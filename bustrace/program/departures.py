@@ -34,7 +34,7 @@ _RW, _DATA = 1 << 24, 0xFF0000
 """Lines, as bits of a line mask."""
 
 _LETS_IN = (0x58, 0x78, 0x28, 0x40)
-"""CLI, SEI, PLP and RTI: with IRQ captured a clip that errs there looks as if one was not obeyed."""
+"""CLI, SEI, PLP and RTI: with IRQ captured, a clip that errs there looks as if one failed."""
 
 _P = 4
 """Column of the status register."""
