@@ -294,10 +294,11 @@ def _driven(levels: _Levels, a: int, b: int) -> Finding | None:
         return None  # joined lines cannot differ where the program wants them to
     wrong = [int((off & (_bit(levels.seen ^ levels.meant, line))).sum()) for line in (a, b)]
     low = int((off & ~_bit(levels.seen, a)).sum())
-    data = LINES[a] in DATA_PINS  # it may be stuck in reads alone, where a chip drives it
-    if data and min(contexts) < EACH_WAY and max(min(wrong), low) < APART:
-        return None  # with few writes R/W must be wrong itself, or the line in writes, too
-    if data and min(wrong) == 0 and _rests_in_reads(levels, a if wrong[0] else b, off):
+    alone = a if wrong[0] else b  # the one that is wrong where only one is
+    in_reads = LINES[alone] not in ADDRESS_PINS  # no address line is stuck in reads alone
+    if in_reads and min(contexts) < EACH_WAY and max(min(wrong), low) < APART:
+        return None  # with few writes R/W must be wrong itself, or the other line in writes, too
+    if in_reads and min(wrong) == 0 and _rests_in_reads(levels, alone, off):
         return None  # it is stuck for reads, and the other line is alike by chance
     by_chip = LINES[a] in ADDRESS_PINS and LINES[b] in DATA_PINS and wrong[0] < APART
     if by_chip and min(contexts) < ALONE:
