@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
 
 from bustrace.compiled import compiled, compiled_part
 
@@ -188,6 +192,56 @@ below it the byte."""
 TAKES_NOTHING = 1
 """Row of the I/O chips' columns for one that takes no byte."""
 
+OF_DATA, OF_ADDRESS, OF_SELECTS, OF_DRIVERS = 0, 1, 2, 3
+"""Rows of `told`."""
+
+
+# What the kernel's parts hand on together. Compiled, these are but their members.
+
+
+class Chips(NamedTuple):
+    """Columns of the chips, as the kernel has them: what they are, and where their bytes lie."""
+
+    kind: npt.NDArray[np.uint8]
+    lanes: npt.NDArray[np.uint8]
+    base: npt.NDArray[np.int64]
+    inner: npt.NDArray[np.int32]
+    page: npt.NDArray[np.int64]
+
+
+class Cells(NamedTuple):
+    """What the chips hold, which bits of it are known, and what the CPU wrote."""
+
+    byte: npt.NDArray[np.uint8]
+    known: npt.NDArray[np.uint8]
+    written: npt.NDArray[np.uint8]
+
+
+class Books(NamedTuple):
+    """What was seen and paid for so far, as the kernel has it."""
+
+    told: npt.NDArray[np.uint32]
+    drift: npt.NDArray[np.float64]
+    registers: npt.NDArray[np.uint16]
+    charged: npt.NDArray[np.int32]
+
+
+class Cycle(NamedTuple):
+    """Where the CPU means to go in one cycle, and what becomes of that on the way to the chips.
+
+    `at` is the place of `told` for the address in its bank.
+    """
+
+    i: int
+    meant: int
+    bus: int
+    at_chips: int
+    bank: int
+    at: int
+    reading: int
+    seen_read: int
+    misread: int
+
 
 @compiled_part
 def _ones(value):
@@ -197,6 +251,29 @@ def _ones(value):
         count += 1
         value &= value - 1
     return count
+
+
+@compiled_part
+def _level(level, forced):
+    """A level, or the one that it is forced to; -1 for none."""
+    return forced if forced >= 0 else level
+
+
+@compiled_part
+def _news(told, row, at, wrong):
+    """Surprises that were not paid for before, a bit each."""
+    fresh = wrong & ~told[row, at]
+    told[row, at] |= fresh
+    return fresh
+
+
+@compiled_part
+def _first_time(told, row, at, mark):
+    """Whether something is met at an address for the first time."""
+    if (told[row, at] >> mark) & 1:
+        return False
+    told[row, at] |= 1 << mark
+    return True
 
 
 @compiled_part
@@ -247,13 +324,13 @@ def _joined_known(byte, known, assume):
 
 
 @compiled_part
-def _inside(bus, at_chips, assume, c):
+def _inside(cycle, assume, c):
     """Address at a chip's own pins."""
     if c == assume[PIN_CHIP]:
-        return (bus & assume[PIN_AND]) | assume[PIN_OR]
+        return (cycle.bus & assume[PIN_AND]) | assume[PIN_OR]
     if assume[SHORT_PLACE] == PINS + c and assume[SHORT_A] >= 0:
-        return _joined(at_chips, assume, SHORT_A, SHORT_B)
-    return at_chips
+        return _joined(cycle.at_chips, assume, SHORT_A, SHORT_B)
+    return cycle.at_chips
 
 
 @compiled_part
@@ -266,14 +343,15 @@ def _way(assume, c):
 
 
 @compiled_part
-def _astray(assume, inner, meant, bus, at_chips, touched, reading, seen_read, misread):
+def _astray(chips, assume, cycle, touched):
     """I/O chips that get another access than a healthy board gives them, of those that get one."""
     found = 0
-    for c in range(inner.shape[0]):
+    for c in range(chips.kind.shape[0]):
         if (touched >> c) & 1:
-            other = inner[c, _inside(bus, at_chips, assume, c)] != inner[c, meant]
-            other = other or seen_read != reading or c == assume[SWAP_A] or c == assume[SWAP_B]
-            if other or ((misread >> c) & 1 and _way(assume, c) != TAKES_NOTHING):
+            other = chips.inner[c, _inside(cycle, assume, c)] != chips.inner[c, cycle.meant]
+            other = other or cycle.seen_read != cycle.reading
+            other = other or c == assume[SWAP_A] or c == assume[SWAP_B]
+            if other or ((cycle.misread >> c) & 1 and _way(assume, c) != TAKES_NOTHING):
                 found |= 1 << c
     return found
 
@@ -287,22 +365,49 @@ def _swapped(assume, c):
 
 
 @compiled_part
-def _take(taken, assume, inner, bus, at_chips, touched, seen_read, misread, byte, i):
+def _take(chips, assume, cycle, touched, byte, taken):
     """Note what I/O chips get."""
-    for s in range(inner.shape[0]):
+    for s in range(chips.kind.shape[0]):
         if (touched >> s) & 1:
             c = _swapped(assume, s)
-            write = seen_read == ((misread >> c) & 1)
-            offset = inner[s, _inside(bus, at_chips, assume, c)] & 31
+            write = cycle.seen_read == ((cycle.misread >> c) & 1)
+            offset = chips.inner[s, _inside(cycle, assume, c)] & 31
             what = TAKEN | (TAKEN_WRITE if write else 0)
-            taken[c, i] = what | offset << TAKEN_OFFSET | byte
+            taken[c, cycle.i] = what | offset << TAKEN_OFFSET | byte
 
 
 @compiled_part
-def _cell(base, memory, chip, offset):
+def _is_memory(chips, c):
+    """Whether a chip is a ROM or a RAM."""
+    return chips.kind[c] == ROM or chips.kind[c] == RAM
+
+
+@compiled_part
+def _cell(chips, cells, c, offset):
     """Place of a chip's byte; in another's socket a smaller chip repeats."""
-    end = base[chip + 1] if chip + 1 < base.shape[0] else memory.shape[0]
-    return base[chip] + offset % (end - base[chip])
+    base = chips.base
+    end = base[c + 1] if c + 1 < base.shape[0] else cells.byte.shape[0]
+    return base[c] + offset % (end - base[c])
+
+
+@compiled_part
+def _place(chips, cells, assume, cycle, s):
+    """Place of the byte that the chip in a socket is asked for."""
+    offset = chips.inner[s, _inside(cycle, assume, s)] + chips.page[cycle.bank, s]
+    return _cell(chips, cells, _swapped(assume, s), offset)
+
+
+@compiled_part
+def _hold(cells, where, byte, lines):
+    """Have a cell hold these lines of a byte; which of its bits are known is another matter."""
+    cells.byte[where] = (cells.byte[where] & ~lines) | (byte & lines)
+
+
+@compiled_part
+def _learn(cells, where, byte, lines):
+    """Have a cell hold these lines of a byte, for that is known now."""
+    _hold(cells, where, byte, lines)
+    cells.known[where] |= lines
 
 
 @compiled_part
@@ -414,9 +519,7 @@ def _left_alone(last, seen, lines, told, t, meant, drift):
 
 
 @compiled_part
-def _either(
-    byte, byte_known, highs, lows, hazy, told, t, meant, memory, memory_known, register, kept
-):
+def _either(byte, byte_known, highs, lows, hazy, told, cycle, cells, register, kept):
     """Bits for what comes of drivers of which now one wins and now another, once for each address,
     line and winner: one where they are known to differ. Where one of them is not known, it agrees
     half of the time, and wins half of the rest.
@@ -424,20 +527,18 @@ def _either(
     A register, on the lines `kept`, holds what it won with once.
     """
     astray = (highs & ~lows & ~byte) | (lows & ~highs & byte)
-    seen = (astray & told[3, t]) | (~astray & (told[1, meant] >> 17))
+    seen = (astray & told[OF_DRIVERS, cycle.at]) | (~astray & (told[OF_ADDRESS, cycle.meant] >> 17))
     news = (highs | lows | hazy) & byte_known & ~seen & 255
-    told[3, t] |= news & astray
-    told[1, meant] |= (news & ~astray) << 17
+    told[OF_DRIVERS, cycle.at] |= news & astray
+    told[OF_ADDRESS, cycle.meant] |= (news & ~astray) << 17
     price = float(_ones(news & ((highs & lows) | (hazy & ~(highs ^ lows)))))
     soft = news & hazy & (highs ^ lows)
     if register >= 0:
-        held = soft & kept & memory_known[register]
-        agrees = held & ~(memory[register] ^ highs)
+        held = soft & kept & cells.known[register]
+        agrees = held & ~(cells.byte[register] ^ highs)
         price += CHANGED * _ones(agrees & astray) + KEEPS * _ones(agrees & ~astray)
         price += _ones(held & ~agrees)
-        shown = byte_known & kept & hazy & astray & 255
-        memory[register] = (memory[register] & ~shown) | (byte & shown)
-        memory_known[register] |= shown
+        _learn(cells, register, byte, byte_known & kept & hazy & astray & 255)
         soft &= ~held
     price += 2.0 * _ones(soft & astray) + AS_IT_SHOULD * _ones(soft & ~astray)
     return price
@@ -658,7 +759,10 @@ def replay_board(
         I/O chips whose columns did not hold, for they got other accesses.
     """
     n = address.shape[0]
-    chips = kind.shape[0]
+    count = kind.shape[0]
+    chips = Chips(kind, lanes, base, inner, page)
+    cells = Cells(memory, memory_known, cell_written)
+    books = Books(told, drift, registers, charged)
     noting = io_taken.shape[1] == n
     total = 0.0
     running = 0.0
@@ -682,7 +786,7 @@ def replay_board(
         if i == first:
             assume = faulty
             if i:
-                for c in range(chips):
+                for c in range(count):
                     if _way(faulty, c) != _way(sound, c):
                         astray |= 1 << c  # its columns are those of a chip that always was so
         price = 0.0
@@ -717,9 +821,9 @@ def replay_board(
             continue
         if missed:
             # Any byte of RAM may be another now.
-            for c in range(chips):
+            for c in range(count):
                 if kind[c] == RAM:
-                    end = base[c + 1] if c + 1 < chips else memory.shape[0]
+                    end = base[c + 1] if c + 1 < count else memory.shape[0]
                     for at in range(base[c], end):
                         memory_known[at] = 0
             missed = False
@@ -735,25 +839,16 @@ def replay_board(
             if assume[SHORT_PLACE] == BUS:
                 at_clip = bus
         wrong = (at_clip ^ clip_address[i]) & clip_address_known[i]
-        fresh = wrong & ~told[1, meant]
-        told[1, meant] |= fresh
-        price += bits[1] * _ones(fresh)
+        price += bits[1] * _ones(_news(told, OF_ADDRESS, meant, wrong))
         at_decoder = (at_decoder & assume[DECODER_AND]) | assume[DECODER_OR]
         at_chips = (bus & assume[CHIPS_AND]) | assume[CHIPS_OR]
         reading = read[i]
         # R/W at the clip: its surprises share the address row's bit 16.
-        rw_here = reading
-        if assume[RW_CLIP] >= 0:
-            rw_here = assume[RW_CLIP]
-        if clip_rw[i] < 2 and clip_rw[i] != rw_here and (told[1, meant] >> 16) & 1 == 0:
-            told[1, meant] |= 1 << 16
+        rw_wrong = clip_rw[i] < 2 and clip_rw[i] != _level(reading, assume[RW_CLIP])
+        if rw_wrong and _first_time(told, OF_ADDRESS, meant, 16):
             price += bits[1]
-        seen_read = reading
-        if assume[RW_SEEN] >= 0:
-            seen_read = assume[RW_SEEN]
-        decoder_read = seen_read
-        if assume[RW_DECODER] >= 0:
-            decoder_read = assume[RW_DECODER]
+        seen_read = _level(reading, assume[RW_SEEN])
+        decoder_read = _level(seen_read, assume[RW_DECODER])
         m = 0
         shown = 0
         if matters:
@@ -786,26 +881,14 @@ def replay_board(
         misread = 0
         if assume[RW_LINE_CHIP] >= 0 and assume[RW_LINE_SEEN] != seen_read:
             misread = 1 << assume[RW_LINE_CHIP]
+        cycle = Cycle(i, meant, bus, at_chips, m, t, reading, seen_read, misread)
         if sheets:
             touched = answering & sheets
             astray |= touched ^ io_asked[i]
             if touched:
-                astray |= _astray(
-                    assume, inner, meant, bus, at_chips, touched, reading, seen_read, misread
-                )
+                astray |= _astray(chips, assume, cycle, touched)
                 if noting:
-                    _take(
-                        io_taken,
-                        assume,
-                        inner,
-                        bus,
-                        at_chips,
-                        touched,
-                        seen_read,
-                        misread,
-                        data[i],
-                        i,
-                    )
+                    _take(chips, assume, cycle, touched, data[i], io_taken)
             astray &= ~io_exact
         unsure = 0
         if assume[DOUBLED_SELECT] and (selected >> assume[DOUBLED]) & 1:
@@ -819,9 +902,7 @@ def replay_board(
         wrong &= asserts_known[row, decoder_read]
         if unsure_map or not described[row]:
             wrong = 0
-        fresh = wrong & ~told[2, t]
-        told[2, t] |= fresh
-        price += bits[2] * _ones(fresh)
+        price += bits[2] * _ones(_news(told, OF_SELECTS, t, wrong))
 
         if reading == 0:
             # A write: the clip sees the CPU's byte through the line faults, the chips take it.
@@ -846,45 +927,38 @@ def replay_board(
                 wrong &= ~clip_byte
                 lows = 0
                 highs = clip_byte & byte_known & data_known[i]
-                for c in range(chips):
+                for c in range(count):
                     if (fighting >> c) & 1 and (kind[c] == RAM or kind[c] == ROM):
-                        here = _inside(bus, at_chips, assume, c)
-                        where = _cell(
-                            base, memory, _swapped(assume, c), inner[c, here] + page[m, c]
-                        )
+                        where = _place(chips, cells, assume, cycle, c)
                         lows |= ~memory[where] & memory_known[where] & lanes[c]
                         if fighting == 1 << c:
                             # What stands against a high level shows through.
                             shown = highs & ~memory_known[where] & lanes[c]
-                            memory[where] = (memory[where] & ~shown) | (data[i] & shown)
-                            memory_known[where] |= shown
+                            _learn(cells, where, data[i], shown)
                             price += bits[3] * _ones(shown)
                             highs &= ~shown
-                if (told[0, t] >> 27) & 1 == 0:
-                    told[0, t] |= 1 << 27
+                if _first_time(told, OF_DATA, t, 27):
                     price += bits[3] * _ones(highs & ~lows & 255)
                     price += bits[3] * CPU_WON * _ones(highs & lows & data[i])
-            fresh = (wrong << 8) & ~told[0, t]
-            told[0, t] |= fresh
-            price += bits[0] * _ones(fresh)
+            price += bits[0] * _ones(_news(told, OF_DATA, t, wrong << 8))
             if seen_read == 0 and unsure_map:
                 # Whatever it may have reached holds an unknown byte now.
                 for k in range(states.shape[0]):
                     if (states[k] ^ shown) & state_known & matters:
                         continue
                     perhaps = responds[rows[k, at_decoder], 0]
-                    for c in range(chips):
+                    for c in range(count):
                         if (perhaps >> c) & 1 and kind[c] == RAM:
                             memory_known[base[c] + inner[c, at_chips] + page[k, c]] = 0
             elif seen_read == 0:
-                for s in range(chips):
+                for s in range(count):
                     if (answering >> s) & 1 == 0:
                         continue
                     c = _swapped(assume, s)  # the chip in that place
                     if (misread >> c) & 1:
                         continue  # it drives, and keeps what it holds
-                    here = _inside(bus, at_chips, assume, c)
-                    where = _cell(base, memory, c, inner[s, here] + page[m, s])
+                    here = _inside(cycle, assume, c)
+                    where = _cell(chips, cells, c, inner[s, here] + page[m, s])
                     if (assume[DEAF] >> c) & 1:
                         if kind[c] == RAM:
                             memory_known[where] = 0
@@ -914,8 +988,7 @@ def replay_board(
             expected[i] = clip_byte
             expected_known[i] = byte_known
         elif unsure_map:
-            if (told[0, t] >> 20) & 1 == 0:
-                told[0, t] |= 1 << 20
+            if _first_time(told, OF_DATA, t, 20):
                 price += 8 * bits[3]
         else:
             driving = answering & ~assume[SILENT]
@@ -948,7 +1021,7 @@ def replay_board(
             doubted = 0  # lines whose RAM may have forgotten
             sheet = 0  # bits that the sheet of an I/O chip decides
             undecided = 0  # a joined pair whose cells are not known: its two lines must agree
-            for c in range(chips):
+            for c in range(count):
                 if (driving >> c) & 1 == 0:
                     continue
                 mine = lanes[c]
@@ -959,7 +1032,7 @@ def replay_board(
                     mine &= ~lanes[strong]
                 where = -2  # nowhere in memory
                 if kind[c] == IO or kind[c] == OTHER:
-                    register = -1 if free else _cell(base, memory, c, inner[c, at_chips])
+                    register = -1 if free else _cell(chips, cells, c, inner[c, at_chips])
                     free = True
                     register_lanes = mine
                     asked = (responds[row, seen_read] >> c) & 1 == 1
@@ -972,8 +1045,7 @@ def replay_board(
                         continue
                 else:
                     source = _swapped(assume, c)
-                    here = _inside(bus, at_chips, assume, c)
-                    where = _cell(base, memory, source, inner[c, here] + page[m, c])
+                    where = _place(chips, cells, assume, cycle, c)
                     byte = memory[where]
                     byte_known = memory_known[where]
                 if (assume[FORGETS] >> c) & 1 and _charge(charged, assume, base[c], where, i):
@@ -1007,10 +1079,8 @@ def replay_board(
                     zeros,
                     hazy,
                     told,
-                    t,
-                    meant,
-                    memory,
-                    memory_known,
+                    cycle,
+                    cells,
                     -1 if asked else register,
                     register_lanes & ~vague,
                 )
@@ -1059,8 +1129,7 @@ def replay_board(
                 else:
                     price += bits[0]
             wrong = (byte ^ data[i]) & known & data_known[i]
-            fresh = wrong & ~told[0, t]
-            told[0, t] |= fresh
+            fresh = _news(told, OF_DATA, t, wrong)
             idle = 255 & ~driven
             if driving != 0 and idle:
                 # Data lines that none of the chips drives are an undriven bus: see below.
@@ -1098,8 +1167,7 @@ def replay_board(
                     # Nobody said what is here: whatever comes is news, once an address.
                     known = 0
                     fresh = 0
-                    if (told[0, t] >> 19) & 1 == 0:
-                        told[0, t] |= 1 << 19
+                    if _first_time(told, OF_DATA, t, 19):
                         price += 8 * bits[3]
             elif free:
                 if register < 0:
@@ -1113,7 +1181,7 @@ def replay_board(
                         told[0, t] |= 1 << 28  # a register that changed to what memory holds
                         price += 8 * bits[3]
                     price += bits[3] * _register_shows(
-                        data[i], visible, memory, memory_known, register, registers, told, meant
+                        data[i], visible, cells, register, books, meant
                     )
                     if fresh_here:
                         price += bits[3] * _ones(vague & ~settled & register_lanes)
@@ -1125,15 +1193,13 @@ def replay_board(
                     # there: one unknown each.
                     price += bits[3] * _ones(ones_but_free & ~settled & 255)
                 if register >= 0 and asked:
-                    memory[register] = (memory[register] & ~visible) | (data[i] & visible)
-                    memory_known[register] |= visible
+                    _learn(cells, register, data[i], visible)
             if assume[LOOSE] >= 0 and wrong and (driving >> assume[LOOSE]) & 1:
                 c = assume[LOOSE]
                 where = base[c] + inner[c, at_chips] + page[m, c]
                 if cell_written[where]:
                     # Another content is always the same one.
-                    if (told[0, t] >> 25) & 1 == 0:
-                        told[0, t] |= 1 << 25
+                    if _first_time(told, OF_DATA, t, 25):
                         price += bits[0] * _ones(wrong)
                     fresh = 0
                 elif fresh:
@@ -1147,27 +1213,25 @@ def replay_board(
                 lost = wrong & doubted != 0
                 news = 1.0 + _ones(doubted) if lost else 1.0
                 mark = 23 if lost else 24
-                if (told[0, t] >> mark) & 1 == 0:
-                    told[0, t] |= 1 << mark
+                if _first_time(told, OF_DATA, t, mark):
                     price += bits[3] * news
                 fresh &= ~doubted
-                for c in range(chips):
+                for c in range(count):
                     if lost and (driving & assume[FORGETS] >> c) & 1:
-                        here = _inside(bus, at_chips, assume, c)
-                        where = _cell(base, memory, c, inner[c, here] + page[m, c])
+                        here = _inside(cycle, assume, c)
+                        where = _cell(chips, cells, c, inner[c, here] + page[m, c])
                         gone = doubted & lanes[c] & data_known[i]
-                        memory[where] = (memory[where] & ~gone) | (data[i] & gone)
+                        _hold(cells, where, data[i], gone)
             price += bits[0] * _ones(fresh)
             # What the read tells about cells that were not known.
             if driving != 0 and not free and not either:
                 shown = data_known[i] & ~settled & ~forced & ~openly & 255
                 if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] <= READS:
                     shown &= ~((1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B]))
-                for c in range(chips):
+                for c in range(count):
                     if (driving >> c) & 1 == 0 or kind[c] == IO or kind[c] == OTHER:
                         continue
                     source = _swapped(assume, c)
-                    here = _inside(bus, at_chips, assume, c)
                     learn = shown & lanes[c]
                     if strong >= 0 and c != strong:
                         learn &= ~lanes[strong]
@@ -1177,7 +1241,7 @@ def replay_board(
                         learn &= ~((1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B]))
                     if c == assume[DATA_PIN_CHIP]:
                         learn &= assume[DATA_PIN_AND] & ~assume[DATA_PIN_OR]
-                    where = _cell(base, memory, source, inner[c, here] + page[m, c])
+                    where = _place(chips, cells, assume, cycle, c)
                     if _is_bad(assume, source, where - base[source]):
                         learn &= assume[CELL_AND] & ~assume[CELL_OR]
                     if kind[source] == RAM and cell_written[where] == 0 and driving == 1 << c:
@@ -1185,8 +1249,7 @@ def replay_board(
                         memory[where] ^= wrong & lanes[c] & memory_known[where]
                     new = learn & ~memory_known[where]
                     if new:
-                        memory[where] = (memory[where] & ~new) | (data[i] & new)
-                        memory_known[where] |= new
+                        _learn(cells, where, data[i], new)
                         if (assume[DEAF] >> c) & 1 and cell_written[where]:
                             if (told[0, t] >> 21) & 1:
                                 continue  # what it holds after each lost write is one question
@@ -1203,7 +1266,7 @@ def replay_board(
             if taking and kind[assume[RW_LINE_CHIP]] == RAM:
                 # It takes what stands on the bus.
                 c = assume[RW_LINE_CHIP]
-                where = base[c] + inner[c, _inside(bus, at_chips, assume, c)] + page[m, c]
+                where = base[c] + inner[c, _inside(cycle, assume, c)] + page[m, c]
                 memory[where] = data[i]
                 memory_known[where] = data_known[i] & lanes[c]
                 cell_written[where] = 1
@@ -1250,20 +1313,19 @@ def replay_board(
 
 
 @compiled_part
-def _register_shows(byte, visible, memory, memory_known, register, registers, told, meant):
+def _register_shows(byte, visible, cells, register, books, meant):
     """Bits for what a register shows that is not asked, once for each address and line, and keep
     it.
 
     What it showed last is expected; what it never showed is new.
     """
-    known = visible & memory_known[register]
-    changed = (memory[register] ^ byte) & known
-    memory[register] = (memory[register] & ~visible) | (byte & visible)
-    memory_known[register] |= visible
-    fresh = visible & ~(told[1, meant] >> 17)
-    told[1, meant] |= fresh << 17
+    known = visible & cells.known[register]
+    changed = (cells.byte[register] ^ byte) & known
+    _learn(cells, register, byte, visible)
+    fresh = visible & ~(books.told[OF_ADDRESS, meant] >> 17)
+    books.told[OF_ADDRESS, meant] |= fresh << 17
     if known == 0 and fresh == 255:
-        return _new_register(byte, registers)
+        return _new_register(byte, books.registers)
     news = _ones(fresh & ~known) + CHANGED * _ones(fresh & changed)
     return news + KEEPS * _ones(fresh & known & ~changed)
 
