@@ -226,6 +226,15 @@ class Books(NamedTuple):
     charged: npt.NDArray[np.int32]
 
 
+class Maps(NamedTuple):
+    """Who answers where in each state, as the kernel has it."""
+
+    states: npt.NDArray[np.int32]
+    rows: npt.NDArray[np.int32]
+    same: npt.NDArray[np.int32]
+    responds: npt.NDArray[np.uint32]
+
+
 class Cycle(NamedTuple):
     """Where the CPU means to go in one cycle, and what becomes of that on the way to the chips.
 
@@ -585,25 +594,114 @@ def _weakly(byte, known, seen, lines, last, last_known, way, told, meant, drift)
 
 
 @compiled_part
-def _row_in_doubt(at, state, known, states, rows, same, responds, page):
+def _map_in_doubt(maps, page, at, state, known):
     """Map to take at an address while some state bits are not known, -1 where they decide."""
-    if same[at] >= 0:
+    if maps.same[at] >= 0:
         return 0
     found = -1
-    for m in range(states.shape[0]):
-        if (states[m] ^ state) & known:
+    for m in range(maps.states.shape[0]):
+        if (maps.states[m] ^ state) & known:
             continue
         if found < 0:
             found = m
             continue
-        row = rows[m, at]
-        if row != rows[found, at]:
+        row = maps.rows[m, at]
+        if row != maps.rows[found, at]:
             return -1
-        here = responds[row, 0] | responds[row, 1]
+        here = maps.responds[row, 0] | maps.responds[row, 1]
         for c in range(page.shape[1]):
             if (here >> c) & 1 and page[m, c] != page[found, c]:
                 return -1
     return found
+
+
+@compiled_part
+def _on_the_way_out(byte, assume):
+    """A byte that the CPU writes: at the clip, and where the chips take it."""
+    at_clip = (byte & assume[WRITE_CLIP_AND]) | assume[WRITE_CLIP_OR]
+    at_chips = (byte & assume[WRITE_AND]) | assume[WRITE_OR]
+    if assume[DATA_SHORT_A] >= 0:
+        place = assume[DATA_SHORT_PLACE]
+        if place == BUS:
+            at_clip = _joined(at_clip, assume, DATA_SHORT_A, DATA_SHORT_B)
+            at_chips = at_clip
+        elif place in (BEHIND, WRITES):
+            at_chips = _joined(at_chips, assume, DATA_SHORT_A, DATA_SHORT_B)
+    return at_clip, at_chips
+
+
+@compiled_part
+def _fought(chips, cells, assume, cycle, told, fighting, highs, seen):
+    """Unknown bits in a write that chips take for a read: they drive against the CPU's high levels,
+    and the low level wins.
+    """
+    lows = 0
+    news = 0
+    for c in range(chips.kind.shape[0]):
+        if (fighting >> c) & 1 and _is_memory(chips, c):
+            where = _place(chips, cells, assume, cycle, c)
+            lows |= ~cells.byte[where] & cells.known[where] & chips.lanes[c]
+            if fighting == 1 << c:
+                # What stands against a high level shows through.
+                shown = highs & ~cells.known[where] & chips.lanes[c]
+                _learn(cells, where, seen, shown)
+                news += _ones(shown)
+                highs &= ~shown
+    price = float(news)
+    if _first_time(told, OF_DATA, cycle.at, 27):
+        price += _ones(highs & ~lows & 255)
+        price += CPU_WON * _ones(highs & lows & seen)
+    return price
+
+
+@compiled_part
+def _doubt_what_it_reached(chips, cells, maps, at_decoder, at_chips, state, known):
+    """After a write of which it is not known where it went: what it may have reached is unknown."""
+    for k in range(maps.states.shape[0]):
+        if (maps.states[k] ^ state) & known:
+            continue
+        perhaps = maps.responds[maps.rows[k, at_decoder], 0]
+        for c in range(chips.kind.shape[0]):
+            if (perhaps >> c) & 1 and chips.kind[c] == RAM:
+                cells.known[chips.base[c] + chips.inner[c, at_chips] + chips.page[k, c]] = 0
+
+
+@compiled_part
+def _at_its_pins(byte, assume, c):
+    """A byte that is written, as a chip takes it."""
+    if c == assume[DATA_PIN_CHIP]:
+        byte = (byte & assume[DATA_PIN_AND]) | assume[DATA_PIN_OR]
+    if c == assume[DATA_OPEN_CHIP]:
+        byte |= assume[DATA_OPEN]
+    if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] == PINS + c:
+        byte = _joined(byte, assume, DATA_SHORT_A, DATA_SHORT_B)
+    return byte
+
+
+@compiled_part
+def _write(chips, cells, books, assume, cycle, s, byte, sure):
+    """Have the chip in a place take what is written; the byte it took, -1 for none."""
+    c = _swapped(assume, s)
+    offset = chips.inner[s, _inside(cycle, assume, c)] + chips.page[cycle.bank, s]
+    where = _cell(chips, cells, c, offset)
+    is_ram = chips.kind[c] == RAM
+    if (assume[DEAF] >> c) & 1:
+        if is_ram:
+            cells.known[where] = 0
+            cells.written[where] = 1
+        return -1
+    if not is_ram and (chips.kind[c] != IO or _way(assume, c) == TAKES_NOTHING):
+        return -1
+    took = _at_its_pins(byte, assume, c)
+    cells.byte[where] = took
+    cells.known[where] = sure & chips.lanes[c]
+    if is_ram:
+        cells.written[where] = 1
+        if (assume[FORGETS] >> c) & 1:
+            _charge(books.charged, assume, chips.base[c], where, cycle.i)
+    else:
+        books.registers[cycle.meant] = 256 | took
+    return took
 
 
 @compiled
@@ -762,6 +860,7 @@ def replay_board(
     count = kind.shape[0]
     chips = Chips(kind, lanes, base, inner, page)
     cells = Cells(memory, memory_known, cell_written)
+    maps = Maps(states, rows, same, responds)
     books = Books(told, drift, registers, charged)
     noting = io_taken.shape[1] == n
     total = 0.0
@@ -850,15 +949,13 @@ def replay_board(
         seen_read = _level(reading, assume[RW_SEEN])
         decoder_read = _level(seen_read, assume[RW_DECODER])
         m = 0
-        shown = 0
+        state_shown = 0
         if matters:
-            shown = ((state & assume[STATE_AND]) | assume[STATE_OR]) & matters
+            state_shown = ((state & assume[STATE_AND]) | assume[STATE_OR]) & matters
             if state_known & matters == matters:
-                m = map_of[shown]
+                m = map_of[state_shown]
             else:
-                m = _row_in_doubt(
-                    at_decoder, shown, state_known & matters, states, rows, same, responds, page
-                )
+                m = _map_in_doubt(maps, page, at_decoder, state_shown, state_known & matters)
         chosen[i] = m
         # The same address in another bank is another place.
         t = meant if m < 0 else meant | (m % TOLD_BANKS) << 16
@@ -908,83 +1005,33 @@ def replay_board(
             # A write: the clip sees the CPU's byte through the line faults, the chips take it.
             byte = written[i]
             byte_known = written_known[i]
-            clip_byte = (byte & assume[WRITE_CLIP_AND]) | assume[WRITE_CLIP_OR]
-            chip_byte = (byte & assume[WRITE_AND]) | assume[WRITE_OR]
-            if assume[DATA_SHORT_A] >= 0:
-                place = assume[DATA_SHORT_PLACE]
-                if place == BUS:
-                    clip_byte = _joined(clip_byte, assume, DATA_SHORT_A, DATA_SHORT_B)
-                    chip_byte = clip_byte
-                elif place in (BEHIND, WRITES):
-                    chip_byte = _joined(chip_byte, assume, DATA_SHORT_A, DATA_SHORT_B)
+            clip_byte, chip_byte = _on_the_way_out(byte, assume)
             wrong = (clip_byte ^ data[i]) & data_known[i] & byte_known
             # Where the clip saw another level than the CPU should have written, either may be
             # what it did write: a byte read where nobody drives reaches CPU and clip differently.
             sure = byte_known & ~wrong
             fighting = (answering if seen_read else misread & answering) & ~assume[SILENT]
             if fighting:
-                # The chips take it for a read and drive against the CPU: the low level wins.
                 wrong &= ~clip_byte
-                lows = 0
                 highs = clip_byte & byte_known & data_known[i]
-                for c in range(count):
-                    if (fighting >> c) & 1 and (kind[c] == RAM or kind[c] == ROM):
-                        where = _place(chips, cells, assume, cycle, c)
-                        lows |= ~memory[where] & memory_known[where] & lanes[c]
-                        if fighting == 1 << c:
-                            # What stands against a high level shows through.
-                            shown = highs & ~memory_known[where] & lanes[c]
-                            _learn(cells, where, data[i], shown)
-                            price += bits[3] * _ones(shown)
-                            highs &= ~shown
-                if _first_time(told, OF_DATA, t, 27):
-                    price += bits[3] * _ones(highs & ~lows & 255)
-                    price += bits[3] * CPU_WON * _ones(highs & lows & data[i])
+                news = _fought(chips, cells, assume, cycle, told, fighting, highs, data[i])
+                price += bits[3] * news
             price += bits[0] * _ones(_news(told, OF_DATA, t, wrong << 8))
             if seen_read == 0 and unsure_map:
-                # Whatever it may have reached holds an unknown byte now.
-                for k in range(states.shape[0]):
-                    if (states[k] ^ shown) & state_known & matters:
-                        continue
-                    perhaps = responds[rows[k, at_decoder], 0]
-                    for c in range(count):
-                        if (perhaps >> c) & 1 and kind[c] == RAM:
-                            memory_known[base[c] + inner[c, at_chips] + page[k, c]] = 0
+                _doubt_what_it_reached(
+                    chips, cells, maps, at_decoder, at_chips, state_shown, state_known & matters
+                )
             elif seen_read == 0:
                 for s in range(count):
-                    if (answering >> s) & 1 == 0:
-                        continue
                     c = _swapped(assume, s)  # the chip in that place
-                    if (misread >> c) & 1:
-                        continue  # it drives, and keeps what it holds
-                    here = _inside(cycle, assume, c)
-                    where = _cell(chips, cells, c, inner[s, here] + page[m, s])
-                    if (assume[DEAF] >> c) & 1:
-                        if kind[c] == RAM:
-                            memory_known[where] = 0
-                            cell_written[where] = 1
-                        continue
-                    took = chip_byte
-                    if c == assume[DATA_PIN_CHIP]:
-                        took = (chip_byte & assume[DATA_PIN_AND]) | assume[DATA_PIN_OR]
-                    if c == assume[DATA_OPEN_CHIP]:
-                        took |= assume[DATA_OPEN]
-                    if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] == PINS + c:
-                        took = _joined(took, assume, DATA_SHORT_A, DATA_SHORT_B)
-                    if kind[c] == RAM:
-                        memory[where] = took
-                        memory_known[where] = sure & lanes[c]
-                        cell_written[where] = 1
-                        if (assume[FORGETS] >> c) & 1:
-                            _charge(charged, assume, base[c], where, i)
-                    elif kind[c] == IO and _way(assume, c) != TAKES_NOTHING:
-                        registers[meant] = 256 | took
+                    if (answering >> s) & 1 == 0 or (misread >> c) & 1:
+                        continue  # one that takes it for a read keeps what it holds
+                    took = _write(chips, cells, books, assume, cycle, s, chip_byte, sure)
+                    if took >= 0 and kind[c] == IO:
                         if took != byte and (io_exact >> c) & 1 == 0:
                             astray |= 1 << c
                         if noting and (sheets >> c) & 1:
                             io_taken[c, i] = (io_taken[c, i] & 0xFF00) | took
-                        memory[where] = took
-                        memory_known[where] = sure & lanes[c]
             expected[i] = clip_byte
             expected_known[i] = byte_known
         elif unsure_map:
