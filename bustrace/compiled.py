@@ -51,9 +51,25 @@ def compiled_part(function: Kernel) -> Kernel:
     The cache holds those kernels with the part inside: it needs neither an entry of its own nor a
     way in from Python, and compiles the sooner.
     """
+    return _part(function, in_place=False)
+
+
+def compiled_in_place(function: Kernel) -> Kernel:
+    """As `compiled_part`, for a long part that a kernel comes by in every step.
+
+    Its code replaces the call. LLVM does that by itself for short parts alone; where a long one
+    takes many columns, to hand them over costs more than a call is worth.
+    """
+    return _part(function, in_place=True)
+
+
+def _part(function: Kernel, *, in_place: bool) -> Kernel:
     from numba.extending import register_jitable
 
-    return register_jitable(no_cfunc_wrapper=True, no_rewrites=True)(function)
+    options = {"no_cfunc_wrapper": True, "no_rewrites": True}
+    if in_place:
+        options["forceinline"] = True
+    return register_jitable(**options)(function)
 
 
 def uncached() -> tuple[str, ...]:

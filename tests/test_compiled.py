@@ -6,7 +6,12 @@ import numpy as np
 import pytest
 from numba.core import event
 
-from bustrace.compiled import compiled, compiled_making_arrays, compiled_part
+from bustrace.compiled import (
+    compiled,
+    compiled_in_place,
+    compiled_making_arrays,
+    compiled_part,
+)
 
 
 @pytest.fixture
@@ -31,6 +36,28 @@ def test_a_part_works_within_a_kernel_and_as_the_plain_function_it_is():
     assert doubled_and_one(4) == 9
     assert doubled(4) == 8
     assert not hasattr(doubled, "py_func")
+
+
+@compiled_in_place
+def tripled(number):
+    return 3 * number
+
+
+@compiled
+def tripled_and_one(number):
+    return tripled(number) + 1
+
+
+def test_a_part_in_place_does_the_same_and_numba_is_told(monkeypatch):
+    assert tripled_and_one(4) == 13
+    assert tripled(4) == 12
+    told = []
+    monkeypatch.setattr(
+        "numba.extending.register_jitable", lambda **options: told.append(options) or (lambda f: f)
+    )
+    compiled_in_place(abs)
+    compiled_part(abs)
+    assert [options.get("forceinline", False) for options in told] == [True, False]
 
 
 @compiled_making_arrays

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.compiled import compiled, compiled_part
+from bustrace.compiled import compiled, compiled_in_place, compiled_part
 
 # Kinds of chips, as in the `kind` column.
 OTHER, ROM, RAM, IO = 0, 1, 2, 3
@@ -235,6 +235,13 @@ class Maps(NamedTuple):
     responds: npt.NDArray[np.uint32]
 
 
+class Sheets(NamedTuple):
+    """What the sheets of the I/O chips have them give, as the kernel has it."""
+
+    expected: npt.NDArray[np.uint8]
+    known: npt.NDArray[np.uint8]
+
+
 class Cycle(NamedTuple):
     """Where the CPU means to go in one cycle, and what becomes of that on the way to the chips.
 
@@ -250,6 +257,52 @@ class Cycle(NamedTuple):
     reading: int
     seen_read: int
     misread: int
+
+
+class Bus(NamedTuple):
+    """The data lines at the clip, now and in the cycle before, and for how many cycles nobody has
+    driven them.
+    """
+
+    seen: int
+    seen_known: int
+    last: int
+    last_known: int
+    pause: int
+
+
+class Drive(NamedTuple):
+    """What the chips in `driving` put on the data lines, by lines.
+
+    `ones`, where every driver is known high, and `zeros`, where some are known low; the other way
+    round where the high level wins. `highs` are lines of which some driver is known high, `hazy`
+    those of which some driver's level is not known, `vague` the same of memories alone.
+    `ones_but_free` are ones as if no register drove, `doubted` lines of a RAM that may have
+    forgotten, `sheet` those that the sheet of an I/O chip decides. Of an `undecided` pair the cells
+    are not known, but its two lines must agree.
+
+    `strong` is the chip that overrules the others, `beaten` what a memory holds that it overrules,
+    `free` whether registers drive, `register` the place of the one that does, and `asked` whether
+    it should; all three numbers are -1 for none.
+    """
+
+    driving: int
+    driven: int
+    ones: int
+    zeros: int
+    highs: int
+    hazy: int
+    vague: int
+    ones_but_free: int
+    doubted: int
+    sheet: int
+    undecided: int
+    strong: int
+    beaten: int
+    free: bool
+    register: int
+    register_lanes: int
+    asked: bool
 
 
 @compiled_part
@@ -504,21 +557,22 @@ def _at_most(news, drift):
 
 
 @compiled_part
-def _left_alone(last, seen, lines, told, t, meant, drift):
+def _left_alone(bus, lines, books, cycle):
     """Bits for lines that no chip drives while others are driven, by how often each moved so far:
     for the first read of an address, and for the first in which a line has moved.
     """
+    told, drift = books.told, books.drift
     price = 0.0
     for b in range(8):
         if (lines >> b) & 1 == 0:
             continue
-        moved = ((last ^ seen) >> b) & 1
-        first = (told[1, meant] >> (17 + b)) & 1 == 0
-        if not first and (moved == 0 or (told[0, t] >> b) & 1 == 1):
+        moved = ((bus.last ^ bus.seen) >> b) & 1
+        first = (told[OF_ADDRESS, cycle.meant] >> (17 + b)) & 1 == 0
+        if not first and (moved == 0 or (told[OF_DATA, cycle.at] >> b) & 1 == 1):
             continue
-        told[1, meant] |= 1 << (17 + b)
-        told[0, t] |= moved << b
-        high = (last >> b) & 1
+        told[OF_ADDRESS, cycle.meant] |= 1 << (17 + b)
+        told[OF_DATA, cycle.at] |= moved << b
+        high = (bus.last >> b) & 1
         at = IDLE + 8 * high + b
         share = (drift[0, at] + (DOWN_AT_FIRST if high else UP_AT_FIRST)) / (drift[1, at] + 1.0)
         price -= math.log2(share if moved else 1.0 - share)
@@ -528,13 +582,17 @@ def _left_alone(last, seen, lines, told, t, meant, drift):
 
 
 @compiled_part
-def _either(byte, byte_known, highs, lows, hazy, told, cycle, cells, register, kept):
+def _either(drive, bus, cells, told, cycle):
     """Bits for what comes of drivers of which now one wins and now another, once for each address,
     line and winner: one where they are known to differ. Where one of them is not known, it agrees
     half of the time, and wins half of the rest.
 
-    A register, on the lines `kept`, holds what it won with once.
+    A register that is not asked holds what it won with once.
     """
+    highs, lows, hazy = drive.highs, drive.zeros, drive.hazy
+    byte, byte_known = bus.seen, bus.seen_known
+    register = -1 if drive.asked else drive.register
+    kept = drive.register_lanes & ~drive.vague
     astray = (highs & ~lows & ~byte) | (lows & ~highs & byte)
     seen = (astray & told[OF_DRIVERS, cycle.at]) | (~astray & (told[OF_ADDRESS, cycle.meant] >> 17))
     news = (highs | lows | hazy) & byte_known & ~seen & 255
@@ -554,33 +612,37 @@ def _either(byte, byte_known, highs, lows, hazy, told, cycle, cells, register, k
 
 
 @compiled_part
-def _weakly(byte, known, seen, lines, last, last_known, way, told, meant, drift):
-    """Lines that a chip drives weakly, or too late: those whose level is left open, and the bits
-    for what was seen of them, once for each address and line.
+def _weakly(ones, zeros, among, bus, assume, books, meant):
+    """Of the lines `among` which some are driven weakly, or too late: those whose level is left
+    open, and the bits for what was seen of them, once for each address and line.
 
     A level that comes at times costs what its share so far makes of it (Krichevsky and Trofimov's
     estimator), so that a line which mostly gives way costs little wherever it does.
     """
+    told, drift = books.told, books.drift
+    way = assume[WEAK_WAY]
+    known = ones | zeros
+    lines = assume[WEAK_LINES] & among & bus.seen_known
     price = 0.0
     openly = 0
     for b in range(8):
         if (lines >> b) & 1 == 0:
             continue
         if way == LATE:
-            other = (last >> b) & 1
-            if (last_known >> b) & 1 == 0:
+            other = (bus.last >> b) & 1
+            if (bus.last_known >> b) & 1 == 0:
                 openly |= 1 << b
                 continue
         else:
             other = 1 - way
-        gone = (seen >> b) & 1 == other
-        fresh = (told[1, meant] >> (17 + b)) & 1 == 0
+        gone = (bus.seen >> b) & 1 == other
+        fresh = (told[OF_ADDRESS, meant] >> (17 + b)) & 1 == 0
         share = max(SELDOM, (drift[0, ALONE] + 0.5) / (drift[1, ALONE] + 1.0))
         if (known >> b) & 1 == 0:
             if gone:
                 openly |= 1 << b  # tells nothing of the cell
             share = (1.0 + share) / 2.0  # half of the cells hold that level anyway
-        elif (byte >> b) & 1 == other:
+        elif (ones >> b) & 1 == other:
             continue
         else:
             openly |= 1 << b
@@ -588,7 +650,7 @@ def _weakly(byte, known, seen, lines, last, last_known, way, told, meant, drift)
                 drift[0, ALONE] += gone
                 drift[1, ALONE] += 1.0
         if fresh:
-            told[1, meant] |= 1 << (17 + b)
+            told[OF_ADDRESS, meant] |= 1 << (17 + b)
             price -= math.log2(share if gone else 1.0 - share)
     return openly, price
 
@@ -702,6 +764,122 @@ def _write(chips, cells, books, assume, cycle, s, byte, sure):
     else:
         books.registers[cycle.meant] = 256 | took
     return took
+
+
+@compiled_part
+def _driving(assume, answering, seen_read, misread):
+    """Chips that drive a read."""
+    if seen_read == 0:
+        return 0
+    driving = (answering & ~assume[SILENT]) | assume[ALWAYS]
+    if assume[DOUBLED] >= 0 and (answering >> assume[DOUBLED]) & 1:
+        driving |= 1 << assume[DOUBLED_BY]
+    driving &= ~misread
+    if driving & assume[YIELDS]:
+        driving &= ~(1 << assume[STRONG])  # these are the stronger
+    return driving
+
+
+@compiled_part
+def _held(chips, cells, assume, source, where):
+    """Byte of a memory and its known bits, with what is bad in the cell."""
+    byte = cells.byte[where]
+    known = cells.known[where]
+    if _is_bad(assume, source, where - chips.base[source]):
+        byte = (byte & assume[CELL_AND]) | assume[CELL_OR]
+        known |= (~assume[CELL_AND] | assume[CELL_OR]) & 255
+    return byte, known
+
+
+@compiled_in_place
+def _drive(chips, cells, sheets, assume, cycle, charged, driving, io_sure, responding):
+    """What the chips put on the data lines, see `Drive`; it uses the rows of a RAM that forgets."""
+    strong = -1
+    if assume[FIGHT] == FIRST_WINS and (driving >> assume[STRONG]) & 1:
+        strong = assume[STRONG]
+    flip = 255 if assume[FIGHT] == HIGH_WINS else 0
+    ones = ones_but_free = 255
+    zeros = highs = hazy = vague = driven = doubted = sheet = undecided = register_lanes = 0
+    register = beaten = -1
+    free = asked = False
+    for c in range(chips.kind.shape[0]):
+        if (driving >> c) & 1 == 0:
+            continue
+        mine = chips.lanes[c]
+        if c == assume[DATA_OPEN_CHIP]:
+            mine &= ~assume[DATA_OPEN]
+        driven |= mine
+        if strong >= 0 and c != strong:
+            mine &= ~chips.lanes[strong]
+        is_memory = _is_memory(chips, c)
+        if is_memory:
+            source = _swapped(assume, c)
+            where = _place(chips, cells, assume, cycle, c)
+            forgets = (assume[FORGETS] >> c) & 1 == 1
+            if forgets and _charge(charged, assume, chips.base[c], where, cycle.i):
+                doubted |= mine & cells.known[where]
+            byte, known = _held(chips, cells, assume, source, where)
+        else:
+            register = -1 if free else _cell(chips, cells, c, chips.inner[c, cycle.at_chips])
+            free = True
+            register_lanes = mine
+            asked = (responding >> c) & 1 == 1
+            if (io_sure >> c) & 1:
+                byte = sheets.expected[_way(assume, c), cycle.i]
+                known = sheet = sheets.known[_way(assume, c), cycle.i]
+            if not sheet:
+                ones &= ~mine
+                hazy |= mine
+                continue
+        if c == assume[DATA_PIN_CHIP]:
+            byte = (byte & assume[DATA_PIN_AND]) | assume[DATA_PIN_OR]
+            known |= (~assume[DATA_PIN_AND] | assume[DATA_PIN_OR]) & 255
+        if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] == PINS + c:
+            byte, known, undecided = _joined_known(byte, known, assume)
+        highs |= byte & known & mine
+        hazy |= ~known & mine
+        if is_memory and strong >= 0 and c != strong and known == 255:
+            beaten = byte
+        # Where the high level wins, highs do what lows do elsewhere.
+        byte ^= flip
+        ones &= (byte & known) | ~mine
+        zeros |= ~byte & known & mine
+        if is_memory:
+            vague |= ~known & mine
+            ones_but_free &= byte | ~known | ~mine
+    return Drive(
+        driving,
+        driven,
+        ones & driven,
+        zeros,
+        highs,
+        hazy,
+        vague,
+        ones_but_free,
+        doubted,
+        sheet,
+        undecided,
+        strong,
+        beaten,
+        free,
+        register,
+        register_lanes,
+        asked,
+    )
+
+
+@compiled_part
+def _on_the_way_in(ones, zeros, assume):
+    """What the clip should see of what the chips drive: byte, known bits, those that line faults
+    force, and the pair of joined lines if open.
+    """
+    byte = (ones & assume[READ_AND]) | assume[READ_OR]
+    forced = (~assume[READ_AND] | assume[READ_OR]) & 255
+    known = ones | zeros | forced
+    pair = 0
+    if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] <= READS:
+        byte, known, pair = _joined_known(byte, known, assume)
+    return byte, known, forced, pair
 
 
 @compiled
@@ -861,6 +1039,7 @@ def replay_board(
     chips = Chips(kind, lanes, base, inner, page)
     cells = Cells(memory, memory_known, cell_written)
     maps = Maps(states, rows, same, responds)
+    io = Sheets(io_expected, io_known)
     books = Books(told, drift, registers, charged)
     noting = io_taken.shape[1] == n
     total = 0.0
@@ -1038,151 +1217,49 @@ def replay_board(
             if _first_time(told, OF_DATA, t, 20):
                 price += 8 * bits[3]
         else:
-            driving = answering & ~assume[SILENT]
-            driving |= assume[ALWAYS]
-            if assume[DOUBLED] >= 0 and (answering >> assume[DOUBLED]) & 1:
-                driving |= 1 << assume[DOUBLED_BY]
-            if seen_read == 0:
-                driving = 0
-            driving &= ~misread
-            if driving & assume[YIELDS]:
-                driving &= ~(1 << assume[STRONG])  # these are the stronger
+            driving = _driving(assume, answering, seen_read, misread)
             drivers[i] = driving
+            pause = paused + 1 if driving == 0 else 0
+            responding = responds[row, seen_read]
             io_sure = sheets & ~astray & answering
-            ones = 255  # bits at which every driver is known high
-            zeros = 0  # bits at which some driver is known low
-            driven = 0
-            free = False
-            flip = 255 if assume[FIGHT] == HIGH_WINS else 0
-            strong = -1
-            if assume[FIGHT] == FIRST_WINS and (driving >> assume[STRONG]) & 1:
-                strong = assume[STRONG]
-            highs = 0  # bits at which some driver is known high
-            hazy = 0  # bits of which some driver's level is not known
-            register = -1  # the one register that drives, if it is one
-            register_lanes = 0
-            asked = False
-            vague = 0  # bits of which some memory's level is not known
-            beaten = -1  # what a memory holds that a stronger chip overrules
-            ones_but_free = 255  # the same without registers, whose bytes are not known
-            doubted = 0  # lines whose RAM may have forgotten
-            sheet = 0  # bits that the sheet of an I/O chip decides
-            undecided = 0  # a joined pair whose cells are not known: its two lines must agree
-            for c in range(count):
-                if (driving >> c) & 1 == 0:
-                    continue
-                mine = lanes[c]
-                if c == assume[DATA_OPEN_CHIP]:
-                    mine &= ~assume[DATA_OPEN]
-                driven |= mine
-                if strong >= 0 and c != strong:
-                    mine &= ~lanes[strong]
-                where = -2  # nowhere in memory
-                if kind[c] == IO or kind[c] == OTHER:
-                    register = -1 if free else _cell(chips, cells, c, inner[c, at_chips])
-                    free = True
-                    register_lanes = mine
-                    asked = (responds[row, seen_read] >> c) & 1 == 1
-                    if (io_sure >> c) & 1:
-                        byte = io_expected[_way(assume, c), i]
-                        byte_known = sheet = io_known[_way(assume, c), i]
-                    if not sheet:
-                        ones &= ~mine
-                        hazy |= mine
-                        continue
-                else:
-                    source = _swapped(assume, c)
-                    where = _place(chips, cells, assume, cycle, c)
-                    byte = memory[where]
-                    byte_known = memory_known[where]
-                if (assume[FORGETS] >> c) & 1 and _charge(charged, assume, base[c], where, i):
-                    doubted |= mine & byte_known
-                if where >= 0 and _is_bad(assume, source, where - base[source]):
-                    byte = (byte & assume[CELL_AND]) | assume[CELL_OR]
-                    byte_known |= (~assume[CELL_AND] | assume[CELL_OR]) & 255
-                if c == assume[DATA_PIN_CHIP]:
-                    byte = (byte & assume[DATA_PIN_AND]) | assume[DATA_PIN_OR]
-                    byte_known |= (~assume[DATA_PIN_AND] | assume[DATA_PIN_OR]) & 255
-                if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] == PINS + c:
-                    byte, byte_known, undecided = _joined_known(byte, byte_known, assume)
-                if strong >= 0 and c != strong and byte_known == 255 and where >= 0:
-                    beaten = byte
-                highs |= byte & byte_known & mine
-                hazy |= ~byte_known & mine
-                # Where the high level wins, highs do what lows do elsewhere.
-                byte ^= flip
-                ones &= (byte & byte_known) | ~mine
-                if where >= 0:
-                    vague |= ~byte_known & mine
-                    ones_but_free &= byte | ~byte_known | ~mine
-                zeros |= ~byte & byte_known & mine
-            ones &= driven
+            drive = _drive(chips, cells, io, assume, cycle, charged, driving, io_sure, responding)
+            here = Bus(data[i], data_known[i], last, last_known, pause)
+            ones = drive.ones
+            zeros = drive.zeros
+            free = drive.free
             either = assume[FIGHT] == EITHER_WINS and driving & (driving - 1) != 0
             if either:
-                price += bits[3] * _either(
-                    data[i],
-                    data_known[i],
-                    highs,
-                    zeros,
-                    hazy,
-                    told,
-                    cycle,
-                    cells,
-                    -1 if asked else register,
-                    register_lanes & ~vague,
-                )
-                ones = highs & ~zeros & ~hazy
-                zeros &= ~highs & ~hazy
+                price += bits[3] * _either(drive, here, cells, told, cycle)
+                ones = drive.highs & ~zeros & ~drive.hazy
+                zeros &= ~drive.highs & ~drive.hazy
                 free = False
             openly = 0
             weak = assume[WEAK_CHIP]
             if driving != 0 and (weak == EVERY_CHIP or (weak >= 0 and driving == 1 << weak)):
-                openly, weak_price = _weakly(
-                    ones,
-                    ones | zeros,
-                    data[i],
-                    assume[WEAK_LINES] & driven & data_known[i] & (ones | zeros if free else 255),
-                    last,
-                    last_known,
-                    assume[WEAK_WAY],
-                    told,
-                    meant,
-                    drift,
-                )
-                price += bits[3] * weak_price
+                among = drive.driven & (ones | zeros) if free else drive.driven
+                openly, news = _weakly(ones, zeros, among, here, assume, books, meant)
+                price += bits[3] * news
                 ones &= ~openly
                 zeros &= ~openly
             settled = zeros
-            if flip:
+            if assume[FIGHT] == HIGH_WINS:
                 ones, zeros = zeros, ones
             if driving == 0:
-                pause = paused + 1
                 ones = last & last_known
                 zeros = ~last & last_known & 255
-            # Line faults between the chips and the clip.
-            known = ones | zeros
-            byte = (ones & assume[READ_AND]) | assume[READ_OR]
-            forced = (~assume[READ_AND] | assume[READ_OR]) & 255
-            known |= forced
-            if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] <= READS:
-                byte, known, pair = _joined_known(byte, known, assume)
-                if driving != 0 and pair:
-                    undecided = pair
-            if undecided & ~known and (told[0, t] >> 18) & 1 == 0:
+            byte, known, forced, pair = _on_the_way_in(ones, zeros, assume)
+            undecided = pair if driving != 0 and pair else drive.undecided
+            if undecided & ~known and _first_time(told, OF_DATA, t, 18):
                 # Not known, but the two must agree: one unknown bit, or a contradiction.
-                told[0, t] |= 1 << 18
-                if data[i] & undecided in (0, undecided):
-                    price += bits[3]
-                else:
-                    price += bits[0]
+                price += bits[3] if data[i] & undecided in (0, undecided) else bits[0]
             wrong = (byte ^ data[i]) & known & data_known[i]
             fresh = _news(told, OF_DATA, t, wrong)
-            idle = 255 & ~driven
+            idle = 255 & ~drive.driven
             if driving != 0 and idle:
                 # Data lines that none of the chips drives are an undriven bus: see below.
                 price += bits[3] * _ones(idle & ~last_known)
                 alone = last_known & data_known[i] & idle & ~forced
-                price += bits[3] * _left_alone(last, data[i], alone, told, t, meant, drift)
+                price += bits[3] * _left_alone(here, alone, books, cycle)
             if driving == 0:
                 price += bits[3] * _ones(~last_known & 255)
                 if described[row]:
@@ -1217,30 +1294,31 @@ def replay_board(
                     if _first_time(told, OF_DATA, t, 19):
                         price += 8 * bits[3]
             elif free:
-                if register < 0:
-                    asked = driving == responds[row, seen_read]
+                asked = drive.asked if drive.register >= 0 else driving == responding
                 fresh_here = (told[0, t] >> 17) & 1 == 0
                 told[0, t] |= 1 << 17
-                visible = register_lanes & ~settled & ~vague & data_known[i]
-                if register >= 0 and not asked:
-                    changed = memory_known[register] != 255 or memory[register] != data[i]
-                    if changed and beaten == data[i] and (told[0, t] >> 28) & 1 == 0:
+                visible = drive.register_lanes & ~settled & ~drive.vague & data_known[i]
+                if drive.register >= 0 and not asked:
+                    changed = (
+                        memory_known[drive.register] != 255 or memory[drive.register] != data[i]
+                    )
+                    if changed and drive.beaten == data[i] and (told[0, t] >> 28) & 1 == 0:
                         told[0, t] |= 1 << 28  # a register that changed to what memory holds
                         price += 8 * bits[3]
                     price += bits[3] * _register_shows(
-                        data[i], visible, cells, register, books, meant
+                        data[i], visible, cells, drive.register, books, meant
                     )
                     if fresh_here:
-                        price += bits[3] * _ones(vague & ~settled & register_lanes)
-                elif ones_but_free == 255:
+                        price += bits[3] * _ones(drive.vague & ~settled & drive.register_lanes)
+                elif drive.ones_but_free == 255:
                     news = _free_read(data[i], registers, told, meant, t, asked)
-                    price += bits[3] * news * _ones(255 & ~sheet) / 8
+                    price += bits[3] * news * _ones(255 & ~drive.sheet) / 8
                 elif fresh_here:
                     # Registers against another chip's byte can pull down the bits that are high
                     # there: one unknown each.
-                    price += bits[3] * _ones(ones_but_free & ~settled & 255)
-                if register >= 0 and asked:
-                    _learn(cells, register, data[i], visible)
+                    price += bits[3] * _ones(drive.ones_but_free & ~settled & 255)
+                if drive.register >= 0 and asked:
+                    _learn(cells, drive.register, data[i], visible)
             if assume[LOOSE] >= 0 and wrong and (driving >> assume[LOOSE]) & 1:
                 c = assume[LOOSE]
                 where = base[c] + inner[c, at_chips] + page[m, c]
@@ -1254,20 +1332,20 @@ def replay_board(
                     memory[where] = data[i]
                     cell_written[where] = 1
                     fresh = 0
-            if doubted:
+            if drive.doubted:
                 # Kept or lost, one bit; what it holds when lost is as new as at power-on. Once an
                 # address: what a row holds when it is lost is much the same every time.
-                lost = wrong & doubted != 0
-                news = 1.0 + _ones(doubted) if lost else 1.0
+                lost = wrong & drive.doubted != 0
+                news = 1.0 + _ones(drive.doubted) if lost else 1.0
                 mark = 23 if lost else 24
                 if _first_time(told, OF_DATA, t, mark):
                     price += bits[3] * news
-                fresh &= ~doubted
+                fresh &= ~drive.doubted
                 for c in range(count):
                     if lost and (driving & assume[FORGETS] >> c) & 1:
-                        here = _inside(cycle, assume, c)
-                        where = _cell(chips, cells, c, inner[c, here] + page[m, c])
-                        gone = doubted & lanes[c] & data_known[i]
+                        offset = inner[c, _inside(cycle, assume, c)] + page[m, c]
+                        where = _cell(chips, cells, c, offset)
+                        gone = drive.doubted & lanes[c] & data_known[i]
                         _hold(cells, where, data[i], gone)
             price += bits[0] * _ones(fresh)
             # What the read tells about cells that were not known.
@@ -1280,8 +1358,8 @@ def replay_board(
                         continue
                     source = _swapped(assume, c)
                     learn = shown & lanes[c]
-                    if strong >= 0 and c != strong:
-                        learn &= ~lanes[strong]
+                    if drive.strong >= 0 and c != drive.strong:
+                        learn &= ~lanes[drive.strong]
                     if c == assume[DATA_OPEN_CHIP]:
                         learn &= ~assume[DATA_OPEN]
                     if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] == PINS + c:
