@@ -271,6 +271,17 @@ class Bus(NamedTuple):
     pause: int
 
 
+class Expected(NamedTuple):
+    """What the clip should see in a read: a byte, which bits of it are known, which of these are
+    known for line faults force them, and which the clip saw wrong.
+    """
+
+    byte: int
+    known: int
+    forced: int
+    wrong: int
+
+
 class Drive(NamedTuple):
     """What the chips in `driving` put on the data lines, by lines.
 
@@ -526,14 +537,14 @@ def _went_up(up, one_by_one, drift):
 
 
 @compiled_part
-def _drifted(last, departed, pause, drift):
+def _drifted(bus, departed, drift):
     """Bits for what an undriven bus does with its last byte, by what its lines did before: a charge
     leaks away in a time of its own, mostly to the high level.
     """
     price = 0.0
-    leaking = 8 * min(pause, LONGEST_DRIFT)
+    leaking = 8 * min(bus.pause, LONGEST_DRIFT)
     for b in range(8):
-        at = b if (last >> b) & 1 else leaking + b
+        at = b if (bus.last >> b) & 1 else leaking + b
         share = (drift[0, at] + RARE) / (drift[1, at] + 1.0)
         gone = (departed >> b) & 1
         if gone and at < 8:
@@ -880,6 +891,104 @@ def _on_the_way_in(ones, zeros, assume):
     if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] <= READS:
         byte, known, pair = _joined_known(byte, known, assume)
     return byte, known, forced, pair
+
+
+@compiled_part
+def _left_to_itself(bus, books, cycle, expected, fresh, stays):
+    """Bits for what an undriven bus does, of which `expected` is the last byte.
+
+    It mostly holds that; it may drift high, keep what the other half's owner left there (`stays`),
+    or pick up noise: one price for a whole departure. Lines that often drift are expected to.
+    """
+    forced = expected.forced
+    departed = (expected.byte ^ bus.seen) & ~forced & 255
+    up = departed != 0 and bus.seen | forced == 255
+    first_here = _first_time(books.told, OF_DATA, cycle.at, 22) and expected.known == 255
+    news = 0.0
+    if first_here and not (stays and departed):
+        news = _at_most(_drifted(bus, departed, books.drift), books.drift)
+        if expected.byte | forced != 255:
+            news = _went_up(up, news, books.drift)
+    elif fresh & ~forced:
+        news = _at_most(_drifted(bus, departed, books.drift), books.drift)
+        if stays or up:
+            news = min(3.0, news)
+    return news
+
+
+@compiled_part
+def _not_yet_noise(bus, books, meant, expected):
+    """Share of its price that is charged for what an empty place shows, by how much noise this bus
+    picked up so far.
+    """
+    drift, registers = books.drift, books.registers
+    share = FEW_FALLS / (FEW_FALLS + drift[0, FELL])
+    departed = (expected.byte ^ bus.seen) & ~expected.forced & 255
+    other = registers[meant] != 0 and registers[meant] != 256 | bus.seen
+    drift[0, FELL] += other and departed & bus.last != 0
+    registers[meant] = 256 | bus.seen
+    return share
+
+
+@compiled_part
+def _registers_give(price, unknown, drive, asked, settled, bus, cells, books, cycle):
+    """Price of a cycle, `price` so far, with that of a read in which registers drive; `unknown` is
+    that of a bit, and `settled` are lines that some chip is known to pull low.
+
+    What the register gives that is asked is kept.
+    """
+    told, register = books.told, drive.register
+    fresh_here = _first_time(told, OF_DATA, cycle.at, 17)
+    visible = drive.register_lanes & ~settled & ~drive.vague & bus.seen_known
+    if register >= 0 and not asked:
+        changed = cells.known[register] != 255 or cells.byte[register] != bus.seen
+        if changed and drive.beaten == bus.seen and _first_time(told, OF_DATA, cycle.at, 28):
+            price += 8 * unknown  # a register that changed to what memory holds
+        news = _register_shows(bus.seen, visible, cells, register, books, cycle.meant)
+        price += unknown * news
+        if fresh_here:
+            price += unknown * _ones(drive.vague & ~settled & drive.register_lanes)
+    elif drive.ones_but_free == 255:
+        news = _free_read(bus.seen, books, cycle, asked)
+        price += unknown * news * _ones(255 & ~drive.sheet) / 8
+    elif fresh_here:
+        # Registers against another chip's byte can pull down the bits that are high there: one
+        # unknown each.
+        price += unknown * _ones(drive.ones_but_free & ~settled & 255)
+    if register >= 0 and asked:
+        _learn(cells, register, bus.seen, visible)
+    return price
+
+
+@compiled_part
+def _of_another_content(cells, where, told, cycle, bits, seen, wrong, fresh):
+    """Bits for a wrong byte of a ROM whose content is in doubt: it holds what it gave at first."""
+    if cells.written[where]:
+        # Another content is always the same one.
+        return bits[0] * _ones(wrong) if _first_time(told, OF_DATA, cycle.at, 25) else 0.0
+    if fresh == 0:
+        return 0.0
+    cells.byte[where] = seen
+    cells.written[where] = 1
+    return bits[4] * (0.75 if _ones(fresh) == 1 else 1.0)
+
+
+@compiled_part
+def _kept_or_lost(chips, cells, assume, told, cycle, bus, drive, wrong):
+    """Unknown bits in a byte that a RAM may have forgotten.
+
+    Kept or lost, one bit; what it holds when lost is as new as at power-on. Once an address: what a
+    row holds when it is lost is much the same every time.
+    """
+    lost = wrong & drive.doubted != 0
+    for c in range(chips.kind.shape[0]):
+        if lost and (drive.driving & assume[FORGETS] >> c) & 1:
+            offset = chips.inner[c, _inside(cycle, assume, c)] + chips.page[cycle.bank, c]
+            gone = drive.doubted & chips.lanes[c] & bus.seen_known
+            _hold(cells, _cell(chips, cells, c, offset), bus.seen, gone)
+    if not _first_time(told, OF_DATA, cycle.at, 23 if lost else 24):
+        return 0.0
+    return 1.0 + _ones(drive.doubted) if lost else 1.0
 
 
 @compiled
@@ -1253,6 +1362,7 @@ def replay_board(
                 # Not known, but the two must agree: one unknown bit, or a contradiction.
                 price += bits[3] if data[i] & undecided in (0, undecided) else bits[0]
             wrong = (byte ^ data[i]) & known & data_known[i]
+            expect = Expected(byte, known, forced, wrong)
             fresh = _news(told, OF_DATA, t, wrong)
             idle = 255 & ~drive.driven
             if driving != 0 and idle:
@@ -1263,28 +1373,10 @@ def replay_board(
             if driving == 0:
                 price += bits[3] * _ones(~last_known & 255)
                 if described[row]:
-                    # An undriven bus mostly holds the last byte; it may drift high, keep what the
-                    # other half's owner left there, or pick up noise: one price for a whole
-                    # departure. Lines that often drift are expected to.
                     stays = left_known[i] == 255 and left[i] == data[i]
-                    departed = (byte ^ data[i]) & ~forced & 255
-                    up = departed != 0 and data[i] | forced == 255
-                    first_here = (told[0, t] >> 22) & 1 == 0 and known == 255
-                    told[0, t] |= 1 << 22
-                    news = 0.0
-                    if first_here and not (stays and departed):
-                        news = _at_most(_drifted(last, departed, pause, drift), drift)
-                        if byte | forced != 255:
-                            news = _went_up(up, news, drift)
-                    elif fresh & ~forced:
-                        news = _at_most(_drifted(last, departed, pause, drift), drift)
-                        if stays or up:
-                            news = min(3.0, news)
+                    news = _left_to_itself(here, books, cycle, expect, fresh, stays)
                     if responds[rows[m, meant], reading] == 0:
-                        news *= bits[3] * FEW_FALLS / (FEW_FALLS + drift[0, FELL])
-                        other = registers[meant] != 0 and registers[meant] != 256 | data[i]
-                        drift[0, FELL] += other and departed & last != 0
-                        registers[meant] = 256 | data[i]
+                        news *= bits[3] * _not_yet_noise(here, books, meant, expect)
                     price += news
                     fresh &= forced
                 else:
@@ -1295,58 +1387,19 @@ def replay_board(
                         price += 8 * bits[3]
             elif free:
                 asked = drive.asked if drive.register >= 0 else driving == responding
-                fresh_here = (told[0, t] >> 17) & 1 == 0
-                told[0, t] |= 1 << 17
-                visible = drive.register_lanes & ~settled & ~drive.vague & data_known[i]
-                if drive.register >= 0 and not asked:
-                    changed = (
-                        memory_known[drive.register] != 255 or memory[drive.register] != data[i]
-                    )
-                    if changed and drive.beaten == data[i] and (told[0, t] >> 28) & 1 == 0:
-                        told[0, t] |= 1 << 28  # a register that changed to what memory holds
-                        price += 8 * bits[3]
-                    price += bits[3] * _register_shows(
-                        data[i], visible, cells, drive.register, books, meant
-                    )
-                    if fresh_here:
-                        price += bits[3] * _ones(drive.vague & ~settled & drive.register_lanes)
-                elif drive.ones_but_free == 255:
-                    news = _free_read(data[i], registers, told, meant, t, asked)
-                    price += bits[3] * news * _ones(255 & ~drive.sheet) / 8
-                elif fresh_here:
-                    # Registers against another chip's byte can pull down the bits that are high
-                    # there: one unknown each.
-                    price += bits[3] * _ones(drive.ones_but_free & ~settled & 255)
-                if drive.register >= 0 and asked:
-                    _learn(cells, drive.register, data[i], visible)
+                price = _registers_give(
+                    price, bits[3], drive, asked, settled, here, cells, books, cycle
+                )
             if assume[LOOSE] >= 0 and wrong and (driving >> assume[LOOSE]) & 1:
                 c = assume[LOOSE]
                 where = base[c] + inner[c, at_chips] + page[m, c]
-                if cell_written[where]:
-                    # Another content is always the same one.
-                    if _first_time(told, OF_DATA, t, 25):
-                        price += bits[0] * _ones(wrong)
-                    fresh = 0
-                elif fresh:
-                    price += bits[4] * (0.75 if _ones(fresh) == 1 else 1.0)
-                    memory[where] = data[i]
-                    cell_written[where] = 1
-                    fresh = 0
+                price += _of_another_content(cells, where, told, cycle, bits, data[i], wrong, fresh)
+                fresh = 0
             if drive.doubted:
-                # Kept or lost, one bit; what it holds when lost is as new as at power-on. Once an
-                # address: what a row holds when it is lost is much the same every time.
-                lost = wrong & drive.doubted != 0
-                news = 1.0 + _ones(drive.doubted) if lost else 1.0
-                mark = 23 if lost else 24
-                if _first_time(told, OF_DATA, t, mark):
-                    price += bits[3] * news
+                price += bits[3] * _kept_or_lost(
+                    chips, cells, assume, told, cycle, here, drive, wrong
+                )
                 fresh &= ~drive.doubted
-                for c in range(count):
-                    if lost and (driving & assume[FORGETS] >> c) & 1:
-                        offset = inner[c, _inside(cycle, assume, c)] + page[m, c]
-                        where = _cell(chips, cells, c, offset)
-                        gone = drive.doubted & lanes[c] & data_known[i]
-                        _hold(cells, where, data[i], gone)
             price += bits[0] * _ones(fresh)
             # What the read tells about cells that were not known.
             if driving != 0 and not free and not either:
@@ -1469,7 +1522,7 @@ def _new_register(byte, registers):
 
 
 @compiled_part
-def _free_read(byte, registers, told, meant, t, asked):
+def _free_read(byte, books, cycle, asked):
     """Unknown bits in a byte that a register gave: none when it is the one it gave or took last.
 
     In a memory's place, or beside one, its byte is as new as the memory's; that it gives back just
@@ -1480,15 +1533,12 @@ def _free_read(byte, registers, told, meant, t, asked):
     Kept by the address the CPU meant, so that hypotheses about address lines are not judged by
     what registers happen to hold.
     """
+    told, registers, t, meant = books.told, books.registers, cycle.at, cycle.meant
     if registers[meant] == 256 | byte:
-        if asked or (told[0, t] >> 26) & 1:
-            return 0.0
-        told[0, t] |= 1 << 26
-        return ECHO
+        return 0.0 if asked or not _first_time(told, OF_DATA, t, 26) else ECHO
     registers[meant] = 256 | byte
     price = _new_register(byte, registers)
     # A register that changes often is one piece of evidence, not thousands.
-    if (told[0, t] >> 16) & 1:
+    if not _first_time(told, OF_DATA, t, 16):
         return 0.0
-    told[0, t] |= 1 << 16
     return price if asked else 8.0
