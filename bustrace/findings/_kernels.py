@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.compiled import compiled, compiled_in_place, compiled_part
+from bustrace.compiled import compiled, compiled_in_place
 
 # Kinds of chips, as in the `kind` column.
 OTHER, ROM, RAM, IO = 0, 1, 2, 3
@@ -316,7 +316,7 @@ class Drive(NamedTuple):
     asked: bool
 
 
-@compiled_part
+@compiled_in_place
 def _ones(value):
     """Number of bits that are 1."""
     count = 0
@@ -326,13 +326,13 @@ def _ones(value):
     return count
 
 
-@compiled_part
+@compiled_in_place
 def _level(level, forced):
     """A level, or the one that it is forced to; -1 for none."""
     return forced if forced >= 0 else level
 
 
-@compiled_part
+@compiled_in_place
 def _news(told, row, at, wrong):
     """Surprises that were not paid for before, a bit each."""
     fresh = wrong & ~told[row, at]
@@ -340,7 +340,7 @@ def _news(told, row, at, wrong):
     return fresh
 
 
-@compiled_part
+@compiled_in_place
 def _first_time(told, row, at, mark):
     """Whether something is met at an address for the first time."""
     if (told[row, at] >> mark) & 1:
@@ -349,7 +349,7 @@ def _first_time(told, row, at, mark):
     return True
 
 
-@compiled_part
+@compiled_in_place
 def _short(value, a, b, wins):
     """Bits a and b joined: the low level wins, the high one, or whatever a has, or b."""
     one = (value >> a) & 1
@@ -366,12 +366,12 @@ def _short(value, a, b, wins):
     return value | pair if level else value & ~pair
 
 
-@compiled_part
+@compiled_in_place
 def _joined(value, assume, a, b):
     return _short(value, assume[a], assume[b], assume[SHORT_WINS])
 
 
-@compiled_part
+@compiled_in_place
 def _joined_known(byte, known, assume):
     """Two data lines joined of which not all is known: byte, known bits, and the pair if open."""
     a = assume[DATA_SHORT_A]
@@ -396,7 +396,7 @@ def _joined_known(byte, known, assume):
     return _short(byte, a, b, wins), known | pair, 0
 
 
-@compiled_part
+@compiled_in_place
 def _inside(cycle, assume, c):
     """Address at a chip's own pins."""
     if c == assume[PIN_CHIP]:
@@ -406,7 +406,7 @@ def _inside(cycle, assume, c):
     return cycle.at_chips
 
 
-@compiled_part
+@compiled_in_place
 def _way(assume, c):
     """Row of the I/O chips' columns that holds for a chip."""
     if c == assume[IO_ILL]:
@@ -415,7 +415,7 @@ def _way(assume, c):
     return TAKES_NOTHING if gets_reads or (assume[DEAF] >> c) & 1 else 0
 
 
-@compiled_part
+@compiled_in_place
 def _astray(chips, assume, cycle, touched):
     """I/O chips that get another access than a healthy board gives them, of those that get one."""
     found = 0
@@ -429,7 +429,7 @@ def _astray(chips, assume, cycle, touched):
     return found
 
 
-@compiled_part
+@compiled_in_place
 def _swapped(assume, c):
     """The chip that is in the place of chip c."""
     if c == assume[SWAP_A]:
@@ -437,7 +437,7 @@ def _swapped(assume, c):
     return assume[SWAP_A] if c == assume[SWAP_B] else c
 
 
-@compiled_part
+@compiled_in_place
 def _take(chips, assume, cycle, touched, byte, taken):
     """Note what I/O chips get."""
     for s in range(chips.kind.shape[0]):
@@ -449,13 +449,13 @@ def _take(chips, assume, cycle, touched, byte, taken):
             taken[c, cycle.i] = what | offset << TAKEN_OFFSET | byte
 
 
-@compiled_part
+@compiled_in_place
 def _is_memory(chips, c):
     """Whether a chip is a ROM or a RAM."""
     return chips.kind[c] == ROM or chips.kind[c] == RAM
 
 
-@compiled_part
+@compiled_in_place
 def _cell(chips, cells, c, offset):
     """Place of a chip's byte; in another's socket a smaller chip repeats."""
     base = chips.base
@@ -463,33 +463,33 @@ def _cell(chips, cells, c, offset):
     return base[c] + offset % (end - base[c])
 
 
-@compiled_part
+@compiled_in_place
 def _place(chips, cells, assume, cycle, s):
     """Place of the byte that the chip in a socket is asked for."""
     offset = chips.inner[s, _inside(cycle, assume, s)] + chips.page[cycle.bank, s]
     return _cell(chips, cells, _swapped(assume, s), offset)
 
 
-@compiled_part
+@compiled_in_place
 def _hold(cells, where, byte, lines):
     """Have a cell hold these lines of a byte; which of its bits are known is another matter."""
     cells.byte[where] = (cells.byte[where] & ~lines) | (byte & lines)
 
 
-@compiled_part
+@compiled_in_place
 def _learn(cells, where, byte, lines):
     """Have a cell hold these lines of a byte, for that is known now."""
     _hold(cells, where, byte, lines)
     cells.known[where] |= lines
 
 
-@compiled_part
+@compiled_in_place
 def _is_bad(assume, chip, offset):
     """Whether a chip's byte is the bad one, or lies with it in a block of its array."""
     return chip == assume[CELL_CHIP] and (offset ^ assume[CELL]) & assume[CELL_BLOCK] == 0
 
 
-@compiled_part
+@compiled_in_place
 def _charge(charged, assume, start, where, i):
     """Use a byte of a RAM that forgets, which refreshes its row; whether it may be lost: its row
     was left too long since the byte was last used.
@@ -503,7 +503,7 @@ def _charge(charged, assume, start, where, i):
     return perhaps
 
 
-@compiled_part
+@compiled_in_place
 def _unknown_byte(byte, new, registers, place, drift):
     """Bits for a byte of a memory of which some bits were not known; less where it is the same
     as the last such one, by how often it was.
@@ -522,7 +522,7 @@ def _unknown_byte(byte, new, registers, place, drift):
     return -math.log2(share) if repeated else count - math.log2(1.0 - share)
 
 
-@compiled_part
+@compiled_in_place
 def _went_up(up, one_by_one, drift):
     """Bits for an undriven bus that goes high as a whole, or whose lines each do what they do, by
     how often it was the one or the other.
@@ -536,7 +536,7 @@ def _went_up(up, one_by_one, drift):
     return as_lines
 
 
-@compiled_part
+@compiled_in_place
 def _drifted(bus, departed, drift):
     """Bits for what an undriven bus does with its last byte, by what its lines did before: a charge
     leaks away in a time of its own, mostly to the high level.
@@ -555,7 +555,7 @@ def _drifted(bus, departed, drift):
     return price
 
 
-@compiled_part
+@compiled_in_place
 def _at_most(news, drift):
     """Bits for an undriven bus, no more than for any byte at all, by how often that is the lesser
     price: one at most to say so.
@@ -567,7 +567,7 @@ def _at_most(news, drift):
     return min(news, any_byte)
 
 
-@compiled_part
+@compiled_in_place
 def _left_alone(bus, lines, books, cycle):
     """Bits for lines that no chip drives while others are driven, by how often each moved so far:
     for the first read of an address, and for the first in which a line has moved.
@@ -592,7 +592,7 @@ def _left_alone(bus, lines, books, cycle):
     return price
 
 
-@compiled_part
+@compiled_in_place
 def _either(drive, bus, cells, told, cycle):
     """Bits for what comes of drivers of which now one wins and now another, once for each address,
     line and winner: one where they are known to differ. Where one of them is not known, it agrees
@@ -622,7 +622,7 @@ def _either(drive, bus, cells, told, cycle):
     return price
 
 
-@compiled_part
+@compiled_in_place
 def _weakly(ones, zeros, among, bus, assume, books, meant):
     """Of the lines `among` which some are driven weakly, or too late: those whose level is left
     open, and the bits for what was seen of them, once for each address and line.
@@ -666,7 +666,7 @@ def _weakly(ones, zeros, among, bus, assume, books, meant):
     return openly, price
 
 
-@compiled_part
+@compiled_in_place
 def _map_in_doubt(maps, page, at, state, known):
     """Map to take at an address while some state bits are not known, -1 where they decide."""
     if maps.same[at] >= 0:
@@ -688,7 +688,7 @@ def _map_in_doubt(maps, page, at, state, known):
     return found
 
 
-@compiled_part
+@compiled_in_place
 def _on_the_way_out(byte, assume):
     """A byte that the CPU writes: at the clip, and where the chips take it."""
     at_clip = (byte & assume[WRITE_CLIP_AND]) | assume[WRITE_CLIP_OR]
@@ -703,7 +703,7 @@ def _on_the_way_out(byte, assume):
     return at_clip, at_chips
 
 
-@compiled_part
+@compiled_in_place
 def _fought(chips, cells, assume, cycle, told, fighting, highs, seen):
     """Unknown bits in a write that chips take for a read: they drive against the CPU's high levels,
     and the low level wins.
@@ -727,7 +727,7 @@ def _fought(chips, cells, assume, cycle, told, fighting, highs, seen):
     return price
 
 
-@compiled_part
+@compiled_in_place
 def _doubt_what_it_reached(chips, cells, maps, at_decoder, at_chips, state, known):
     """After a write of which it is not known where it went: what it may have reached is unknown."""
     for k in range(maps.states.shape[0]):
@@ -739,7 +739,7 @@ def _doubt_what_it_reached(chips, cells, maps, at_decoder, at_chips, state, know
                 cells.known[chips.base[c] + chips.inner[c, at_chips] + chips.page[k, c]] = 0
 
 
-@compiled_part
+@compiled_in_place
 def _at_its_pins(byte, assume, c):
     """A byte that is written, as a chip takes it."""
     if c == assume[DATA_PIN_CHIP]:
@@ -751,7 +751,7 @@ def _at_its_pins(byte, assume, c):
     return byte
 
 
-@compiled_part
+@compiled_in_place
 def _write(chips, cells, books, assume, cycle, s, byte, sure):
     """Have the chip in a place take what is written; the byte it took, -1 for none."""
     c = _swapped(assume, s)
@@ -777,7 +777,7 @@ def _write(chips, cells, books, assume, cycle, s, byte, sure):
     return took
 
 
-@compiled_part
+@compiled_in_place
 def _driving(assume, answering, seen_read, misread):
     """Chips that drive a read."""
     if seen_read == 0:
@@ -791,7 +791,7 @@ def _driving(assume, answering, seen_read, misread):
     return driving
 
 
-@compiled_part
+@compiled_in_place
 def _held(chips, cells, assume, source, where):
     """Byte of a memory and its known bits, with what is bad in the cell."""
     byte = cells.byte[where]
@@ -879,7 +879,7 @@ def _drive(chips, cells, sheets, assume, cycle, charged, driving, io_sure, respo
     )
 
 
-@compiled_part
+@compiled_in_place
 def _on_the_way_in(ones, zeros, assume):
     """What the clip should see of what the chips drive: byte, known bits, those that line faults
     force, and the pair of joined lines if open.
@@ -893,7 +893,7 @@ def _on_the_way_in(ones, zeros, assume):
     return byte, known, forced, pair
 
 
-@compiled_part
+@compiled_in_place
 def _left_to_itself(bus, books, cycle, expected, fresh, stays):
     """Bits for what an undriven bus does, of which `expected` is the last byte.
 
@@ -916,7 +916,7 @@ def _left_to_itself(bus, books, cycle, expected, fresh, stays):
     return news
 
 
-@compiled_part
+@compiled_in_place
 def _not_yet_noise(bus, books, meant, expected):
     """Share of its price that is charged for what an empty place shows, by how much noise this bus
     picked up so far.
@@ -930,7 +930,7 @@ def _not_yet_noise(bus, books, meant, expected):
     return share
 
 
-@compiled_part
+@compiled_in_place
 def _registers_give(price, unknown, drive, asked, settled, bus, cells, books, cycle):
     """Price of a cycle, `price` so far, with that of a read in which registers drive; `unknown` is
     that of a bit, and `settled` are lines that some chip is known to pull low.
@@ -960,7 +960,7 @@ def _registers_give(price, unknown, drive, asked, settled, bus, cells, books, cy
     return price
 
 
-@compiled_part
+@compiled_in_place
 def _of_another_content(cells, where, told, cycle, bits, seen, wrong, fresh):
     """Bits for a wrong byte of a ROM whose content is in doubt: it holds what it gave at first."""
     if cells.written[where]:
@@ -973,7 +973,7 @@ def _of_another_content(cells, where, told, cycle, bits, seen, wrong, fresh):
     return bits[4] * (0.75 if _ones(fresh) == 1 else 1.0)
 
 
-@compiled_part
+@compiled_in_place
 def _kept_or_lost(chips, cells, assume, told, cycle, bus, drive, wrong):
     """Unknown bits in a byte that a RAM may have forgotten.
 
@@ -989,6 +989,58 @@ def _kept_or_lost(chips, cells, assume, told, cycle, bus, drive, wrong):
     if not _first_time(told, OF_DATA, cycle.at, 23 if lost else 24):
         return 0.0
     return 1.0 + _ones(drive.doubted) if lost else 1.0
+
+
+@compiled_in_place
+def _legible(chips, assume, drive, c, where, shown):
+    """Of the lines that a read shows, those that show what is in a chip's cell."""
+    lines = shown & chips.lanes[c]
+    if drive.strong >= 0 and c != drive.strong:
+        lines &= ~chips.lanes[drive.strong]
+    if c == assume[DATA_OPEN_CHIP]:
+        lines &= ~assume[DATA_OPEN]
+    if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] == PINS + c:
+        lines &= ~((1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B]))
+    if c == assume[DATA_PIN_CHIP]:
+        lines &= assume[DATA_PIN_AND] & ~assume[DATA_PIN_OR]
+    holder = _swapped(assume, c)
+    if _is_bad(assume, holder, where - chips.base[holder]):
+        lines &= assume[CELL_AND] & ~assume[CELL_OR]
+    return lines
+
+
+@compiled_in_place
+def _taught(chips, cells, books, assume, cycle, bus, drive, c, shown, wrong, forgot):
+    """Learn from the lines that a read shows what a chip's cell holds; bits for what is news.
+
+    What writes that were not seen made unknown again (`forgot`) is paid for once.
+    """
+    told, at = books.told, cycle.at
+    where = _place(chips, cells, assume, cycle, c)
+    holder = _swapped(assume, c)
+    written = cells.written[where] != 0
+    if drive.driving == 1 << c and chips.kind[holder] == RAM and not written:
+        # Known from a read alone, which may have been the stray one.
+        cells.byte[where] ^= wrong & chips.lanes[c] & cells.known[where]
+    new = _legible(chips, assume, drive, c, where, shown) & ~cells.known[where]
+    if new == 0:
+        return 0.0
+    _learn(cells, where, bus.seen, new)
+    if (assume[DEAF] >> c) & 1 and written and not _first_time(told, OF_DATA, at, 21):
+        return 0.0  # what it holds after each lost write is one question
+    if not _first_time(told, OF_DATA, at, 29) and forgot:
+        return 0.0
+    return _unknown_byte(bus.seen, new, books.registers, ANY_BYTE + holder, books.drift)
+
+
+@compiled_in_place
+def _take_the_bus(chips, cells, assume, cycle, bus):
+    """Have a RAM that takes a read for a write take what stands on the bus."""
+    c = assume[RW_LINE_CHIP]
+    where = chips.base[c] + chips.inner[c, _inside(cycle, assume, c)] + chips.page[cycle.bank, c]
+    cells.byte[where] = bus.seen
+    cells.known[where] = bus.seen_known & chips.lanes[c]
+    cells.written[where] = 1
 
 
 @compiled
@@ -1407,47 +1459,14 @@ def replay_board(
                 if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] <= READS:
                     shown &= ~((1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B]))
                 for c in range(count):
-                    if (driving >> c) & 1 == 0 or kind[c] == IO or kind[c] == OTHER:
-                        continue
-                    source = _swapped(assume, c)
-                    learn = shown & lanes[c]
-                    if drive.strong >= 0 and c != drive.strong:
-                        learn &= ~lanes[drive.strong]
-                    if c == assume[DATA_OPEN_CHIP]:
-                        learn &= ~assume[DATA_OPEN]
-                    if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] == PINS + c:
-                        learn &= ~((1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B]))
-                    if c == assume[DATA_PIN_CHIP]:
-                        learn &= assume[DATA_PIN_AND] & ~assume[DATA_PIN_OR]
-                    where = _place(chips, cells, assume, cycle, c)
-                    if _is_bad(assume, source, where - base[source]):
-                        learn &= assume[CELL_AND] & ~assume[CELL_OR]
-                    if kind[source] == RAM and cell_written[where] == 0 and driving == 1 << c:
-                        # Known from a read alone, which may have been the stray one.
-                        memory[where] ^= wrong & lanes[c] & memory_known[where]
-                    new = learn & ~memory_known[where]
-                    if new:
-                        _learn(cells, where, data[i], new)
-                        if (assume[DEAF] >> c) & 1 and cell_written[where]:
-                            if (told[0, t] >> 21) & 1:
-                                continue  # what it holds after each lost write is one question
-                            told[0, t] |= 1 << 21
-                        paid = (told[0, t] >> 29) & 1
-                        told[0, t] |= 1 << 29
-                        if paid and forgot:
-                            continue  # it was only forgotten for writes that were not seen
-                        place = ANY_BYTE + source
-                        price += bits[3] * _unknown_byte(data[i], new, registers, place, drift)
+                    if (driving >> c) & 1 and _is_memory(chips, c):
+                        price += bits[3] * _taught(
+                            chips, cells, books, assume, cycle, here, drive, c, shown, wrong, forgot
+                        )
             expected[i] = byte & known
             expected_known[i] = known
-            taking = misread & answering
-            if taking and kind[assume[RW_LINE_CHIP]] == RAM:
-                # It takes what stands on the bus.
-                c = assume[RW_LINE_CHIP]
-                where = base[c] + inner[c, _inside(cycle, assume, c)] + page[m, c]
-                memory[where] = data[i]
-                memory_known[where] = data_known[i] & lanes[c]
-                cell_written[where] = 1
+            if misread & answering and kind[assume[RW_LINE_CHIP]] == RAM:
+                _take_the_bus(chips, cells, assume, cycle, here)
         if matters:
             by_data = changes[0, seen_read, at_decoder]
             cleared = changes[1, seen_read, at_decoder]
@@ -1490,7 +1509,7 @@ def replay_board(
     return total, lowest, onset, True, astray
 
 
-@compiled_part
+@compiled_in_place
 def _register_shows(byte, visible, cells, register, books, meant):
     """Bits for what a register shows that is not asked, once for each address and line, and keep
     it.
@@ -1508,7 +1527,7 @@ def _register_shows(byte, visible, cells, register, books, meant):
     return news + KEEPS * _ones(fresh & known & ~changed)
 
 
-@compiled_part
+@compiled_in_place
 def _new_register(byte, registers):
     """Unknown bits in a register that was not seen before: those at rest are often alike, and often
     0 or $FF, one in eight each.
@@ -1521,7 +1540,7 @@ def _new_register(byte, registers):
     return 3.0 if plain else 8.0
 
 
-@compiled_part
+@compiled_in_place
 def _free_read(byte, books, cycle, asked):
     """Unknown bits in a byte that a register gave: none when it is the one it gave or took last.
 
