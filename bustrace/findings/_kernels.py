@@ -1043,6 +1043,88 @@ def _take_the_bus(chips, cells, assume, cycle, bus):
     cells.written[where] = 1
 
 
+@compiled_in_place
+def _on_address_lines(meant, assume):
+    """An address that the CPU puts out: at the clip, on the bus, at the decoder, at the chips."""
+    at_clip = (meant & assume[CLIP_AND]) | assume[CLIP_OR]
+    bus = meant
+    at_decoder = meant
+    if assume[SHORT_A] >= 0 and assume[SHORT_PLACE] < PINS:
+        at_decoder = _joined(meant, assume, SHORT_A, SHORT_B)
+        if assume[SHORT_PLACE] != DECODER:
+            bus = at_decoder
+        if assume[SHORT_PLACE] == BUS:
+            at_clip = bus
+    at_decoder = (at_decoder & assume[DECODER_AND]) | assume[DECODER_OR]
+    at_chips = (bus & assume[CHIPS_AND]) | assume[CHIPS_OR]
+    return at_clip, bus, at_decoder, at_chips
+
+
+@compiled_in_place
+def _forced_selects(answering, selected, assume):
+    """Chips that answer, and selects at the clips, with those that never or always come."""
+    always = 1 << assume[SELECT_ON] if assume[SELECT_ON] >= 0 else 0
+    answering = (answering & ~assume[SELECT_OFF]) | always
+    if assume[SELECT_HIDDEN] == 0:
+        selected = (selected & ~assume[SELECT_OFF]) | always
+    return answering, selected
+
+
+@compiled_in_place
+def _at_select_clips(selected, seen_read, assume):
+    """Selects as the clips see them, and those that may be seen or not."""
+    unsure = 0
+    if assume[DOUBLED_SELECT] and (selected >> assume[DOUBLED]) & 1:
+        selected |= 1 << assume[DOUBLED_BY]
+        if seen_read == 0:  # whether writes are doubled too depends on where the fault is
+            unsure = 1 << assume[DOUBLED_BY]
+    if assume[SELECT_CLIP] >= 0:
+        selected &= ~(1 << assume[SELECT_CLIP])
+        selected |= assume[SELECT_CLIP_ON] << assume[SELECT_CLIP]
+    return selected, unsure
+
+
+@compiled_in_place
+def _of_another_way(one, other, chips):
+    """I/O chips whose columns are not the same in two assumptions."""
+    found = 0
+    for c in range(chips.kind.shape[0]):
+        if _way(one, c) != _way(other, c):
+            found |= 1 << c
+    return found
+
+
+@compiled_in_place
+def _forget_ram(chips, cells):
+    """After writes that were not seen any byte of RAM may be another."""
+    count = chips.kind.shape[0]
+    for c in range(count):
+        if chips.kind[c] == RAM:
+            end = chips.base[c + 1] if c + 1 < count else cells.byte.shape[0]
+            for at in range(chips.base[c], end):
+                cells.known[at] = 0
+
+
+@compiled_in_place
+def _latched(bits, data_bits, written, written_known, assume):
+    """Of the state bits that a latch takes from the data lines, as the chips see them: those that
+    are set, and those that are cleared; both where it is not known.
+    """
+    byte = (written & assume[WRITE_AND]) | assume[WRITE_OR]
+    if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] < PINS:
+        byte = _joined(byte, assume, DATA_SHORT_A, DATA_SHORT_B)
+    raised = 0
+    cleared = 0
+    for b in range(data_bits.shape[0]):
+        if bits >> b & 1:
+            unknown = written_known >> data_bits[b] & 1 == 0
+            if unknown or byte >> data_bits[b] & 1 == 1:
+                raised |= 1 << b
+            if unknown or byte >> data_bits[b] & 1 == 0:
+                cleared |= 1 << b
+    return raised, cleared
+
+
 @compiled
 def replay_board(
     address,
@@ -1225,9 +1307,8 @@ def replay_board(
         if i == first:
             assume = faulty
             if i:
-                for c in range(count):
-                    if _way(faulty, c) != _way(sound, c):
-                        astray |= 1 << c  # its columns are those of a chip that always was so
+                # The columns are those of a chip that was so all the time.
+                astray |= _of_another_way(faulty, sound, chips)
         price = 0.0
         paused = pause
         pause = 0
@@ -1259,28 +1340,13 @@ def replay_board(
             ahead -= healthy[i]
             continue
         if missed:
-            # Any byte of RAM may be another now.
-            for c in range(count):
-                if kind[c] == RAM:
-                    end = base[c + 1] if c + 1 < count else memory.shape[0]
-                    for at in range(base[c], end):
-                        memory_known[at] = 0
+            _forget_ram(chips, cells)
             missed = False
             forgot = True
-        # The clips' address against what the CPU meant.
-        at_clip = (meant & assume[CLIP_AND]) | assume[CLIP_OR]
-        bus = meant
-        at_decoder = meant
-        if assume[SHORT_A] >= 0 and assume[SHORT_PLACE] < PINS:
-            at_decoder = _joined(meant, assume, SHORT_A, SHORT_B)
-            if assume[SHORT_PLACE] != DECODER:
-                bus = at_decoder
-            if assume[SHORT_PLACE] == BUS:
-                at_clip = bus
+        # What the clips show of the address and of R/W, against what the CPU meant.
+        at_clip, bus, at_decoder, at_chips = _on_address_lines(meant, assume)
         wrong = (at_clip ^ clip_address[i]) & clip_address_known[i]
         price += bits[1] * _ones(_news(told, OF_ADDRESS, meant, wrong))
-        at_decoder = (at_decoder & assume[DECODER_AND]) | assume[DECODER_OR]
-        at_chips = (bus & assume[CHIPS_AND]) | assume[CHIPS_OR]
         reading = read[i]
         # R/W at the clip: its surprises share the address row's bit 16.
         rw_wrong = clip_rw[i] < 2 and clip_rw[i] != _level(reading, assume[RW_CLIP])
@@ -1307,13 +1373,7 @@ def replay_board(
             row = rows[m, at_decoder]
             answering = responds[row, decoder_read]
             selected = asserts[row, decoder_read]
-        answering &= ~assume[SELECT_OFF]
-        if assume[SELECT_HIDDEN] == 0:
-            selected &= ~assume[SELECT_OFF]
-        if assume[SELECT_ON] >= 0:
-            answering |= 1 << assume[SELECT_ON]
-            if assume[SELECT_HIDDEN] == 0:
-                selected |= 1 << assume[SELECT_ON]
+        answering, selected = _forced_selects(answering, selected, assume)
         # Chips that take a write for a read, and the other way round, by their own R/W pin.
         misread = 0
         if assume[RW_LINE_CHIP] >= 0 and assume[RW_LINE_SEEN] != seen_read:
@@ -1327,14 +1387,7 @@ def replay_board(
                 if noting:
                     _take(chips, assume, cycle, touched, data[i], io_taken)
             astray &= ~io_exact
-        unsure = 0
-        if assume[DOUBLED_SELECT] and (selected >> assume[DOUBLED]) & 1:
-            selected |= 1 << assume[DOUBLED_BY]
-            if seen_read == 0:  # whether writes are doubled too depends on where the fault is
-                unsure = 1 << assume[DOUBLED_BY]
-        if assume[SELECT_CLIP] >= 0:
-            selected &= ~(1 << assume[SELECT_CLIP])
-            selected |= assume[SELECT_CLIP_ON] << assume[SELECT_CLIP]
+        selected, unsure = _at_select_clips(selected, seen_read, assume)
         wrong = (selected ^ clip_selects[i]) & clip_selects_known[i] & ~unsure
         wrong &= asserts_known[row, decoder_read]
         if unsure_map or not described[row]:
@@ -1476,20 +1529,11 @@ def replay_board(
                 latched &= ~resets
             if latched:
                 if by_data & latched:
-                    # The latch takes the byte as the chips see it.
-                    byte = (written[i] & assume[WRITE_AND]) | assume[WRITE_OR]
-                    byte_known = written_known[i]
-                    if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] < PINS:
-                        byte = _joined(byte, assume, DATA_SHORT_A, DATA_SHORT_B)
-                    for b in range(data_bits.shape[0]):
-                        if (by_data & latched) >> b & 1:
-                            if byte >> data_bits[b] & 1:
-                                raised |= 1 << b
-                            else:
-                                cleared |= 1 << b
-                            if byte_known >> data_bits[b] & 1 == 0:
-                                raised |= 1 << b
-                                cleared |= 1 << b
+                    ups, downs = _latched(
+                        by_data & latched, data_bits, written[i], written_known[i], assume
+                    )
+                    raised |= ups
+                    cleared |= downs
                 # What is both set and cleared is not known.
                 state = (state & ~latched) | (raised & ~cleared & latched)
                 state_known = (state_known & ~latched) | ((raised ^ cleared) & latched)
