@@ -1363,7 +1363,7 @@ def replay_board(
             else:
                 m = _map_in_doubt(maps, page, at_decoder, state_shown, state_known & matters)
         chosen[i] = m
-        # The same address in another bank is another place.
+        # Who answers. The same address in another bank is another place.
         t = meant if m < 0 else meant | (m % TOLD_BANKS) << 16
         unsure_map = m < 0
         row = 0
@@ -1431,19 +1431,20 @@ def replay_board(
             if _first_time(told, OF_DATA, t, 20):
                 price += 8 * bits[3]
         else:
+            # A read: what the chips drive, and who wins.
             driving = _driving(assume, answering, seen_read, misread)
             drivers[i] = driving
             pause = paused + 1 if driving == 0 else 0
             responding = responds[row, seen_read]
             io_sure = sheets & ~astray & answering
             drive = _drive(chips, cells, io, assume, cycle, charged, driving, io_sure, responding)
-            here = Bus(data[i], data_known[i], last, last_known, pause)
+            data_bus = Bus(data[i], data_known[i], last, last_known, pause)
             ones = drive.ones
             zeros = drive.zeros
             free = drive.free
             either = assume[FIGHT] == EITHER_WINS and driving & (driving - 1) != 0
             if either:
-                price += bits[3] * _either(drive, here, cells, told, cycle)
+                price += bits[3] * _either(drive, data_bus, cells, told, cycle)
                 ones = drive.highs & ~zeros & ~drive.hazy
                 zeros &= ~drive.highs & ~drive.hazy
                 free = False
@@ -1451,7 +1452,7 @@ def replay_board(
             weak = assume[WEAK_CHIP]
             if driving != 0 and (weak == EVERY_CHIP or (weak >= 0 and driving == 1 << weak)):
                 among = drive.driven & (ones | zeros) if free else drive.driven
-                openly, news = _weakly(ones, zeros, among, here, assume, books, meant)
+                openly, news = _weakly(ones, zeros, among, data_bus, assume, books, meant)
                 price += bits[3] * news
                 ones &= ~openly
                 zeros &= ~openly
@@ -1461,6 +1462,7 @@ def replay_board(
             if driving == 0:
                 ones = last & last_known
                 zeros = ~last & last_known & 255
+            # What the clip should see of that.
             byte, known, forced, pair = _on_the_way_in(ones, zeros, assume)
             undecided = pair if driving != 0 and pair else drive.undecided
             if undecided & ~known and _first_time(told, OF_DATA, t, 18):
@@ -1469,19 +1471,20 @@ def replay_board(
             wrong = (byte ^ data[i]) & known & data_known[i]
             expect = Expected(byte, known, forced, wrong)
             fresh = _news(told, OF_DATA, t, wrong)
+            # What it costs.
             idle = 255 & ~drive.driven
             if driving != 0 and idle:
                 # Data lines that none of the chips drives are an undriven bus: see below.
                 price += bits[3] * _ones(idle & ~last_known)
                 alone = last_known & data_known[i] & idle & ~forced
-                price += bits[3] * _left_alone(here, alone, books, cycle)
+                price += bits[3] * _left_alone(data_bus, alone, books, cycle)
             if driving == 0:
                 price += bits[3] * _ones(~last_known & 255)
                 if described[row]:
                     stays = left_known[i] == 255 and left[i] == data[i]
-                    news = _left_to_itself(here, books, cycle, expect, fresh, stays)
+                    news = _left_to_itself(data_bus, books, cycle, expect, fresh, stays)
                     if responds[rows[m, meant], reading] == 0:
-                        news *= bits[3] * _not_yet_noise(here, books, meant, expect)
+                        news *= bits[3] * _not_yet_noise(data_bus, books, meant, expect)
                     price += news
                     fresh &= forced
                 else:
@@ -1493,7 +1496,7 @@ def replay_board(
             elif free:
                 asked = drive.asked if drive.register >= 0 else driving == responding
                 price = _registers_give(
-                    price, bits[3], drive, asked, settled, here, cells, books, cycle
+                    price, bits[3], drive, asked, settled, data_bus, cells, books, cycle
                 )
             if assume[LOOSE] >= 0 and wrong and (driving >> assume[LOOSE]) & 1:
                 c = assume[LOOSE]
@@ -1502,7 +1505,7 @@ def replay_board(
                 fresh = 0
             if drive.doubted:
                 price += bits[3] * _kept_or_lost(
-                    chips, cells, assume, told, cycle, here, drive, wrong
+                    chips, cells, assume, told, cycle, data_bus, drive, wrong
                 )
                 fresh &= ~drive.doubted
             price += bits[0] * _ones(fresh)
@@ -1514,12 +1517,23 @@ def replay_board(
                 for c in range(count):
                     if (driving >> c) & 1 and _is_memory(chips, c):
                         price += bits[3] * _taught(
-                            chips, cells, books, assume, cycle, here, drive, c, shown, wrong, forgot
+                            chips,
+                            cells,
+                            books,
+                            assume,
+                            cycle,
+                            data_bus,
+                            drive,
+                            c,
+                            shown,
+                            wrong,
+                            forgot,
                         )
             expected[i] = byte & known
             expected_known[i] = known
             if misread & answering and kind[assume[RW_LINE_CHIP]] == RAM:
-                _take_the_bus(chips, cells, assume, cycle, here)
+                _take_the_bus(chips, cells, assume, cycle, data_bus)
+        # What it sets in the board's latches.
         if matters:
             by_data = changes[0, seen_read, at_decoder]
             cleared = changes[1, seen_read, at_decoder]
