@@ -835,10 +835,12 @@ def _drive(chips, cells, sheets, assume, cycle, charged, driving, io_sure, respo
             free = True
             register_lanes = mine
             asked = (responding >> c) & 1 == 1
+            byte = known = 0
             if (io_sure >> c) & 1:
                 byte = sheets.expected[_way(assume, c), cycle.i]
-                known = sheet = sheets.known[_way(assume, c), cycle.i]
-            if not sheet:
+                known = sheets.known[_way(assume, c), cycle.i]
+                sheet |= known
+            if not known:
                 ones &= ~mine
                 hazy |= mine
                 continue
@@ -982,7 +984,7 @@ def _kept_or_lost(chips, cells, assume, told, cycle, bus, drive, wrong):
     """
     lost = wrong & drive.doubted != 0
     for c in range(chips.kind.shape[0]):
-        if lost and (drive.driving & assume[FORGETS] >> c) & 1:
+        if lost and ((drive.driving & assume[FORGETS]) >> c) & 1:
             offset = chips.inner[c, _inside(cycle, assume, c)] + chips.page[cycle.bank, c]
             gone = drive.doubted & chips.lanes[c] & bus.seen_known
             _hold(cells, _cell(chips, cells, c, offset), bus.seen, gone)

@@ -403,11 +403,14 @@ def test_an_io_chip_that_gets_other_accesses_gives_what_its_sheet_says_of_these(
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(4))
-def test_what_a_sheet_decides_holds_beside_another_chip(seed):
-    """The ROM answers at the port's addresses, too: a bit that either has low is low."""
+@pytest.mark.parametrize("other", ["U5", "U7"])
+def test_what_a_sheet_decides_holds_beside_another_chip(other, seed):
+    """The ROM answers at the port's addresses, too, or a chip without a sheet: a bit that either
+    has low is low, and high only where both are known to be.
+    """
     board = tide_gauge()
     responds = board.map.responds.copy()
-    responds[1, REGISTERS[:16]] |= np.uint32(1 << board.map.index("U5"))
+    responds[1, REGISTERS[:16]] |= np.uint32(1 << board.map.index(other))
     both = replace(board.map, responds=responds)
     reading = random_reading(seed, replace(board, map=both), pool=REGISTERS)
     replay = BoardReplay(reading)
