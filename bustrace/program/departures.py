@@ -113,9 +113,11 @@ def with_departure(
         if gain <= best or not shown or _all_there_is(trial, shown):
             continue
         by_clip = _clip_erred(trial, departure, shown, board)
-        # What shows once alone must mend a loss, or leave nothing that a sound CPU does not.
+        # What shows once alone must mend a loss, or leave nothing that a sound CPU does not where
+        # the clip saw the right byte: one misread byte is a plainer explanation.
         plain = len(shown) > 1 or 2 * left[-1].lost < sound[-1].lost
         clean = not by_clip and not new and _acted_otherwise(thread, followed)
+        clean = clean and _seen_right(trial, shown, board)
         if 2 * by_clip <= len(shown) and ((plain and gain >= _LEAST_GAIN) or clean):
             best, found, result = gain, replace(departure, cycles=shown), (trial, again)
     return *result, found
@@ -211,6 +213,22 @@ def _clip_erred(
         for ref in board.map.chips
         if board.chip(ref).role == "rom" and board.chip(ref).images
     )
+
+
+def _seen_right(thread: Thread, shown: tuple[int, ...], board: Board | None) -> bool:
+    """Whether a ROM holds the opcodes that the clip saw, or the clip saw each more than once."""
+    at = list(shown)
+    held = np.zeros(len(at), np.bool_)
+    address = thread.meant & np.uint32(0xFFFF)
+    seen = thread.seen >> 16 & np.uint32(0xFF)
+    if board is not None:
+        for ref in board.map.chips:
+            if board.chip(ref).role == "rom" and board.chip(ref).images:
+                held |= board.image_bytes(ref)[address[at].astype(np.int64)] == seen[at]
+    reads = thread.done & (thread.meant >> 24 & 1 == 1)
+    same = address * 256 + seen
+    again = [int((reads & (same == same[cycle])).sum()) > 1 for cycle in at]
+    return bool((held | again).all())
 
 
 def _off(off: npt.NDArray[np.uint32], aside: int) -> npt.NDArray[np.uint32]:
