@@ -58,8 +58,9 @@ def line_faults(evidence: Evidence) -> Iterator[Proposal]:
     yield from _address_lines(evidence)
     yield from _data_lines(evidence)
     yield from _rw_line(evidence)
-    yield from _address_shorts(evidence)
-    yield from _data_shorts(evidence)
+    wrong = _wrong_reads(evidence)
+    yield from _address_shorts(evidence, wrong)
+    yield from _data_shorts(evidence, wrong)
 
 
 def _at(
@@ -212,9 +213,9 @@ _WINS = (LOW_WINS, HIGH_WINS, FIRST_WINS, SECOND_WINS)
 with CMOS drivers the stronger's."""
 
 
-def _address_shorts(evidence: Evidence) -> Iterator[Proposal]:
+def _address_shorts(evidence: Evidence, wrong: list[bool]) -> Iterator[Proposal]:
     replay = evidence.replay
-    pins, wrong = _address_pins(evidence), _wrong_reads(evidence)
+    pins = _address_pins(evidence)
     places = (("bus", BUS), ("cpu", BUS), ("behind", BEHIND), ("decoder", DECODER))
     for a, b in combinations(range(len(pins)), 2):
         names = (pins[a], pins[b])
@@ -230,8 +231,8 @@ def _address_shorts(evidence: Evidence) -> Iterator[Proposal]:
                     yield "short-pins", Fault("short", names, place=ref), joined
 
 
-def _data_shorts(evidence: Evidence) -> Iterator[Proposal]:
-    replay, wrong = evidence.replay, _wrong_reads(evidence)
+def _data_shorts(evidence: Evidence, wrong: list[bool]) -> Iterator[Proposal]:
+    replay = evidence.replay
     places = (("bus", BUS), ("cpu", BUS), ("behind", BEHIND), ("read", READS), ("write", WRITES))
     for a, b in combinations(range(8), 2):
         names = (DATA_PINS[a], DATA_PINS[b])

@@ -51,13 +51,14 @@ def _clock_at_rest(reading: Reading) -> Tap | None:
 
 
 def _moving_beside(reading: Reading) -> str:
-    """In words, what moves that only a running CPU moves; empty without."""
+    """In words, that something moves that only a running CPU moves; empty where nothing does."""
     taps = reading.hookup.taps
     bus = [t for t in taps if t.pin[0] in "AD" and t.pin[1:].isdigit() and moves(reading, t.line)]
     if len(bus) >= 4:
-        return f"{len(bus)} bus lines"
+        return f"{len(bus)} bus lines move"
     outputs = [t for t in taps if t.pin in ("RW", "SYNC") and moves(reading, t.line)]
-    return " and ".join(tap.name for tap in outputs)
+    names = " and ".join(tap.name for tap in outputs)
+    return f"{names} {'move' if len(outputs) > 1 else 'moves'}" if outputs else ""
 
 
 def clock_absent(evidence: Evidence) -> Iterator[Finding]:
@@ -77,9 +78,9 @@ def clock_absent(evidence: Evidence) -> Iterator[Finding]:
             lines=(tap.pin,),
             opportunities=len(reading.capture),
             count=len(reading.capture),
-            measured=f"{tap.line} stays {level} for {span} while {moving} move",
+            measured=f"{tap.line} stays {level} for {span} while {moving}",
             expected="a running CPU's clock moves",
-            text=f"{tap.pin} never moves while {moving} move: its clip is off, not the clock.",
+            text=f"{tap.pin} never moves while {moving}: its clip is off, not the clock.",
         )
         return
     yield Finding(

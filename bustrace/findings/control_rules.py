@@ -83,15 +83,22 @@ def does_not_wait(evidence: Evidence) -> bool:
     return bool(moved.sum() >= MOVES and moved.mean() > MOSTLY_MOVES)
 
 
-def stands_still(evidence: Evidence) -> Iterator[Finding]:
+def at_rest(evidence: Evidence) -> Iterator[Finding]:
+    """The CPU rests to the end of the capture: it is held, or it has jammed."""
+    rest = _rest(evidence)
+    if rest is not None and not rest.jammed:
+        yield from _stands_still(evidence, rest)
+    yield from _jammed_before(evidence, rest)
+
+
+def _stands_still(evidence: Evidence, rest: _Rest) -> Iterator[Finding]:
     """RDY is not clipped, and the CPU stands in one read to the end while its clock runs.
 
     An NMOS 6502 puts out another address in nearly every cycle; only RDY holds it in a read
     (makers' sheets), and a jam shows $FFFF (recorded chip traces). A part with WAI or STP may rest
     by itself.
     """
-    rest = _rest(evidence)
-    if rest is None or rest.jammed or evidence.reading.hookup.has("RDY"):
+    if evidence.reading.hookup.has("RDY"):
         return
     longest = max((hold or 0 for hold in evidence.low_holds("RDY")), default=0)
     if None in evidence.low_holds("RDY") or rest.stood < 2 * longest:
@@ -163,10 +170,9 @@ def _no_fetch(evidence: Evidence) -> _Rest | None:
     return _Rest(first, n - first, jammed=True)
 
 
-def jammed_before(evidence: Evidence) -> Iterator[Finding]:
+def _jammed_before(evidence: Evidence, rest: _Rest | None) -> Iterator[Finding]:
     """The CPU stands where a jam leaves it, and what led there is not in view."""
     cycles = evidence.reading.cycles
-    rest = _rest(evidence)
     seen = "every address line high and R/W in a read"
     if rest is None or not rest.jammed:
         rest, seen = _no_fetch(evidence), "no fetch (SYNC low) with RDY and RES high"
@@ -235,10 +241,4 @@ def thread_lost(evidence: Evidence) -> Iterator[Finding]:
     )
 
 
-RULES = (
-    stands_still,
-    jammed_before,
-    ready_line,
-    jam,
-    thread_lost,
-)
+RULES = (at_rest, ready_line, jam, thread_lost)

@@ -102,8 +102,7 @@ def interrupt_storm(evidence: Evidence) -> Iterator[Finding]:
     if (level < 2).any() and not (level == 1).any():
         return  # held: told by the other rule
     entries = np.flatnonzero(program.kind == Kind.IRQ)
-    returned, nothing_done = _between(program, entries)
-    worst = _longest(returned & nothing_done)
+    worst = _longest(_nothing_between(program, entries))
     still_low = (level == 2).all() or bool((level[-min(len(level), 256) :] == 0).mean() > 0.95)
     if worst < STORM or not still_low:
         return
@@ -113,7 +112,7 @@ def interrupt_storm(evidence: Evidence) -> Iterator[Finding]:
         severity="fault",
         lines=("IRQ",),
         chips=reading.board.irq_from,
-        cycles=tuple(int(program.first_cycle[row]) for row in entries[:32]),
+        cycles=tuple(int(program.first_cycle[row]) for row in entries[:SHOWN]),
         opportunities=len(entries),
         count=worst + 1,
         measured=f"{worst + 1} interrupts in a row, at most one instruction between them; the "
@@ -129,9 +128,7 @@ def nmi_storm(evidence: Evidence) -> Iterator[Finding]:
     """NMI after NMI, which only a line that falls again and again asks for."""
     program = evidence.reading.program
     entries = np.flatnonzero(program.kind == Kind.NMI)
-    returned, nothing_done = _between(program, entries)
-    nested = ~returned & (np.diff(entries) <= SHORT_HANDLER)
-    worst = _longest(nothing_done | nested)
+    worst = _longest(_nothing_between(program, entries, nested=True))
     if worst < STORM:
         return
     yield Finding(
@@ -158,8 +155,7 @@ def brk_storm(evidence: Evidence) -> Iterator[Finding]:
     kind = program.kind.copy()
     kind[_not_asked_for(evidence)] = Kind.BRK
     entries = np.flatnonzero(kind == Kind.BRK)
-    returned, nothing_done = _between(program, entries)
-    worst = _longest(nothing_done | ~returned & (np.diff(entries) <= SHORT_HANDLER))
+    worst = _longest(_nothing_between(program, entries, nested=True))
     if worst < BREAKS:
         return
     yield Finding(
@@ -181,24 +177,29 @@ def _not_asked_for(evidence: Evidence) -> Rows:
     """Rows taken for an IRQ before which IRQ was captured and high."""
     program, level = evidence.reading.program, evidence.reading.cycles.pin("IRQ")
     rows = np.flatnonzero(program.kind == Kind.IRQ)
-    first = program.first_cycle[rows]
-    before = level[np.maximum(first[:, None] - np.arange(1, LOOKED_AT + 1), 0)]
-    unasked: Rows = rows[(first >= LOOKED_AT) & (before == 1).all(axis=1)]
+    unasked: Rows = rows[high_before(level, program.first_cycle[rows])]
     return unasked
 
 
-def _between(program: Program, entries: Rows) -> tuple[Flags, Flags]:
-    """Of each interrupt and the next: whether a return lies between, and whether it has at most one
-    instruction of the main program behind it.
+def high_before(level: npt.NDArray[np.uint8], cycles: npt.NDArray[np.int64]) -> Flags:
+    """Of each cycle, whether a line was captured and high in the `LOOKED_AT` before it."""
+    before = level[np.maximum(cycles[:, None] - np.arange(1, LOOKED_AT + 1), 0)]
+    high: Flags = (cycles >= LOOKED_AT) & (before == 1).all(axis=1)
+    return high
+
+
+def _nothing_between(program: Program, entries: Rows, *, nested: bool = False) -> Flags:
+    """Of each interrupt and the next: whether a return lies between, with at most one instruction
+    of the main program behind it; where `nested`, also whether the next came early in the handler.
     """
     returns = np.flatnonzero((program.kind == Kind.INSTRUCTION) & (program.opcode == RTI))
-    if len(entries) < 2 or not len(returns):
-        none = np.zeros(max(len(entries) - 1, 0), np.bool_)
-        return none, none
-    last = np.searchsorted(returns, entries[1:]) - 1
-    latest = returns[np.maximum(last, 0)]
-    returned = (last >= 0) & (latest > entries[:-1])
-    return returned, returned & (entries[1:] - latest <= 2)
+    before = np.concatenate([[-1], returns])  # row -1 is before every interrupt
+    latest = before[np.searchsorted(returns, entries[1:])]
+    returned = latest > entries[:-1]
+    nothing: Flags = returned & (entries[1:] - latest <= 2)
+    if nested:
+        nothing |= ~returned & (np.diff(entries) <= SHORT_HANDLER)
+    return nothing
 
 
 def _longest(flags: Flags) -> int:

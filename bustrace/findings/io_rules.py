@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from bustrace.board.parts import number_in
 from bustrace.findings.evidence import Evidence
-from bustrace.findings.interrupt_rules import LOOKED_AT, refusals
+from bustrace.findings.interrupt_rules import LOOKED_AT, high_before, refusals
 from bustrace.findings.io_chips import register_name
 from bustrace.findings.memory_rules import (
     byte_words,
@@ -159,8 +159,7 @@ def _interrupts_taken_at_high(evidence: Evidence, level: npt.NDArray[np.uint8]) 
     pushed = first + _STATUS
     told = cycles.data_known[pushed] & ~cycles.data[pushed] & _BREAK != 0
     first = first[told]
-    around = level[first[:, None] - np.arange(1, LOOKED_AT + 1)]
-    return len(first) if (around == 1).all() else 0
+    return len(first) if high_before(level, first).all() else 0
 
 
 def _clip(taken: int, cycles: int) -> Finding:

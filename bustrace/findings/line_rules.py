@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from bustrace.findings._kernels import ROM
 from bustrace.findings.answers import HEALTHY, Assumption
+from bustrace.findings.control_rules import NO_FETCH
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.memory_rules import sole_driver, wrong_bits
 from bustrace.findings.model import Finding
@@ -19,9 +20,6 @@ from bustrace.units import count_words
 CODE_PLACES, CODE_BYTES = 48, 16
 """Distinct addresses of a ROM, and different bytes there, of which a program has both levels of
 each bit: the rarest is 1 in one byte of five."""
-
-FEWEST_RESTING = 64
-"""Cycles in which SYNC must rest: the longest instruction takes eight (makers' sheets)."""
 
 ENOUGH = 4
 """Distinct addresses at which a line must differ from what it should be: one stray sample is one
@@ -118,7 +116,7 @@ def sync_without_program(evidence: Evidence) -> Iterator[Finding]:
     cycles, n = evidence.reading.cycles, evidence.n
     level = cycles.pin("SYNC")[:n]
     asked = evidence.owned & evidence.live & (level < 2)
-    if (evidence.reading.program.intent.sync[:n] < 2).any() or asked.sum() < FEWEST_RESTING:
+    if (evidence.reading.program.intent.sync[:n] < 2).any() or asked.sum() < NO_FETCH:
         return
     writes = int((cycles.pin("RW")[:n][asked] == 0).sum())
     ready = cycles.pin("RDY")[:n][asked]
@@ -126,8 +124,7 @@ def sync_without_program(evidence: Evidence) -> Iterator[Finding]:
     high = bool((level[asked] == 1).all()) and not waits
     if not high and ((level[asked] == 1).any() or writes < ENOUGH):
         return
-    count = int(asked.sum())
-    seen = f"high in all {count:,} cycles" if high else f"low in all {count:,} cycles"
+    seen = f"{'high' if high else 'low'} in all {int(asked.sum()):,} cycles"
     yield _clip_off(
         evidence,
         "SYNC",

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from bustrace.board import READ
 from bustrace.capture import Capture
 from bustrace.cycles import OWNER_CPU, Cycles
-from bustrace.findings.evidence import Evidence
+from bustrace.findings.evidence import SHOWN, Evidence
 from bustrace.findings.model import Finding
 from bustrace.hookup import Hookup
 from bustrace.reading import Reading
@@ -172,7 +172,7 @@ def reset_line(evidence: Evidence) -> Iterator[Finding]:
             rule="reset-repeats",
             severity="fault",
             lines=("RES",),
-            cycles=tuple(s.end for s in again[:32]),
+            cycles=tuple(s.end for s in again[:SHOWN]),
             opportunities=len(releases),
             count=len(again),
             measured=f"RES falls again {len(again)} times, {min(lengths):,} to {max(lengths):,} "
@@ -181,13 +181,12 @@ def reset_line(evidence: Evidence) -> Iterator[Finding]:
             text=f"RES comes again and again: {len(again)} times in {span_text}. A watchdog that "
             "nobody feeds, a reset generator that sees a sagging rail, or a shorted button.",
         )
-    elif _scattered(spans, n):
-        falls = [s.end for s in spans if s.level == 1 and s.end < n]
+    elif falls := _scattered_falls(spans, n):
         yield Finding(
             rule="reset-scattered",
             severity="fault",
             lines=("RES",),
-            cycles=tuple(falls[:32]),
+            cycles=tuple(falls[:SHOWN]),
             opportunities=len(spans),
             count=len(falls),
             measured=f"RES falls {len(falls):,} times, from cycle {falls[0]:,} to {falls[-1]:,}",
@@ -217,7 +216,7 @@ def reset_line(evidence: Evidence) -> Iterator[Finding]:
             rule="reset-chatter",
             severity="note",
             lines=("RES",),
-            cycles=tuple(s.first for s in chatter[:32]),
+            cycles=tuple(s.first for s in chatter[:SHOWN]),
             opportunities=len(spans),
             count=len(chatter),
             measured=f"{len(chatter)} short rises of RES before it stays high",
@@ -244,13 +243,15 @@ def reset_line(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
-def _scattered(spans: list[ResetSpan], n: int) -> bool:
-    """Whether RES falls all over the capture, and for more than stray samples."""
+def _scattered_falls(spans: list[ResetSpan], n: int) -> list[int]:
+    """Cycles in which RES falls, where it does all over the capture and for more than stray
+    samples; none elsewhere.
+    """
     falls = [span.end for span in spans if span.level == 1 and span.end < n]
     low = sum(span.length for span in spans if span.level == 0)
     if len(falls) < SCATTERED or falls[-1] - falls[0] < SCATTERED_OVER:
-        return False
-    return low > SCATTERED_SHARE * n + len(falls)
+        return []
+    return falls if low > SCATTERED_SHARE * n + len(falls) else []
 
 
 def _unseen_reset(evidence: Evidence) -> Iterator[Finding]:

@@ -21,6 +21,9 @@ from bustrace.program.unseen import unseen_interrupts
 if TYPE_CHECKING:
     from bustrace.board import Board
 
+Lines = npt.NDArray[np.uint32]
+"""Line masks, one a cycle."""
+
 _ROWS_BACK = 8
 """Instructions before the first disagreement among which its cause is looked for."""
 
@@ -89,16 +92,18 @@ def with_departure(
     departure : Departure or None
         What had to be assumed.
     """
-    at = _first_trouble(thread, followed)
+    off = _off(thread.off(), followed.aside_mask)
+    at = _first_trouble(off, followed)
     if at is None or resting_data(cycles):
         return thread, followed, None
-    if _write_line_rests(thread, followed) or _fought(thread, followed):
+    if _write_line_rests(off, thread, followed) or _fought(off, thread, followed):
         return thread, followed, None
     entries = _entries(thread, at)
     if not entries:
         return thread, followed, None
     # What a CPU does that has run wild may be lost for another reason: it is judged without, too.
     ends = sorted({len(thread), min((lost[0] for lost in followed.lost), default=len(thread))})
+    otherwise = _acted_otherwise(off, followed)
     sound = [_left(thread, followed, followed.aside_mask, end) for end in ends]
     best, found, result = 0, None, (thread, followed)
     trial = Thread(cycles, part.address_mask)
@@ -116,8 +121,7 @@ def with_departure(
         # What shows once alone must mend a loss, or leave nothing that a sound CPU does not where
         # the clip saw the right byte: one misread byte is a plainer explanation.
         plain = len(shown) > 1 or 2 * left[-1].lost < sound[-1].lost
-        clean = not by_clip and not new and _acted_otherwise(thread, followed)
-        clean = clean and _seen_right(trial, shown, board)
+        clean = not (by_clip or new) and otherwise and _seen_right(trial, shown, board)
         if 2 * by_clip <= len(shown) and ((plain and gain >= _LEAST_GAIN) or clean):
             best, found, result = gain, replace(departure, cycles=shown), (trial, again)
     return *result, found
@@ -169,24 +173,21 @@ def _left(thread: Thread, followed: Followed, aside: int, end: int) -> Left:
     return Left(weight[:end], len(misread), sum(upto - first for first, upto in lost))
 
 
-def _acted_otherwise(thread: Thread, followed: Followed) -> bool:
+def _acted_otherwise(off: Lines, followed: Followed) -> bool:
     """Whether a sound CPU shows it in a byte read otherwise, or in so many lines of one cycle that
     no stray sample is behind it.
     """
-    several = np.bitwise_count(_off(thread.off(), followed.aside_mask)) >= _SEVERAL
-    return bool(followed.misread) or bool(several.any())
+    return bool(followed.misread) or bool((np.bitwise_count(off) >= _SEVERAL).any())
 
 
-def _write_line_rests(thread: Thread, followed: Followed) -> bool:
+def _write_line_rests(off: Lines, thread: Thread, followed: Followed) -> bool:
     """Whether it is R/W that fails: it never falls, and the addresses are those of a sound CPU."""
-    off = _off(thread.off(), followed.aside_mask)
     rests = (followed.aside_mask | ~int(thread.moving)) & _RW
     return bool(rests) and not (off & ~np.uint32(_RW | _DATA)).any()
 
 
-def _fought(thread: Thread, followed: Followed) -> bool:
+def _fought(off: Lines, thread: Thread, followed: Followed) -> bool:
     """Whether nothing but bytes written is off, each time lower: a chip drives against the CPU."""
-    off = _off(thread.off(), followed.aside_mask)
     several = bool((np.bitwise_count(off) > 1).any())  # one line is a stray sample
     lower = not (off & (thread.seen | ~np.uint32(_DATA))).any()
     return several and lower and len(followed.misread) < _SEVERAL
@@ -203,56 +204,63 @@ def _clip_erred(
     thread: Thread, departure: Departure, shown: tuple[int, ...], board: Board | None
 ) -> int:
     """Times that a ROM holds the opcode that was obeyed: there it is the clip that errs."""
-    if board is None:
-        return 0
-    at = list(shown)
-    address = (thread.meant[at] & 0xFFFF).astype(np.int64)
-    obeyed = departure.obeyed((thread.seen[at] >> 16 & 0xFF).astype(np.uint8))
-    return sum(
-        int((board.image_bytes(ref)[address] == obeyed).sum())
-        for ref in board.map.chips
-        if board.chip(ref).role == "rom" and board.chip(ref).images
-    )
+    obeyed = departure.obeyed(_bytes_seen(thread)[list(shown)])
+    return int((_held_by_roms(thread, shown, board) == obeyed).sum())
 
 
 def _seen_right(thread: Thread, shown: tuple[int, ...], board: Board | None) -> bool:
     """Whether a ROM holds the opcodes that the clip saw, or the clip saw each more than once."""
-    at = list(shown)
-    held = np.zeros(len(at), np.bool_)
-    address = thread.meant & np.uint32(0xFFFF)
-    seen = thread.seen >> 16 & np.uint32(0xFF)
-    if board is not None:
-        for ref in board.map.chips:
-            if board.chip(ref).role == "rom" and board.chip(ref).images:
-                held |= board.image_bytes(ref)[address[at].astype(np.int64)] == seen[at]
+    at, byte = list(shown), _bytes_seen(thread)
+    held = (_held_by_roms(thread, shown, board) == byte[at]).any(axis=0)
     reads = thread.done & (thread.meant >> 24 & 1 == 1)
-    same = address * 256 + seen
-    again = [int((reads & (same == same[cycle])).sum()) > 1 for cycle in at]
+    place = (thread.meant & np.uint32(0xFFFF)) << 8 | byte
+    bytes_read, times = np.unique(place[reads], return_counts=True)
+    again = np.isin(place[at], bytes_read[times > 1])
     return bool((held | again).all())
 
 
-def _off(off: npt.NDArray[np.uint32], aside: int) -> npt.NDArray[np.uint32]:
+def _bytes_seen(thread: Thread) -> npt.NDArray[np.uint8]:
+    """What the clip saw on the data lines, in each cycle."""
+    return (thread.seen >> 16).astype(np.uint8)
+
+
+def _held_by_roms(
+    thread: Thread, shown: tuple[int, ...], board: Board | None
+) -> npt.NDArray[np.int16]:
+    """What each ROM holds where the CPU fetched, -1 for none: int16, shape (ROMs, fetches)."""
+    address = (thread.meant[list(shown)] & 0xFFFF).astype(np.int64)
+    if board is None:
+        return np.empty((0, len(shown)), np.int16)
+    chips = [board.chip(ref) for ref in board.map.chips]
+    roms = [chip.ref for chip in chips if chip.role == "rom" and chip.images]
+    held = [board.image_bytes(ref)[address] for ref in roms]
+    return np.array(held, np.int16).reshape(len(roms), len(shown))
+
+
+def _off(off: Lines, aside: int) -> Lines:
     """Lines that are not as the CPU meant them, but for those set aside."""
-    left: npt.NDArray[np.uint32] = off & np.uint32(~aside & 0x3FFFFFF)
+    left: Lines = off & np.uint32(~aside & 0x3FFFFFF)
     return left
 
 
 def _entries(thread: Thread, at: int) -> list[tuple[int, CpuState]]:
     """Cycles to execute from, with the CPU's state: shortly before a cycle, and long before it."""
-    found = []
+    found: list[tuple[int, CpuState]] = []
     for back in (_ROWS_BACK, _FAR_BACK):
         rows = thread.rows.before(at, back)
-        state = thread.state_at(rows[0]) if rows else None
+        if not rows or (found and found[0][0] == rows[0]):
+            continue  # little was executed before: the two are one
+        state = thread.state_at(rows[0])
         if state is not None:
             found.append((rows[0], state))
     return found
 
 
-def _first_trouble(thread: Thread, followed: Followed) -> int | None:
+def _first_trouble(off: Lines, followed: Followed) -> int | None:
     """First cycle that a sound CPU does not explain, or only with a byte read otherwise."""
     cycles = [patch.cycles[0] for patch in followed.misread]
     cycles += [lost[0] for lost in followed.lost]
-    cycles += np.flatnonzero(_off(thread.off(), followed.aside_mask))[:1].tolist()
+    cycles += np.flatnonzero(off)[:1].tolist()
     return min(cycles, default=None)
 
 
