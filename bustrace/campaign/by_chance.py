@@ -14,7 +14,7 @@ from bustrace.drill import BusRecord, PowerOn
 from bustrace.hookup import DATA_PINS
 
 Held = dict[str, dict[int, int]]
-"""Bytes of RAM at power-on, by chip and offset."""
+"""Bytes at power-on, by chip and offset."""
 
 _ROUNDS = 3
 """Runs that are tried: bytes that were read first change what the program does, and so what else
@@ -84,7 +84,7 @@ def _any_content(
         run = run_with(held)
         if not differs(run, seen_on(run, lines, start=start)):
             return True
-        shown = _read_first(run, *_bytes_of(lines, seen), start)
+        shown = _read_first(run, *bytes_of(lines, seen), start)
         if all(cells.items() <= held.get(ref, {}).items() for ref, cells in shown.items()):
             return False
         for ref, cells in shown.items():
@@ -92,7 +92,7 @@ def _any_content(
     return False
 
 
-def _bytes_of(lines: Sequence[str], seen: Seen) -> tuple[npt.NDArray[np.uint8], int]:
+def bytes_of(lines: Sequence[str], seen: Seen) -> tuple[npt.NDArray[np.uint8], int]:
     """The data bus as the capture has it, and the mask of its captured lines."""
     byte, mask = np.zeros(len(seen), dtype=np.uint8), 0
     for bit, pin in enumerate(DATA_PINS):

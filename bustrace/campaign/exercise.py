@@ -17,7 +17,7 @@ from bustrace.campaign.oracle import Oracle
 from bustrace.campaign.playing import recorded
 from bustrace.campaign.scoring import same_place
 from bustrace.campaign.seen import differing, seen_on
-from bustrace.drill import Planting, export
+from bustrace.drill import Planting, export, is_same_block
 from bustrace.errors import InputError
 from bustrace.faults import Fault
 
@@ -264,7 +264,8 @@ def check_answer(exercise: Exercise, answer: Sequence[Fault]) -> Checked:
                 grades[fault] = grade
                 left.remove(named)
 
-    give("right", lambda fault, named: fault == named)
+    board = loaded(case.files)
+    give("right", lambda fault, named: is_same_block(board, case.planting_of(fault), named))
     give("same", oracle.alike)
     give("place", same_place)
     first = int(oracle.changed[0])

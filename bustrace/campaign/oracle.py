@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from functools import partial
 
+import numpy as np
+
+from bustrace.board import READ
 from bustrace.campaign.boards import faults_of, loaded
-from bustrace.campaign.by_chance import alike_by_chance
+from bustrace.campaign.by_chance import Held, alike_by_chance, bytes_of
 from bustrace.campaign.cases import Case
 from bustrace.campaign.seen import Seen, differing
 from bustrace.drill import ALWAYS, BusRecord, Planting, PowerOn, every_way
@@ -58,8 +61,46 @@ class Oracle:
             return True
         key = (fault, named)
         if key not in self._known:
-            self._known[key] = any(map(self._same, self._instead(fault, named)))
+            self._known[key] = any(map(self._same, self._instead(fault, named))) or (
+                named.family == "content" and self._as_it_gave(fault, named)
+            )
         return self._known[key]
+
+    def _as_it_gave(self, fault: Fault, named: Fault) -> bool:
+        """Whether a ROM that holds what was read of it, whatever that is, gives the same capture:
+        another content may be any.
+        """
+        (ref,) = named.chips
+        others = tuple(
+            self.case.planting_of(one) for one in self.truth if one not in (fault, named)
+        )
+        held = self._given_by(ref)
+        return held is not None and self._same((Planting(named, "rot"), *others), {ref: held})
+
+    def _given_by(self, ref: str) -> dict[int, int] | None:
+        """What a ROM must hold for what was read where it alone should have answered, by offset;
+        None where that differs from read to read.
+        """
+        run, board = self.case.run(self.truth), loaded(self.case.files)
+        if board.chip(ref).role != "rom" or not board.chip(ref).images:
+            return None
+        chip = board.map.index(ref)
+        byte, mask = bytes_of(self.lines, self.true)
+        n = min(len(run), self.start + len(byte))
+        shown = run.clip_data[:n].copy()  # before the recording, and on other lines, any will do
+        shown[self.start :] &= ~np.uint8(mask)
+        shown[self.start :] |= byte[: n - self.start] & np.uint8(mask)
+        state, address, read = run.state[:n], run.cpu_address[:n], run.cpu_rw[:n] == READ
+        offset = np.full(n, -1)
+        for each in np.unique(state).tolist():
+            table = board.maps[each]
+            mine = (state == each) & read
+            mine &= table.responds[READ, address] == np.uint32(1 << chip)
+            offset[mine] = table.inner[chip, address[mine]]
+        given = np.unique((offset << 8 | shown)[offset >= 0])
+        shows = dict(zip((given >> 8).tolist(), (given & 0xFF).tolist(), strict=True))
+        image = board.chip(ref).images[0].content.tolist()
+        return dict(enumerate(image)) | shows if len(shows) == len(given) else None
 
     def _instead(self, fault: Fault, named: Fault) -> Iterator[tuple[Planting, ...]]:
         """The truth with one fault replaced by each way of the other, in its cycles or in all."""
@@ -87,12 +128,13 @@ class Oracle:
         near = neighbours(fault, faults_of(self.case.files))
         yield from near[:MOST_CANDIDATES]
 
-    def _same(self, plantings: tuple[Planting, ...]) -> bool:
+    def _same(self, plantings: tuple[Planting, ...], roms: Held | None = None) -> bool:
+        """Whether these give the same capture, with some content of RAM, and these of ROMs."""
         faults = tuple(planting.fault for planting in plantings)
         for end in self._looks(faults):
             whole = end == self.case.cycles
             true = self.true if whole else self.true[: end - self.start]
-            run = partial(self._run, plantings, end)
+            run = partial(self._run, plantings, end, roms or {})
             try:
                 if not alike_by_chance(run, self.lines, true, self.start):
                     return False
@@ -100,8 +142,8 @@ class Oracle:
                 return False
         return True
 
-    def _run(self, plantings: Sequence[Planting], end: int, held: PowerOn) -> BusRecord:
-        return self.case.run(plantings, cycles=end, power_on=held)
+    def _run(self, plantings: Sequence[Planting], end: int, roms: Held, held: PowerOn) -> BusRecord:
+        return self.case.run(plantings, cycles=end, power_on={**held, **roms})
 
     def _looks(self, faults: Sequence[Fault]) -> Iterator[int]:
         """Lengths of the runs that are compared, each longer than the one before."""

@@ -13,11 +13,11 @@ from bustrace.campaign.by_chance import healthy_by_chance
 from bustrace.campaign.cases import Case, Kind, Plan, draw_case, lines_of
 from bustrace.campaign.mending import Work, advised, work_until_mended
 from bustrace.campaign.oracle import Oracle
-from bustrace.campaign.scoring import count_as_two, score
+from bustrace.campaign.scoring import Classes, count_as_two, score
 from bustrace.campaign.seen import differing, seen_on
 from bustrace.capture import Capture, open_capture
 from bustrace.diagnosis import Diagnosis, diagnose
-from bustrace.drill import BusRecord, export, sample
+from bustrace.drill import BusRecord, export, is_same_block, sample
 from bustrace.faults import Fault
 from bustrace.reading import read_boot
 
@@ -91,7 +91,7 @@ def _planted(case: Case) -> Result:
     if not told["differing"] or healthy_by_chance(case, lines, true):
         return told | {"differing": 0}
     diagnosis = judge(case, record)
-    answer = classes_of(diagnosis)
+    answer = by_planted_names(classes_of(diagnosis), case)
     named = [fault for group in answer[: len(truth)] for fault in group]
     scored = score(
         truth,
@@ -118,6 +118,19 @@ def _planted(case: Case) -> Result:
         told["advised"] = _work(work_until_mended(truth[0], advised(answer, board), board))
         told["easiest"] = _work(work_until_mended(truth[0], (), board))
     return told
+
+
+def by_planted_names(answer: Classes, case: Case) -> list[tuple[Fault, ...]]:
+    """An answer in which each planted row or column of cells goes by its planted name: it is as
+    well called by any other of its cells.
+    """
+    board = loaded(case.files)
+
+    def planted(named: Fault) -> Fault:
+        mine = (each.fault for each in case.plantings if is_same_block(board, each, named))
+        return next(mine, named)
+
+    return [tuple(dict.fromkeys(map(planted, group))) for group in answer]
 
 
 def classes_of(diagnosis: Diagnosis) -> list[tuple[Fault, ...]]:

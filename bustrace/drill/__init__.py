@@ -1,6 +1,7 @@
 """Simulated boards with planted faults, sampled as an analyser would."""
 
 from bustrace.drill.assembler import Assembled, SourceError, assemble
+from bustrace.drill.chip_faults import is_same_block
 from bustrace.drill.clip_traces import misclip
 from bustrace.drill.dialects import DIALECTS, NAMING, export
 from bustrace.drill.firmware import MadeBoard, make_board
@@ -52,6 +53,7 @@ __all__ = [
     "export",
     "healthy_boots",
     "healthy_boots_of",
+    "is_same_block",
     "limits_for",
     "line_names",
     "make_board",

@@ -6,11 +6,12 @@ from collections.abc import Callable, Iterable
 
 import numpy as np
 
-from bustrace.board.model import Chip
+from bustrace.board.model import Board, Chip
 from bustrace.drill.chips import Forgetting, Rows
 from bustrace.drill.groups import behind_buffer, shared_groups
 from bustrace.drill.planted import Plot
-from bustrace.drill.planting import is_dynamic
+from bustrace.drill.planting import Planting, is_dynamic
+from bustrace.faults import Fault
 
 FORGETS_WITHIN = (300, 3000)
 """Cycles until a row that nobody refreshes is lost. The makers of dynamic RAM ask for a refresh in
@@ -119,9 +120,30 @@ def cell(plot: Plot) -> None:
         keeps, sets = inside.cells.get(offset, (0xFF, 0x00))
         inside.cells[offset] = (keeps & ~mask, sets & ~mask | level)
         return
-    row = row_mask(plot.chip(chip))
-    chosen = row if plot.variant == "row" else (size - 1) & ~row
+    chosen = _shared_bits(plot.chip(chip), plot.variant)
     inside.rows.append(Rows(chosen, offset & chosen, 0xFF & ~mask, level))
+
+
+def is_same_block(board: Board, planting: Planting, named: Fault) -> bool:
+    """Whether a bad row or column of cells is as well called by `named`: any of its cells is its
+    name.
+    """
+    fault = planting.fault
+    if not fault.family == named.family == "cell" or planting.variant in (None, "alone"):
+        return fault == named
+    (ref, mine, bit), (other, its, its_bit) = (
+        (each.chip or "").rsplit(".", 2) for each in (fault, named)
+    )
+    if (ref, bit, fault.level) != (other, its_bit, named.level):
+        return False
+    shared = _shared_bits(board.chip(ref), planting.variant)
+    return (int(mine, 16) ^ int(its, 16)) & shared == 0
+
+
+def _shared_bits(chip: Chip, way: str | None) -> int:
+    """Address bits that the cells of a bad row or column have in common."""
+    row = row_mask(chip)
+    return row if way == "row" else ((chip.size or 1) - 1) & ~row
 
 
 def row_mask(chip: Chip) -> int:

@@ -119,11 +119,19 @@ class Memory:
         self.writable = writable
         self._sound = bytes(self.content)
         self._used: dict[int, int] = {}
+        self._held: Mapping[int, int] = {}
         self.suffer(SOUND)
 
     def hold(self, held: Mapping[int, int]) -> None:
-        """What some of its bytes are at power-on, by offset."""
-        for offset, byte in held.items():
+        """What some of its bytes are at power-on, by offset; of a ROM, while it is bad that it
+        holds another content.
+        """
+        self._held = held
+        if self.writable:
+            self._put_held()
+
+    def _put_held(self) -> None:
+        for offset, byte in self._held.items():
             self.content[offset] = byte
 
     def suffer(self, inside: Inside) -> None:
@@ -132,6 +140,8 @@ class Memory:
         self._plain = not (inside.cells or inside.rows or inside.forgetting)
         if not self.writable:
             self.content = bytearray(inside.content or self._sound)
+            if inside.content:
+                self._put_held()
 
     def read(self, offset: int, cycle: int) -> int:
         """Byte at `offset`, what is bad applied."""

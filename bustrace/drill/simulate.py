@@ -61,7 +61,8 @@ def simulate(
     stop_after, repeat_every : int or None
         Cycle at which ``clock:stops`` takes hold, period of ``reset:repeats``; None: by chance.
     power_on : PowerOn or None
-        Bytes that RAM holds at power-on; None: all by chance.
+        Bytes that RAM holds at power-on, and a ROM of another content in place of its own; None:
+        all by chance.
 
     Returns
     -------

@@ -22,10 +22,11 @@ def plan(tide_gauge) -> Plan:
 
 @pytest.fixture(scope="session")
 def case_of(tide_gauge):
-    """A function: fault ids to a short plain case of the demo board."""
+    """A function: fault ids or plantings to a short plain case of the demo board."""
 
     def make(*faults, **how):
         how = {"line_set": "all", "cycles": 1500, "nuisances": False, "seed": 5} | how
-        return make_case(tide_gauge, [Fault.parse(text) for text in faults], **how)
+        planted = [Fault.parse(told) if isinstance(told, str) else told for told in faults]
+        return make_case(tide_gauge, planted, **how)
 
     return make

@@ -6,9 +6,16 @@ import pytest
 from bustrace.campaign.boards import loaded
 from bustrace.campaign.cases import lines_of
 from bustrace.campaign.oracle import MOST_CANDIDATES, Oracle, neighbours
-from bustrace.campaign.playing import play_case
+from bustrace.campaign.playing import by_planted_names, play_case
 from bustrace.campaign.seen import differing, seen_on
-from bustrace.drill import line_names, plantable, simulate
+from bustrace.drill import (
+    Occurrence,
+    Planting,
+    is_same_block,
+    line_names,
+    plantable,
+    simulate,
+)
 from bustrace.faults import Fault
 
 
@@ -146,3 +153,51 @@ def test_of_two_faults_the_one_that_changes_nothing_does_not_count(case_of):
     """With RDY held from the start nothing is ever read from the RAM."""
     told = play_case(case_of("cell:U4.0003.1=0", "held:RDY=0"))
     assert told["truth"] == ["held:RDY=0"]
+
+
+def test_a_rom_of_another_content_may_hold_whatever_was_read_of_it(case_of):
+    """One bad cell of a ROM, or a chip that overrules it with bytes of its own: who does not know
+    what it holds cannot tell.
+    """
+    oracle = oracle_of(case_of(Planting(Fault.parse("cell:U5.1FFC.4=1"), "alone")))
+    assert len(oracle.changed)
+    assert oracle.alike(oracle.truth[0], Fault.parse("content:U5"))
+
+
+def test_a_rom_that_gives_two_bytes_at_one_place_is_not_of_another_content(case_of):
+    flickers = Planting(Fault.parse("plane:U5.3"), "low", Occurrence(activity=0.02, burst=1))
+    oracle = oracle_of(case_of(flickers, cycles=4000))
+    assert len(oracle.changed)
+    assert not oracle.alike(oracle.truth[0], Fault.parse("content:U5"))
+    ram = oracle_of(case_of("plane:U4.3"))
+    assert not ram.alike(ram.truth[0], Fault.parse("content:U5"))
+
+
+@pytest.mark.parametrize(
+    ("way", "cell", "same"),
+    [
+        ("row", "U4.0143.3=1", True),
+        ("row", "U4.0144.3=1", False),
+        ("column", "U4.0044.3=1", True),
+        ("column", "U4.0083.3=1", False),
+        ("alone", "U4.0143.3=1", False),
+        ("row", "U4.0143.2=1", False),
+        ("row", "U4.0143.3=0", False),
+        ("row", "U5.0143.3=1", False),
+    ],
+)
+def test_a_row_or_a_column_goes_by_the_name_of_any_of_its_cells(tide_gauge, way, cell, same):
+    """Of the 2,048 bytes of U4 the five lower address bits choose the row."""
+    planted = Planting(Fault.parse("cell:U4.0043.3=1"), way)
+    assert is_same_block(loaded(tide_gauge), planted, Fault.parse(f"cell:{cell}")) is same
+    assert is_same_block(loaded(tide_gauge), planted, planted.fault)
+
+
+def test_answers_call_a_planted_row_by_its_planted_name(case_of):
+    case = case_of(Planting(Fault.parse("cell:U4.0043.3=1"), "row"))
+    told = [[Fault.parse(text) for text in group] for group in (
+        ("cell:U4.0143.3=1", "plane:U4.3", "cell:U4.0163.3=1"), ("cell:U4.0044.3=1",)
+    )]  # fmt: skip
+    first, second = by_planted_names(told, case)
+    assert first == (case.faults[0], Fault.parse("plane:U4.3"))
+    assert second == (Fault.parse("cell:U4.0044.3=1"),)

@@ -15,6 +15,7 @@ from bustrace.campaign.exercise import (
     take_back,
 )
 from bustrace.capture import open_capture
+from bustrace.drill import Planting
 from bustrace.errors import InputError
 from bustrace.faults import Fault
 
@@ -146,6 +147,14 @@ def test_answers_are_graded_fault_by_fault(exercise_of, truth, answer, grades, s
     assert [grade for _, grade in checked.grades] == grades
     assert len(checked.strays) == strays
     assert checked.solved is (strays == 0 and set(grades) <= {"right", "same"})
+
+
+def test_any_cell_of_a_bad_row_is_its_name(exercise_of):
+    row = exercise_of(Planting(Fault.parse("cell:U4.0040.1=1"), "row"))
+    checked = check_answer(row, faults("cell:U4.0160.1=1"))
+    assert [grade for _, grade in checked.grades] == ["right"]
+    checked = check_answer(row, faults("cell:U4.0041.1=1"))
+    assert "right" not in [grade for _, grade in checked.grades]
 
 
 def test_one_answer_is_not_taken_for_two_faults(exercise_of):
