@@ -54,9 +54,9 @@ def draw_wave(view: View, lane: Lane, top: float, bottom: float) -> None:
     view.sheet.lines([corner], color=view.sheet.look.ink, width=width)
     _draw_unknown(view, begin, finish, held == 2, high, low)
     if constant:
-        view.sheet.readout(
-            (top + bottom) / 2, f"{('low', 'high', 'unknown')[int(held[0])]} throughout"
-        )
+        # The plate shows a part of the capture: nothing is said of the rest.
+        words = ("stays low here", "stays high here", "unknown here")
+        view.sheet.readout((top + bottom) / 2, words[int(held[0])])
 
 
 def draw_select(view: View, lane: Lane, top: float, bottom: float) -> None:
@@ -84,7 +84,7 @@ def draw_select(view: View, lane: Lane, top: float, bottom: float) -> None:
     sheet.boxes(spans, middle - half, middle + half, face=look.ink, z=3.0)
     _draw_unknown(view, begin, finish, level[row] == 2, middle - half, middle + half)
     if len(edge) == 0:
-        text = ("never selected", "always selected", "unknown")[int(level[0])]
+        text = ("not selected here", "selected here", "unknown here")[int(level[0])]
         sheet.readout(middle, text)
 
 
