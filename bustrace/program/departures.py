@@ -181,8 +181,10 @@ def _acted_otherwise(off: Lines, followed: Followed) -> bool:
 
 
 def _write_line_rests(off: Lines, thread: Thread, followed: Followed) -> bool:
-    """Whether it is R/W that fails: it never falls, and the addresses are those of a sound CPU."""
-    rests = (followed.aside_mask | ~int(thread.moving)) & _RW
+    """Whether it is R/W that fails: it never falls where the CPU writes, and the addresses are as a
+    sound CPU has them.
+    """
+    rests = followed.aside_mask & _RW or (off.any() and ~int(thread.moving) & _RW)
     return bool(rests) and not (off & ~np.uint32(_RW | _DATA)).any()
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,7 +14,8 @@ from bustrace.diagnosis import diagnose
 from bustrace.drill import Planting, simulate
 from bustrace.faults import Fault
 from bustrace.findings import find_all, gather
-from bustrace.program.departures import Left
+from bustrace.program.departures import Left, _write_line_rests
+from bustrace.program.follow import Followed
 from bustrace.reading import Reading
 
 CPU = Fault.parse("cpu:U1")
@@ -136,3 +138,18 @@ def left(weights, misread=0, lost=0):
 )
 def test_a_departure_gains_what_it_alone_explains(mine, sound, gain):
     assert mine.beside(sound)[0] == gain
+
+
+@pytest.mark.parametrize(
+    ("aside", "off", "rests"),
+    [
+        ((), [0, 0], False),  # it is lost before anything was written
+        ((), [0, 0x040000], True),  # a byte written is not on the bus
+        ((), [0x000100, 0x040000], False),  # an address is wrong, too
+        (("RW",), [0, 0], True),
+    ],
+)
+def test_a_write_line_that_never_falls_is_at_fault_only_where_it_should_have(aside, off, rests):
+    thread = SimpleNamespace(moving=np.uint32(0xFFFFFF))
+    followed = Followed(aside, ((41, 999, "lost"),), 0, (), 0)
+    assert _write_line_rests(np.array(off, np.uint32), thread, followed) is rests
