@@ -20,7 +20,7 @@ from bustrace.diagnosis.seen_directly import (
     stuck_line,
 )
 from bustrace.diagnosis.touching import beside_touching, touching
-from bustrace.diagnosis.unheard_chips import perhaps_silent, unheard_requests
+from bustrace.diagnosis.unheard_chips import not_reached, perhaps_silent, unheard_requests
 from bustrace.diagnosis.verdict import verdict_on
 from bustrace.diagnosis.weighing import weigh
 from bustrace.diagnosis.without_board import hedged
@@ -78,6 +78,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     board = seen.evidence.reading.board
     suspects = [
         *seen_directly(seen, faults),
+        *not_reached(seen),
         *unheard_requests(seen, faults),
         *departs_seldom(seen),
         *perhaps_held(seen),

@@ -8,7 +8,7 @@ ROM's content) is proposed from what a healthy board leaves unexplained.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from math import log2
 
@@ -121,15 +121,12 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
             yield "late", Fault("silent", chip=ref), late
             for fights in _fights_of_all(evidence, i, outputs):
                 yield "always", Fault("always", chip=ref), Assumption(always=1 << i, **fights)
-        yield from _select(evidence.reading.board, i, ref)
+        yield from _select(evidence, i, ref)
         for j, other in chips:
             if i == j:
                 continue
-            # With its select asserted along, or by itself.
-            for select, (fight, strong) in product((0, 1), _fights(j)) if outputs >> j & 1 else ():
-                joins = Assumption(
-                    doubled=i, doubled_by=j, doubled_select=select, fight=fight, strong=strong
-                )
+            for fight, strong in _fights(j) if outputs >> j & 1 else ():
+                joins = Assumption(doubled=i, doubled_by=j, fight=fight, strong=strong)
                 yield "doubled", Fault("doubled", chip=f"{ref}+{other}"), joins
             if i < j and fit_each_other(evidence.reading.board, ref, other):
                 yield (
@@ -176,26 +173,49 @@ def _fights_of_all(evidence: Evidence, chip: int, outputs: int) -> Iterator[dict
             yield {"fight": FIRST_WINS, "strong": chip, "yields": stronger}
 
 
-def _select(board: Board, chip: int, ref: str) -> Iterator[Proposal]:
+def _select(evidence: Evidence, chip: int, ref: str) -> Iterator[Proposal]:
     """A chip's select line held at a level: where its clip shows it, and behind that."""
+    board = evidence.reading.board
     line, active = f"{SELECT}{ref}", active_level(board, ref)
     for shown in (0, 1):
         yield "clip", Fault("clip", (line,)), Assumption(select_clip=chip, select_clip_on=shown)
     for level in (0, 1):
-        for hidden, places in ((0, ("decoder", "bus")), (1, ("behind", ref))):
-            ways = (
-                [
-                    Assumption(select_on=chip, select_hidden=hidden, fight=fight, strong=strong)
-                    for fight, strong in _fights(chip)
-                ]
-                if level == active
-                else [Assumption(select_off=1 << chip, select_hidden=hidden)]
-            )
-            for does in ways:
-                for place in places:
-                    yield "select", Fault("stuck", (line,), level=level, place=place), does
-                if hidden and level == 1:
-                    yield "open", Fault("open", (line,), place=ref), does
+        if level == active:
+            ways = [
+                Assumption(select_on=chip, fight=fight, strong=strong)
+                for fight, strong in _fights(chip)
+            ]
+        else:
+            ways = [Assumption(select_off=1 << chip)]
+        net = _clip_of_its_net(evidence, ref)
+        for does in ways:
+            behind = replace(does, select_hidden=1)
+            shown_at = does
+            if net is not None:  # the clip sits at another chip of the same net
+                on = int(level == active)
+                shown_at = replace(behind, select_clip=net, select_clip_on=on)
+            for place in ("decoder", "bus"):
+                yield "select", Fault("stuck", (line,), level=level, place=place), shown_at
+            for place in ("behind", ref):
+                yield "select", Fault("stuck", (line,), level=level, place=place), behind
+            if level == 1:
+                yield "open", Fault("open", (line,), place=ref), behind
+
+
+def _clip_of_its_net(evidence: Evidence, ref: str) -> int | None:
+    """The chip at whose select pin sits the clip of a net that selects others along with it."""
+    reading, chips = evidence.reading, evidence.replay.chips
+    clipped = [other for other in reading.cycles.select_names if other in chips]
+    net = _net(reading.board, ref)
+    if ref in clipped or net is None:
+        return None
+    same = (chips.index(other) for other in clipped if _net(reading.board, other) == net)
+    return next(same, None)
+
+
+def _net(board: Board, ref: str) -> str | None:
+    selects = board.chip(ref).selects
+    return selects[0].name if selects else None
 
 
 def _registers(evidence: Evidence) -> Iterator[Proposal]:
@@ -221,9 +241,28 @@ def _shared(evidence: Evidence) -> Iterator[Proposal]:
             does = Assumption(select_off=mask)
         elif kind == "bank":
             does = Assumption(silent=mask)
+            sizes = {evidence.replay.sizes[evidence.replay.chips.index(ref)] for ref in fitted}
+            for ill in _bank_address(mask, max(sizes)):
+                yield "shared-address", Fault("shared", chip=name), ill
         else:
             does = Assumption(silent=mask, deaf=mask)
         yield "shared", Fault("shared", chip=name), does
+
+
+def _bank_address(chips: int, size: int) -> Iterator[Assumption]:
+    """What the address multiplexer of a bank of RAM does wrong: a line of it is held, which a
+    dynamic RAM sees in its row and in its column, or it stays at one half of the address.
+    """
+    lines = max(size - 1, 1).bit_length()
+    half = lines // 2
+    for bit, level in product(range(lines), (0, 1)):
+        low, high = stuck(bit, level, 16)
+        yield Assumption(pin_chips=chips, pin_and=low, pin_or=high)
+        if bit < half:
+            low, high = low & stuck(bit + half, level, 16)[0], high << half | high
+            yield Assumption(pin_chips=chips, pin_and=low, pin_or=high)
+    for twice in (half, -half):
+        yield Assumption(pin_chips=chips, pin_half=twice)
 
 
 def _latches(evidence: Evidence) -> Iterator[Proposal]:
@@ -343,6 +382,8 @@ def _from_residuals(evidence: Evidence) -> Iterator[Proposal]:
                         cell_and=low,
                         cell_or=high,
                     )
+                    if role == "rom" and block == _ALONE:  # one wrong bit is another content, too
+                        yield "cells", Fault("content", chip=ref), does
                     # A block is as well called by any of its cells.
                     within = places[(places ^ offset) & block == 0][:_CALLED_BY].tolist()
                     for cell in dict.fromkeys((offset, *within)):

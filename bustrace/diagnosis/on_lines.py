@@ -110,7 +110,7 @@ def _address_lines(evidence: Evidence) -> Iterator[Proposal]:
             yield from _open(pin, level, ("decoder",), decoder)
             for chip, ref in enumerate(replay.chips):
                 if (1 << bit) < replay.sizes[chip]:
-                    at_pin = Assumption(pin_chip=chip, pin_and=low, pin_or=high)
+                    at_pin = Assumption(pin_chips=1 << chip, pin_and=low, pin_or=high)
                     yield from _at("stuck-pin", pin, level, (ref,), at_pin)
                     yield from _open(pin, level, (ref,), at_pin, "open-pin")
 

@@ -7,9 +7,10 @@ from dataclasses import replace
 
 from bustrace.diagnosis.checks import check_for, swap
 from bustrace.diagnosis.explaining import BOARD_RULES
+from bustrace.diagnosis.hypotheses import active_level
 from bustrace.diagnosis.model import Suspect
 from bustrace.diagnosis.suspected import suspected
-from bustrace.faults import Fault
+from bustrace.faults import SELECT, Fault
 from bustrace.findings import Finding, Observations
 from bustrace.program import Kind
 
@@ -17,16 +18,53 @@ UNHEARD, UNHEARD_BESIDE = 0.6, 0.4
 """Probability of a chip whose request is not heard, or of the line that such chips share; and the
 same where more is wrong, which may keep the program's bytes from the chip (judgement)."""
 
+NEITHER = 0.8
+"""Probability that a chip is not reached of which no request is heard and no byte is read, where
+each alone has a plainer cause: as for a weighed suspect that explains all."""
+
 EVEN = 0.5
 """Probability of a chip that may not answer, or may be at rest with what the bus held before: one
 byte in 256 by chance, but a chip that answers nothing is rarer than one that waits."""
+
+
+def not_reached(seen: Observations) -> Iterator[Suspect]:
+    """The chips that neither answer nor ask: they do not hear that they are meant."""
+    board = seen.evidence.reading.board
+    for ref in _neither(seen):
+        rests = 1 - active_level(board, ref)
+        line = (f"{SELECT}{ref}",)
+        places = [ref, "behind"]
+        if ref not in seen.evidence.reading.cycles.select_names:
+            places += ["bus", "decoder"]
+        alike = [Fault("stuck", line, level=rests, place=place) for place in places]
+        if rests:  # an open input acts high
+            alike.insert(0, Fault("open", line, place=ref))
+        yield suspected(
+            Fault("silent", chip=ref),
+            NEITHER,
+            ("poll-unanswered", "interrupt-unheard"),
+            board,
+            alike=tuple(alike),
+        )
+
+
+def _neither(seen: Observations) -> set[str]:
+    """Chips of which no request is heard and no byte of their own is read."""
+    rules = ("poll-unanswered", "interrupt-unheard")
+    told = ({f.chips[0] for f in seen.findings if f.rule == rule} for rule in rules)
+    return set.intersection(*told)
 
 
 def unheard_requests(seen: Observations, faults: list[Finding]) -> Iterator[Suspect]:
     """The chips that ask and are not heard, or the line that they share."""
     reading = seen.evidence.reading
     board = reading.board
-    chips = [Fault("register", chip=f.chips[0]) for f in faults if f.rule == "interrupt-unheard"]
+    neither = _neither(seen)
+    chips = [
+        Fault("register", chip=f.chips[0])
+        for f in faults
+        if f.rule == "interrupt-unheard" and f.chips[0] not in neither
+    ]
     line = Fault("held", ("IRQ",), level=1)
     heard = (reading.cycles.pin("IRQ") == 0).any() or (reading.program.kind == Kind.IRQ).any()
     classes: list[tuple[Fault, ...]]
@@ -35,8 +73,8 @@ def unheard_requests(seen: Observations, faults: list[Finding]) -> Iterator[Susp
     else:
         # One chip fails as often as the line; several that fail together are the line.
         classes = [(*chips, line)] if len(chips) == 1 else [(line,)]
-    elsewhere = any(f.rule in BOARD_RULES for f in faults)
-    probability = UNHEARD_BESIDE if elsewhere else UNHEARD
+    more = any(f.rule in BOARD_RULES for f in faults)
+    probability = UNHEARD_BESIDE if more else UNHEARD
     against = ("what else is wrong may keep the program's bytes from the chip",)
     for fault, *alike in classes:
         suspect = suspected(
@@ -44,7 +82,7 @@ def unheard_requests(seen: Observations, faults: list[Finding]) -> Iterator[Susp
             probability,
             ("interrupt-unheard",),
             board,
-            against=against if elsewhere else (),
+            against=against if more else (),
         )
         if alike:  # the line's two ends are looked at before a chip is pulled
             swapped = swap(board, fault.chips[0])
@@ -59,8 +97,9 @@ def unheard_requests(seen: Observations, faults: list[Finding]) -> Iterator[Susp
 
 def perhaps_silent(seen: Observations) -> Iterator[Suspect]:
     """A chip of which all reads repeat what the bus held: it may be at rest, or not answer."""
+    neither = _neither(seen)
     for finding in seen.findings:
-        if finding.rule == "poll-unanswered":
+        if finding.rule == "poll-unanswered" and finding.chips[0] not in neither:
             yield suspected(
                 Fault("silent", chip=finding.chips[0]),
                 EVEN,

@@ -69,6 +69,9 @@ SECOND_FAULT_SHARE = 0.05
 BESIDE_CONTENT = 20.0
 """Bits that a second fault must explain beside a ROM of another content."""
 
+CUT_OFF = 10.0
+"""Bits for a chip that asks for what it never got: as for any level that should not be."""
+
 MAX_FAULTS = 3
 
 
@@ -229,7 +232,7 @@ def _gain(
     evidence: Evidence, answers: Answers, assumption: Assumption, before: Assumption
 ) -> tuple[float, int]:
     """Bits over the healthy board, and the cycle from which the fault is taken to be there."""
-    healthy = evidence.replay.healthy.total
+    healthy = evidence.replay.healthy.total - _cut_off(evidence, assumption)
     whole = healthy - answers.total
     if answers.gain - ONSET_PRICE <= max(whole, MIN_GAIN):
         return whole, 0
@@ -237,6 +240,12 @@ def _gain(
     again = evidence.replay.replay(assumption, first=answers.onset, before=before)
     late = healthy - again.total - ONSET_PRICE
     return (late, answers.onset) if late > whole else (whole, 0)
+
+
+def _cut_off(evidence: Evidence, assumption: Assumption) -> float:
+    """Bits for chips that would get no writes, and yet ask for what was written to them."""
+    unheard = evidence.heard & (assumption.select_off | assumption.deaf)
+    return CUT_OFF * unheard.bit_count()
 
 
 def _sometimes(evidence: Evidence, answers: Answers) -> float:

@@ -43,6 +43,11 @@ BY_HAND = {
         "the CPU starts anew, and what it reads up to the jam tells why. Good: it does not jam "
         "again. Bad: it does: look at the last bytes that it read before."
     ),
+    "reset-again": (
+        "RES fell again in mid-run. Nobody touched the reset: record again, longer, and watch RES "
+        "at the CPU's pin. Good: it stays above 2.0 V. Bad: it falls again by itself: a watchdog "
+        "that nobody feeds, a rail that sags, what makes the reset."
+    ),
     "runs-nowhere": _LOST,
     "runs-empty": _LOST,
     "brk-storm": _LOST,

@@ -121,7 +121,7 @@ SELDOM = 0.1
     DECODER_OR,
     CHIPS_AND,
     CHIPS_OR,
-    PIN_CHIP,
+    PIN_CHIPS,
     PIN_AND,
     PIN_OR,
     CLIP_AND,
@@ -166,7 +166,6 @@ SELDOM = 0.1
     SELECT_ON,
     SELECT_HIDDEN,
     RW_CLIP,
-    DOUBLED_SELECT,
     DEAF,
     LATCH_DEAD,
     STATE_AND,
@@ -182,6 +181,7 @@ SELDOM = 0.1
     WEAK_LINES,
     WEAK_WAY,
     YIELDS,
+    PIN_HALF,
     SLOTS,
 ) = range(66)
 
@@ -194,6 +194,33 @@ TAKES_NOTHING = 1
 
 OF_DATA, OF_ADDRESS, OF_SELECTS, OF_DRIVERS = 0, 1, 2, 3
 """Rows of `told`."""
+
+# Bits of its words beside those of the lines. Of data: what was paid for in reads of a place.
+(
+    REGISTER_READ,
+    REGISTERS_ALONG,
+    PAIR_AGREES,
+    PAIR_APART,
+    UNDESCRIBED,
+    BANK_OPEN,
+    LOST_WRITE,
+    LEFT_ALONE,
+    LOST,
+    KEPT,
+    OTHER_CONTENT,
+    ECHOED,
+    FOUGHT,
+    COPIES_MEMORY,
+    TAUGHT,
+) = range(16, 31)
+# Of addresses: R/W, and from `SHOWN` on the data lines that a read of the address showed.
+RW_WRONG, SHOWN = 16, 17
+
+ANYWHERE = -1
+"""Place of `told` for reads of which nobody knows the address."""
+
+MAY_WRITE, DID_READ = 1, 2
+"""What the CPU may have done anywhere in a skipped cycle, and what it did."""
 
 
 # What the kernel's parts hand on together. Compiled, these are but their members.
@@ -289,8 +316,8 @@ class Drive(NamedTuple):
     round where the high level wins. `highs` are lines of which some driver is known high, `hazy`
     those of which some driver's level is not known, `vague` the same of memories alone.
     `ones_but_free` are ones as if no register drove, `doubted` lines of a RAM that may have
-    forgotten, `sheet` those that the sheet of an I/O chip decides. Of an `undecided` pair the cells
-    are not known, but its two lines must agree.
+    forgotten, `decided` those of an I/O chip that its sheet or its pins decide. Of an `undecided`
+    pair the cells are not known, but its two lines must agree.
 
     `strong` is the chip that overrules the others, `beaten` what a memory holds that it overrules,
     `free` whether registers drive, `register` the place of the one that does, and `asked` whether
@@ -306,7 +333,7 @@ class Drive(NamedTuple):
     vague: int
     ones_but_free: int
     doubted: int
-    sheet: int
+    decided: int
     undecided: int
     strong: int
     beaten: int
@@ -399,8 +426,14 @@ def _joined_known(byte, known, assume):
 @compiled_in_place
 def _inside(cycle, assume, c):
     """Address at a chip's own pins."""
-    if c == assume[PIN_CHIP]:
-        return (cycle.bus & assume[PIN_AND]) | assume[PIN_OR]
+    if (assume[PIN_CHIPS] >> c) & 1:
+        at = (cycle.bus & assume[PIN_AND]) | assume[PIN_OR]
+        half = abs(assume[PIN_HALF])
+        if half:
+            low = (1 << half) - 1
+            one = (at >> half) & low if assume[PIN_HALF] > 0 else at & low
+            at = (at & ~(low | low << half)) | one | one << half
+        return at
     if assume[SHORT_PLACE] == PINS + c and assume[SHORT_A] >= 0:
         return _joined(cycle.at_chips, assume, SHORT_A, SHORT_B)
     return cycle.at_chips
@@ -578,10 +611,10 @@ def _left_alone(bus, lines, books, cycle):
         if (lines >> b) & 1 == 0:
             continue
         moved = ((bus.last ^ bus.seen) >> b) & 1
-        first = (told[OF_ADDRESS, cycle.meant] >> (17 + b)) & 1 == 0
+        first = (told[OF_ADDRESS, cycle.meant] >> (SHOWN + b)) & 1 == 0
         if not first and (moved == 0 or (told[OF_DATA, cycle.at] >> b) & 1 == 1):
             continue
-        told[OF_ADDRESS, cycle.meant] |= 1 << (17 + b)
+        told[OF_ADDRESS, cycle.meant] |= 1 << (SHOWN + b)
         told[OF_DATA, cycle.at] |= moved << b
         high = (bus.last >> b) & 1
         at = IDLE + 8 * high + b
@@ -605,10 +638,12 @@ def _either(drive, bus, cells, told, cycle):
     register = -1 if drive.asked else drive.register
     kept = drive.register_lanes & ~drive.vague
     astray = (highs & ~lows & ~byte) | (lows & ~highs & byte)
-    seen = (astray & told[OF_DRIVERS, cycle.at]) | (~astray & (told[OF_ADDRESS, cycle.meant] >> 17))
+    seen = (astray & told[OF_DRIVERS, cycle.at]) | (
+        ~astray & (told[OF_ADDRESS, cycle.meant] >> SHOWN)
+    )
     news = (highs | lows | hazy) & byte_known & ~seen & 255
     told[OF_DRIVERS, cycle.at] |= news & astray
-    told[OF_ADDRESS, cycle.meant] |= (news & ~astray) << 17
+    told[OF_ADDRESS, cycle.meant] |= (news & ~astray) << SHOWN
     price = float(_ones(news & ((highs & lows) | (hazy & ~(highs ^ lows)))))
     soft = news & hazy & (highs ^ lows)
     if register >= 0:
@@ -647,7 +682,7 @@ def _weakly(ones, zeros, among, bus, assume, books, meant):
         else:
             other = 1 - way
         gone = (bus.seen >> b) & 1 == other
-        fresh = (told[OF_ADDRESS, meant] >> (17 + b)) & 1 == 0
+        fresh = (told[OF_ADDRESS, meant] >> (SHOWN + b)) & 1 == 0
         share = max(SELDOM, (drift[0, ALONE] + 0.5) / (drift[1, ALONE] + 1.0))
         if (known >> b) & 1 == 0:
             if gone:
@@ -661,7 +696,7 @@ def _weakly(ones, zeros, among, bus, assume, books, meant):
                 drift[0, ALONE] += gone
                 drift[1, ALONE] += 1.0
         if fresh:
-            told[OF_ADDRESS, meant] |= 1 << (17 + b)
+            told[OF_ADDRESS, meant] |= 1 << (SHOWN + b)
             price -= math.log2(share if gone else 1.0 - share)
     return openly, price
 
@@ -721,7 +756,7 @@ def _fought(chips, cells, assume, cycle, told, fighting, highs, seen):
                 news += _ones(shown)
                 highs &= ~shown
     price = float(news)
-    if _first_time(told, OF_DATA, cycle.at, 27):
+    if _first_time(told, OF_DATA, cycle.at, FOUGHT):
         price += _ones(highs & ~lows & 255)
         price += CPU_WON * _ones(highs & lows & seen)
     return price
@@ -810,7 +845,7 @@ def _drive(chips, cells, sheets, assume, cycle, charged, driving, io_sure, respo
         strong = assume[STRONG]
     flip = 255 if assume[FIGHT] == HIGH_WINS else 0
     ones = ones_but_free = 255
-    zeros = highs = hazy = vague = driven = doubted = sheet = undecided = register_lanes = 0
+    zeros = highs = hazy = vague = driven = doubted = decided = undecided = register_lanes = 0
     register = beaten = -1
     free = asked = False
     for c in range(chips.kind.shape[0]):
@@ -839,16 +874,17 @@ def _drive(chips, cells, sheets, assume, cycle, charged, driving, io_sure, respo
             if (io_sure >> c) & 1:
                 byte = sheets.expected[_way(assume, c), cycle.i]
                 known = sheets.known[_way(assume, c), cycle.i]
-                sheet |= known
-            if not known:
-                ones &= ~mine
-                hazy |= mine
-                continue
         if c == assume[DATA_PIN_CHIP]:
             byte = (byte & assume[DATA_PIN_AND]) | assume[DATA_PIN_OR]
             known |= (~assume[DATA_PIN_AND] | assume[DATA_PIN_OR]) & 255
         if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] == PINS + c:
             byte, known, undecided = _joined_known(byte, known, assume)
+        if not is_memory:
+            decided |= known | (undecided & -undecided)  # of a pair, one decides the other
+            if not known:
+                ones &= ~mine
+                hazy |= mine
+                continue
         highs |= byte & known & mine
         hazy |= ~known & mine
         if is_memory and strong >= 0 and c != strong and known == 255:
@@ -870,7 +906,7 @@ def _drive(chips, cells, sheets, assume, cycle, charged, driving, io_sure, respo
         vague,
         ones_but_free,
         doubted,
-        sheet,
+        decided,
         undecided,
         strong,
         beaten,
@@ -896,6 +932,18 @@ def _on_the_way_in(ones, zeros, assume):
 
 
 @compiled_in_place
+def _whoever_drives(assume, told, byte, byte_known):
+    """Surprises of a read anywhere, of those data lines that line faults force: held ones are at
+    their level, joined ones agree.
+    """
+    level, _, forced, pair = _on_the_way_in(0, 0, assume)
+    wrong = (level ^ byte) & forced & byte_known
+    if pair & byte_known == pair and byte & pair not in (0, pair):
+        wrong |= pair & -pair  # one of them
+    return _ones(_news(told, OF_DATA, ANYWHERE, wrong))
+
+
+@compiled_in_place
 def _left_to_itself(bus, books, cycle, expected, fresh, stays):
     """Bits for what an undriven bus does, of which `expected` is the last byte.
 
@@ -905,7 +953,7 @@ def _left_to_itself(bus, books, cycle, expected, fresh, stays):
     forced = expected.forced
     departed = (expected.byte ^ bus.seen) & ~forced & 255
     up = departed != 0 and bus.seen | forced == 255
-    first_here = _first_time(books.told, OF_DATA, cycle.at, 22) and expected.known == 255
+    first_here = _first_time(books.told, OF_DATA, cycle.at, LEFT_ALONE) and expected.known == 255
     news = 0.0
     if first_here and not (stays and departed):
         news = _at_most(_drifted(bus, departed, books.drift), books.drift)
@@ -940,11 +988,15 @@ def _registers_give(price, unknown, drive, asked, settled, bus, cells, books, cy
     What the register gives that is asked is kept.
     """
     told, register = books.told, drive.register
-    fresh_here = _first_time(told, OF_DATA, cycle.at, 17)
+    fresh_here = _first_time(told, OF_DATA, cycle.at, REGISTERS_ALONG)
     visible = drive.register_lanes & ~settled & ~drive.vague & bus.seen_known
     if register >= 0 and not asked:
         changed = cells.known[register] != 255 or cells.byte[register] != bus.seen
-        if changed and drive.beaten == bus.seen and _first_time(told, OF_DATA, cycle.at, 28):
+        if (
+            changed
+            and drive.beaten == bus.seen
+            and _first_time(told, OF_DATA, cycle.at, COPIES_MEMORY)
+        ):
             price += 8 * unknown  # a register that changed to what memory holds
         news = _register_shows(bus.seen, visible, cells, register, books, cycle.meant)
         price += unknown * news
@@ -952,7 +1004,7 @@ def _registers_give(price, unknown, drive, asked, settled, bus, cells, books, cy
             price += unknown * _ones(drive.vague & ~settled & drive.register_lanes)
     elif drive.ones_but_free == 255:
         news = _free_read(bus.seen, books, cycle, asked)
-        price += unknown * news * _ones(255 & ~drive.sheet) / 8
+        price += unknown * news * _ones(255 & ~drive.decided) / 8
     elif fresh_here:
         # Registers against another chip's byte can pull down the bits that are high there: one
         # unknown each.
@@ -967,7 +1019,9 @@ def _of_another_content(cells, where, told, cycle, bits, seen, wrong, fresh):
     """Bits for a wrong byte of a ROM whose content is in doubt: it holds what it gave at first."""
     if cells.written[where]:
         # Another content is always the same one.
-        return bits[0] * _ones(wrong) if _first_time(told, OF_DATA, cycle.at, 25) else 0.0
+        return (
+            bits[0] * _ones(wrong) if _first_time(told, OF_DATA, cycle.at, OTHER_CONTENT) else 0.0
+        )
     if fresh == 0:
         return 0.0
     cells.byte[where] = seen
@@ -988,7 +1042,7 @@ def _kept_or_lost(chips, cells, assume, told, cycle, bus, drive, wrong):
             offset = chips.inner[c, _inside(cycle, assume, c)] + chips.page[cycle.bank, c]
             gone = drive.doubted & chips.lanes[c] & bus.seen_known
             _hold(cells, _cell(chips, cells, c, offset), bus.seen, gone)
-    if not _first_time(told, OF_DATA, cycle.at, 23 if lost else 24):
+    if not _first_time(told, OF_DATA, cycle.at, LOST if lost else KEPT):
         return 0.0
     return 1.0 + _ones(drive.doubted) if lost else 1.0
 
@@ -1028,9 +1082,9 @@ def _taught(chips, cells, books, assume, cycle, bus, drive, c, shown, wrong, for
     if new == 0:
         return 0.0
     _learn(cells, where, bus.seen, new)
-    if (assume[DEAF] >> c) & 1 and written and not _first_time(told, OF_DATA, at, 21):
+    if (assume[DEAF] >> c) & 1 and written and not _first_time(told, OF_DATA, at, LOST_WRITE):
         return 0.0  # what it holds after each lost write is one question
-    if not _first_time(told, OF_DATA, at, 29) and forgot:
+    if not _first_time(told, OF_DATA, at, TAUGHT) and forgot:
         return 0.0
     return _unknown_byte(bus.seen, new, books.registers, ANY_BYTE + holder, books.drift)
 
@@ -1076,7 +1130,7 @@ def _forced_selects(answering, selected, assume):
 def _at_select_clips(selected, seen_read, assume):
     """Selects as the clips see them, and those that may be seen or not."""
     unsure = 0
-    if assume[DOUBLED_SELECT] and (selected >> assume[DOUBLED]) & 1:
+    if assume[DOUBLED_BY] >= 0 and (selected >> assume[DOUBLED]) & 1:
         selected |= 1 << assume[DOUBLED_BY]
         if seen_read == 0:  # whether writes are doubled too depends on where the fault is
             unsure = 1 << assume[DOUBLED_BY]
@@ -1143,7 +1197,7 @@ def replay_board(
     clip_selects,
     clip_selects_known,
     in_reset,
-    unseen_write,
+    unseen,
     sheets,
     io_asked,
     io_expected,
@@ -1209,8 +1263,9 @@ def replay_board(
     clip_selects, clip_selects_known : uint32, shape (n,)
         Selects, 1 asserted, one bit a chip of the map.
     in_reset : uint8, shape (n,)
-    unseen_write : uint8, shape (n,)
-        Skipped cycles in which the CPU may have written anywhere.
+    unseen : uint8, shape (n,)
+        Of skipped cycles of the CPU: `MAY_WRITE` where it may have written anywhere, `DID_READ`
+        where it did read.
     sheets, io_asked, io_expected, io_known
         As `chips`, `asked`, `expected` and `known` of `io_reads.IoReads`.
     io_exact : int
@@ -1234,8 +1289,9 @@ def replay_board(
     registers : uint16, shape (BYTES_SEEN,)
         Last byte of each I/O address and of each empty one, of any I/O register, and of each
         memory, plus 256, 0 for none yet; changed in place.
-    told : uint32, shape (4, 65536 for each map, `TOLD_BANKS` at most)
-        Surprises already paid for, a bit each: data, address, selects. Changed in place.
+    told : uint32, shape (4, 65536 for each map, `TOLD_BANKS` at most, and one more)
+        Surprises already paid for, a bit each: data, address, selects; the last place is
+        `ANYWHERE`. Changed in place.
     drift : float64, shape (2, HABITS)
         How often each line of the undriven bus departed from its last level, all of them went
         high together, and a weak line gave way, of how many times; changed in place.
@@ -1332,13 +1388,16 @@ def replay_board(
         meant = address[i]
         skipped = meant < 0
         if skipped:
-            if unseen_write[i]:
+            if unseen[i] == MAY_WRITE:
                 missed = True
-            cost[i] = 0.0
+            elif unseen[i] == DID_READ:
+                price = bits[0] * _whoever_drives(assume, told, data[i], data_known[i])
             # What the bus held before the first judged cycle is as good as unknown.
             last_known = data_known[i] if i else 0
             last = data[i]
-            running += healthy[i]
+            cost[i] = price
+            total += price
+            running += healthy[i] - price
             ahead -= healthy[i]
             continue
         if missed:
@@ -1352,7 +1411,7 @@ def replay_board(
         reading = read[i]
         # R/W at the clip: its surprises share the address row's bit 16.
         rw_wrong = clip_rw[i] < 2 and clip_rw[i] != _level(reading, assume[RW_CLIP])
-        if rw_wrong and _first_time(told, OF_ADDRESS, meant, 16):
+        if rw_wrong and _first_time(told, OF_ADDRESS, meant, RW_WRONG):
             price += bits[1]
         seen_read = _level(reading, assume[RW_SEEN])
         decoder_read = _level(seen_read, assume[RW_DECODER])
@@ -1430,7 +1489,7 @@ def replay_board(
             expected[i] = clip_byte
             expected_known[i] = byte_known
         elif unsure_map:
-            if _first_time(told, OF_DATA, t, 20):
+            if _first_time(told, OF_DATA, t, BANK_OPEN):
                 price += 8 * bits[3]
         else:
             # A read: what the chips drive, and who wins.
@@ -1467,9 +1526,13 @@ def replay_board(
             # What the clip should see of that.
             byte, known, forced, pair = _on_the_way_in(ones, zeros, assume)
             undecided = pair if driving != 0 and pair else drive.undecided
-            if undecided & ~known and _first_time(told, OF_DATA, t, 18):
+            if undecided & ~known:
                 # Not known, but the two must agree: one unknown bit, or a contradiction.
-                price += bits[3] if data[i] & undecided in (0, undecided) else bits[0]
+                agree = data[i] & undecided in (0, undecided)
+                if not agree and _first_time(told, OF_DATA, t, PAIR_APART):
+                    price += bits[0]
+                elif agree and not free and _first_time(told, OF_DATA, t, PAIR_AGREES):
+                    price += bits[3]
             wrong = (byte ^ data[i]) & known & data_known[i]
             expect = Expected(byte, known, forced, wrong)
             fresh = _news(told, OF_DATA, t, wrong)
@@ -1493,7 +1556,7 @@ def replay_board(
                     # Nobody said what is here: whatever comes is news, once an address.
                     known = 0
                     fresh = 0
-                    if _first_time(told, OF_DATA, t, 19):
+                    if _first_time(told, OF_DATA, t, UNDESCRIBED):
                         price += 8 * bits[3]
             elif free:
                 asked = drive.asked if drive.register >= 0 else driving == responding
@@ -1579,8 +1642,8 @@ def _register_shows(byte, visible, cells, register, books, meant):
     known = visible & cells.known[register]
     changed = (cells.byte[register] ^ byte) & known
     _learn(cells, register, byte, visible)
-    fresh = visible & ~(books.told[OF_ADDRESS, meant] >> 17)
-    books.told[OF_ADDRESS, meant] |= fresh << 17
+    fresh = visible & ~(books.told[OF_ADDRESS, meant] >> SHOWN)
+    books.told[OF_ADDRESS, meant] |= fresh << SHOWN
     if known == 0 and fresh == 255:
         return _new_register(byte, books.registers)
     news = _ones(fresh & ~known) + CHANGED * _ones(fresh & changed)
@@ -1614,10 +1677,10 @@ def _free_read(byte, books, cycle, asked):
     """
     told, registers, t, meant = books.told, books.registers, cycle.at, cycle.meant
     if registers[meant] == 256 | byte:
-        return 0.0 if asked or not _first_time(told, OF_DATA, t, 26) else ECHO
+        return 0.0 if asked or not _first_time(told, OF_DATA, t, ECHOED) else ECHO
     registers[meant] = 256 | byte
     price = _new_register(byte, registers)
     # A register that changes often is one piece of evidence, not thousands.
-    if not _first_time(told, OF_DATA, t, 16):
+    if not _first_time(told, OF_DATA, t, REGISTER_READ):
         return 0.0
     return price if asked else 8.0

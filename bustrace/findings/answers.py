@@ -17,8 +17,10 @@ from bustrace.board import Board
 from bustrace.cycles import CONTROL_BIT, IN_RESET, OWNER_CPU, UNSETTLED
 from bustrace.findings._kernels import (
     BYTES_SEEN,
+    DID_READ,
     HABITS,
     IO,
+    MAY_WRITE,
     OTHER,
     RAM,
     ROM,
@@ -70,15 +72,17 @@ class Assumption:
     nothing drives (Fairchild AN-363). One at `weak_chip`, or `EVERY_CHIP`, drives the lines in
     `weak_lines` so weakly that a low or a high may not come (`WEAK_LOW`, `WEAK_HIGH`), or so `LATE`
     that the bus may still hold what it held before. The I/O chip `io_ill` is ill in one of
-    `io_chips.WAYS`, the one numbered `io_way`. The order of the fields is the order of the kernel's
-    slots.
+    `io_chips.WAYS`, the one numbered `io_way`. At the chips in `pin_chips`, a bit each, `pin_and`
+    and `pin_or` act on their own address pins, and of two halves of `pin_half` lines each they get
+    the higher one twice, or for a negative number the lower one. The order of the fields is that of
+    the kernel's slots.
     """
 
     decoder_and: int = 0xFFFF
     decoder_or: int = 0
     chips_and: int = 0xFFFF
     chips_or: int = 0
-    pin_chip: int = -1
+    pin_chips: int = 0
     pin_and: int = 0xFFFF
     pin_or: int = 0
     clip_and: int = 0xFFFF
@@ -123,7 +127,6 @@ class Assumption:
     select_on: int = -1
     select_hidden: int = 0
     rw_clip: int = -1
-    doubled_select: int = 0
     deaf: int = 0
     latch_dead: int = 0
     state_and: int = 0xFFFF
@@ -139,6 +142,7 @@ class Assumption:
     weak_lines: int = 0
     weak_way: int = 0
     yields: int = 0
+    pin_half: int = 0
 
     def packed(self) -> npt.NDArray[np.int32]:
         """The kernel's vector: int32, shape (SLOTS,)."""
@@ -260,9 +264,12 @@ class BoardReplay:
         # before the clips saw it: its address need not be the one the chips answered.
         usable[:1] = False
         self.meant = (known == 0xFFFF) & (intent.rw[:n] < 2) & usable
-        # What the CPU wrote where nobody knows.
-        unseen = ~usable & (cycles.owner[:n] == OWNER_CPU) & (read != 1)
-        self.unseen_write = (unseen & (cycles.flags[:n] & IN_RESET == 0)).astype(np.uint8)
+        # What the CPU did where nobody knows; it does not write while RES is low.
+        unseen = ~usable & (cycles.owner[:n] == OWNER_CPU)
+        wrote = unseen & (read != 1) & (cycles.flags[:n] & IN_RESET == 0)
+        self.unseen = np.where(
+            wrote, MAY_WRITE, np.where(unseen & (read == 1), DID_READ, 0)
+        ).astype(np.uint8)
         self._address = np.where(usable, address, np.int32(-1)).astype(np.int32)
         self.address = self._address
         self.read = read.astype(np.uint8)
@@ -512,7 +519,7 @@ class BoardReplay:
             self._selects,
             self._selects_known,
             self._in_reset,
-            self.unseen_write,
+            self.unseen,
             io.chips,
             io.asked,
             io.expected,
@@ -541,7 +548,7 @@ class BoardReplay:
             memory_known,
             np.zeros(len(memory), dtype=np.uint8),
             np.zeros(BYTES_SEEN, dtype=np.uint16),
-            np.zeros((4, 0x10000 * min(len(banks.states), TOLD_BANKS)), dtype=np.uint32),
+            np.zeros((4, 0x10000 * min(len(banks.states), TOLD_BANKS) + 1), dtype=np.uint32),
             np.zeros((2, HABITS)),
             np.zeros((3, len(memory) if forgets else 1), dtype=np.int32),
             vector,

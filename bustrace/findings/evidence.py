@@ -21,6 +21,13 @@ SHOWN = 32
 MOST_TRACED = 32
 """Wrong reads whose bytes are traced through what the CPU did next: more of them need no proof."""
 
+MAY_ASK_BEFORE = 4
+"""Cycles before a chip surely asks in which it may have begun to: where a count starts is known to
+a few."""
+
+LONGEST_INSTRUCTION = 8
+"""Cycles that may pass before an interrupt is taken."""
+
 POINTER_CYCLES = {
     "(zp,x)": (3, 4),
     "(zp),y": (2, 3),
@@ -51,6 +58,9 @@ class Evidence:
     acted_on : bool
         The CPU visibly acted on the byte that the clip saw here: with the byte that a healthy board
         gives, the next cycles would have looked different.
+    heard : int
+        I/O chips of the map, a bit each, whose request is seen to come just when they must ask,
+        after what the program wrote to them: that arrived.
     """
 
     reading: Reading
@@ -62,6 +72,7 @@ class Evidence:
     rw_off: npt.NDArray[np.bool_]
     program_byte: npt.NDArray[np.bool_]
     acted_on: npt.NDArray[np.bool_]
+    heard: int
 
     @property
     def n(self) -> int:
@@ -112,7 +123,25 @@ def gather(reading: Reading) -> Evidence:
         rw_off,
         program_byte,
         _acted_on(reading, replay, certain),
+        _heard(reading, replay),
     )
+
+
+def _heard(reading: Reading, replay: BoardReplay) -> int:
+    """Chips that must ask by their sheets just when IRQ falls, or where it was not captured, when
+    the CPU takes an interrupt.
+    """
+    level, after = reading.cycles.pin("IRQ")[: replay.n], 1
+    told = np.flatnonzero((level[1:] == 0) & (level[:-1] == 1)) + 1
+    if (level == 2).all():
+        after = LONGEST_INSTRUCTION
+        told = reading.program.first_cycle[reading.program.kind == Kind.IRQ]
+    mask = 0
+    for chip in replay.io_sheets if len(told) else ():
+        for first, _ in replay.asking(chip):
+            if ((told >= first - MAY_ASK_BEFORE) & (told <= first + after)).any():
+                mask |= 1 << chip
+    return mask
 
 
 def _acted_on(
@@ -164,7 +193,8 @@ def _add_traced(
     """Add reads of which the byte shows later: counted up, stored, pushed, compared."""
     healthy = replay.healthy
     off = (replay.data ^ healthy.expected) & healthy.expected_known & replay.data_known
-    open_reads = np.flatnonzero((off != 0) & (replay.read == 1) & followed & ~acted)[:MOST_TRACED]
+    answered = followed & (replay.read == 1) & (healthy.drivers != 0)
+    open_reads = np.flatnonzero((off != 0) & answered & ~acted)[:MOST_TRACED]
     others = [(int(cycle), int(replay.data[cycle] ^ off[cycle])) for cycle in open_reads]
     variant = reading.board.cpu.variant
     acted[list(acted_upon(reading.cycles, reading.program, variant, others))] = True

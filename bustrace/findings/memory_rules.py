@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from bustrace.cycles import stretches
-from bustrace.findings._kernels import IO, RAM, ROM
+from bustrace.findings._kernels import IO, MAY_WRITE, RAM, ROM
 from bustrace.findings.evidence import SHOWN, Evidence
 from bustrace.findings.marginal_rules import taken_otherwise
 from bustrace.findings.model import Finding
@@ -89,8 +90,12 @@ def wrong_bits(evidence: Evidence) -> npt.NDArray[np.uint8]:
     return np.where((replay.read == 1) & evidence.owned, off, np.uint8(0))
 
 
-def is_systematic(evidence: Evidence, reads: Column, wrong: Column) -> bool:
-    """Whether wrong reads come back, or the CPU acted on them; stray samples do neither."""
+def is_systematic(
+    evidence: Evidence, reads: Column, wrong: Column, sure: Column | None = None
+) -> bool:
+    """Whether wrong reads come back, or the CPU acted on them; stray samples do neither. Where a
+    stray sample may have come before, only those in `sure` tell by what the CPU did.
+    """
     count = int(wrong.sum())
     if not count:
         return False
@@ -104,7 +109,61 @@ def is_systematic(evidence: Evidence, reads: Column, wrong: Column) -> bool:
         return True
     if (len(where) >= 3 or count >= MANY) and count > NOISE_RATE * int(reads.sum()):
         return True
-    return int((wrong & evidence.acted_on).sum()) >= 1
+    acted = wrong & evidence.acted_on
+    return bool((acted if sure is None else acted & sure).any())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Unwritten:
+    """Reads of bytes that nobody wrote, of which only what was read before is known: bool, shape
+    (n,). A stray sample may have been any of them.
+
+    Attributes
+    ----------
+    doubtful : what was read before was read once.
+    back : the byte is again what it was before the last read.
+    stays : it was read twice as one thing, and from this read on as another.
+    """
+
+    doubtful: Column
+    back: Column
+    stays: Column
+
+
+def _unwritten(evidence: Evidence, chip: int) -> _Unwritten:
+    replay, n = evidence.replay, evidence.n
+    if replay.has_image(replay.chips[chip]):  # what it should give is known from elsewhere
+        return _Unwritten(*np.zeros((3, n), dtype=np.bool_))
+    row = replay.rows(replay.address)
+    answers = replay.banks.responds[np.maximum(row, 0), replay.read]
+    mine = np.flatnonzero((row >= 0) & (answers >> np.uint32(chip) & np.uint32(1) == 1))
+    offset = replay.offsets(chip, mine)
+    order = np.argsort(offset, kind="stable")
+    used, offset = mine[order], offset[order]
+    read, lanes = replay.read[used] == 1, np.uint8(replay.lanes[chip])
+    byte = replay.data[used] & replay.data_known[used] & lanes
+
+    def alike(back: int, ahead: int) -> Column:
+        """Whether uses so far before and behind each are reads of its byte, and give the same."""
+        same = np.zeros(len(used), dtype=np.bool_)
+        one, other = slice(None, len(used) - back - ahead), slice(back + ahead, None)
+        here = slice(back, len(used) - ahead)
+        same[here] = (offset[one] == offset[other]) & (byte[one] == byte[other])
+        same[here] &= read[one] & read[other]
+        return same
+
+    # Writes to the same byte before each use.
+    writes = np.cumsum(~read) - ~read
+    begins = np.searchsorted(offset, offset, side="left")
+    never = read & (writes == writes[begins]) if len(used) else read
+    before = np.zeros(len(used), dtype=np.bool_)
+    before[2:] = alike(1, 0)[1:-1] & (offset[2:] == offset[1:-1])
+    columns = []
+    for told in (~before, alike(2, 0), before & alike(0, 1)):
+        column = np.zeros(n, dtype=np.bool_)
+        column[used] = never & told
+        columns.append(column)
+    return _Unwritten(*columns)
 
 
 def _by_bit(evidence: Evidence, wrong: Column, lanes: int) -> str:
@@ -158,8 +217,10 @@ def byte_words(value: int, known: int) -> str:
 def memory_content(evidence: Evidence) -> Iterator[Finding]:
     """ROM gives other bytes than its image; RAM does not give back what was written."""
     off, misread = wrong_bits(evidence), taken_otherwise(evidence)
-    # Where the program was lost for a while, writes were missed.
-    followed = ~np.logical_or.accumulate(evidence.live & (evidence.replay.address < 0))
+    # Where the program was lost for a while, or the bank is not known, writes were missed.
+    replay = evidence.replay
+    missed = evidence.live & (replay.address < 0) & (replay.read != 1)
+    followed = ~np.logical_or.accumulate(missed | (replay.unseen == MAY_WRITE))
     for chip, ref in enumerate(evidence.replay.chips):
         kind = evidence.replay.kind[chip]
         if kind not in (ROM, RAM):
@@ -168,11 +229,14 @@ def memory_content(evidence: Evidence) -> Iterator[Finding]:
         known = evidence.replay.healthy.expected_known & evidence.replay.data_known & lanes
         reads = sole_driver(evidence, chip) & (known != 0)
         wrong = reads & (off & lanes & ~misread != 0)
+        alone = _unwritten(evidence, chip)
+        wrong &= ~alone.back
         count, opportunities = int(wrong.sum()), int(reads.sum())
         if not count:
             continue
         at_once = int((wrong & followed & (np.bitwise_count(off) >= 2)).sum())
-        fault = is_systematic(evidence, reads, wrong) or at_once >= AT_ONCE
+        fault = is_systematic(evidence, reads, wrong, ~alone.doubtful) or at_once >= AT_ONCE
+        fault = fault or bool((wrong & followed & alone.stays).any())
         where = len(np.unique(evidence.replay.address[wrong]))
         name = "rom-content" if kind == ROM else "ram-content"
         detail = "; ".join(

@@ -192,3 +192,11 @@ def test_whoever_may_pull_irq_is_named_with_the_line():
     top = diagnose(boot(Planting(Fault.parse("register:U6"), "asking"))).suspects[0]
     assert str(top.fault) == "held:IRQ=0"
     assert "register:U6" in members(top)
+
+
+def test_one_more_reset_is_no_fault_and_is_looked_after():
+    """A finger on the button does it; what makes the reset does it again."""
+    diagnosis = diagnose(boot(cycles=1500, reset_low=((0, 12), (900, 920))))
+    assert complaints(diagnosis) == []
+    assert diagnosis.next_steps[0].startswith("RES fell again in mid-run.")
+    assert not any("RES fell" in step for step in diagnose(boot(cycles=1500)).next_steps)

@@ -219,7 +219,7 @@ def walk(
             rows.append((0, 0, 0))
             if k and reading.cycles.owner[k] == OWNER_CPU and k not in resets:
                 plain.lose_all()
-            if replay.unseen_write[k]:
+            if replay.unseen[k] == _kernels.MAY_WRITE:
                 plain.lose_ram()
             last = seen if k else bits_of(0, 0)
             continue
@@ -398,7 +398,7 @@ def test_an_io_chip_that_gets_other_accesses_gives_what_its_sheet_says_of_these(
     told = replay.read == 1
     assert (replay.healthy.expected_known[told] != 0).sum() > 20
     check(replay, reading, Assumption(write_and=0xF7), keeps=0xF7)
-    check(replay, reading, Assumption(pin_chip=2, pin_and=0xFFFD), pins={"U6": 0xFFFD})
+    check(replay, reading, Assumption(pin_chips=4, pin_and=0xFFFD), pins={"U6": 0xFFFD})
 
 
 @pytest.mark.slow
@@ -447,7 +447,7 @@ class PlainInts:
 ASSUMPTIONS = {
     "healthy": HEALTHY,
     "A2 low for the chips": Assumption(chips_and=0xFFFB, decoder_and=0xFFFB),
-    "A0 high at one chip": Assumption(pin_chip=0, pin_or=1),
+    "A0 high at one chip": Assumption(pin_chips=1, pin_or=1),
     "A0 and A1 joined": Assumption(short_a=0, short_b=1),
     "A0 and A1 joined behind the clip": Assumption(short_a=0, short_b=1, short_place=BEHIND),
     "A0 and A13 joined at the decoder": Assumption(short_a=0, short_b=13, short_place=DECODER),
@@ -483,7 +483,7 @@ ASSUMPTIONS = {
     "D0 high at one chip": Assumption(data_pin_chip=0, data_pin_or=1),
     "chip 0 silent": Assumption(silent=1),
     "chip 2 always": Assumption(always=4),
-    "chip 0 also in ROM reads": Assumption(doubled=3, doubled_by=0, doubled_select=1),
+    "chip 0 also in ROM reads": Assumption(doubled=3, doubled_by=0),
     "chips 0 and 3 swapped": Assumption(swap_a=0, swap_b=3),
     "R/W high": Assumption(rw_seen=1, rw_clip=1),
     "content in doubt": Assumption(loose=3),
@@ -503,7 +503,7 @@ ASSUMPTIONS = {
     "I/O chip 2 takes nothing": Assumption(io_ill=2, io_way=1),
     "I/O chip 2 gets nothing": Assumption(deaf=4),
     "D3 high at an I/O chip": Assumption(data_pin_chip=2, data_pin_or=8),
-    "A0 low at an I/O chip": Assumption(pin_chip=2, pin_and=0xFFFE),
+    "A0 low at an I/O chip": Assumption(pin_chips=4, pin_and=0xFFFE),
     "chips 2 and 1 swapped": Assumption(swap_a=2, swap_b=1),
 }
 

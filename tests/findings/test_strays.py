@@ -3,8 +3,9 @@
 from dataclasses import replace
 from fractions import Fraction
 
+import numpy as np
 import pytest
-from drill_readings import boot, first_class, only, reread, rules, tide_gauge
+from drill_readings import boot, first_class, made_up, only, reread, rules, tide_gauge
 
 from bustrace import diagnose
 from bustrace.findings import find_all, gather, observe
@@ -52,10 +53,19 @@ def test_the_loop_that_clears_ram_is_not_the_main_loop():
     assert observe(boot(cycles=2500)).ladder[-1].status != "ok"
 
 
-@pytest.mark.parametrize(("lines", "rule"), [(["D2"], "stray-read"), (["D2", "D5"], "ram-content")])
-def test_several_wrong_bits_at_once_are_no_stray_samples(lines, rule):
-    """Two reads of RAM, at two addresses, that nothing follows from."""
-    reading = boot(cycles=4000)
+@pytest.mark.parametrize(
+    ("lines", "rule", "without"),
+    [
+        (["D2"], "stray-read", ()),
+        (["D2", "D5"], "ram-content", ()),
+        (["D2", "D5"], "ram-content", ("A0", "A1", "A2", "SYNC", "IRQ", "NMI", "RDY")),
+    ],
+)
+def test_several_wrong_bits_at_once_are_no_stray_samples(lines, rule, without):
+    """Two reads of RAM, at two addresses, that nothing follows from; in reset, where the address
+    may not be known, no write is missed.
+    """
+    reading = boot(cycles=4000, without=without)
     cycles = (569, 2427)
     replay = gather(reading).replay
     assert {replay.chips[int(replay.healthy.drivers[k]).bit_length() - 1] for k in cycles} == {"U4"}
@@ -64,3 +74,46 @@ def test_several_wrong_bits_at_once_are_no_stray_samples(lines, rule):
     finding = only((f for f in find_all(reading) if f.rule in ("stray-read", "ram-content")), rule)
     assert (finding.severity == "fault") == (rule == "ram-content")
     assert finding.cycles == cycles
+
+
+def never_written(folder, seed, address):
+    """A boot of a made-up board, and the cycles in which it reads a byte of RAM that nobody
+    writes.
+    """
+    reading = boot(board=made_up(folder, seed), cycles=3000, seed=seed)
+    replay = gather(reading).replay
+    uses = np.flatnonzero(replay.address == address)
+    assert (replay.read[uses] == 1).all()
+    return reading, uses.tolist()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("seed", "address"), [(2, 0x43), (17, 0x43), (25, 0x41)])
+@pytest.mark.parametrize("which", [0, 1, -3, -1])
+def test_a_stray_sample_of_a_byte_that_nobody_wrote_is_no_fault(tmp_path, seed, address, which):
+    """What comes after it is not wrong for it, though the CPU acts on that."""
+    reading, uses = never_written(tmp_path, seed, address)
+    hit = reread(reading, "D2", None, [uses[which]])
+    assert faults(hit) == set()
+    strays = [f for f in find_all(hit) if f.rule == "stray-read"]
+    assert [f.count for f in strays] == [1]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("seed", "address"), [(2, 0x43), (25, 0x41)])
+def test_a_byte_that_nobody_wrote_and_that_changes_for_good_is_no_stray_sample(
+    tmp_path, seed, address
+):
+    reading, uses = never_written(tmp_path, seed, address)
+    later = uses[len(uses) // 2 :]
+    finding = only(find_all(reread(reading, "D2", None, later)), "ram-content")
+    assert (finding.severity, finding.cycles) == ("fault", (later[0],))
+
+
+def test_what_nobody_drives_is_not_traced_as_a_wrong_byte(tmp_path):
+    """A program that sizes its memory reads many such bytes, and acts on them."""
+    evidence = gather(boot(board=made_up(tmp_path, 2), cycles=2500, seed=2, undriven="high"))
+    replay = evidence.replay
+    nobody = (replay.read == 1) & (replay.address >= 0) & (replay.healthy.drivers == 0)
+    assert nobody.sum() > 20
+    assert not (evidence.acted_on & nobody).any()

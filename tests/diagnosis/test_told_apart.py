@@ -1,0 +1,125 @@
+"""What tells faults apart that act alike: a level in reset, a select, a request."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+from drill_readings import FIXTURES, boot, first_class, members, tide_gauge
+
+from bustrace.board import load_board
+from bustrace.diagnosis import diagnose
+from bustrace.drill import Planting
+from bustrace.faults import Fault
+from bustrace.findings import READS, Assumption, gather
+
+LOW_ADDRESS = ("A0", "A1", "A2", "SYNC", "IRQ", "NMI", "RDY")
+
+
+def in_reads_anywhere(**faulty):
+    """What an assumption costs in the reads of which no address is known, and their bytes."""
+    evidence = gather(boot(cycles=400, without=LOW_ADDRESS))
+    replay = evidence.replay
+    anywhere = (replay.address < 0) & (replay.read == 1)
+    cost = replay.replay(Assumption(**faulty)).cost[: evidence.n][anywhere]
+    return cost, replay.data[anywhere]
+
+
+@pytest.mark.parametrize("bit", range(8))
+def test_a_line_that_moves_in_reset_is_not_held_whoever_drives(bit):
+    cost, data = in_reads_anywhere(read_and=0xFF ^ 1 << bit)
+    seen_high = bool((data >> bit & 1).any())
+    assert float(cost.sum()) == (10.0 if seen_high else 0.0)
+    assert len(data) > 5
+
+
+def test_lines_that_differ_in_reset_are_not_joined_whoever_drives():
+    _, data = in_reads_anywhere()
+    told = set()
+    for a, b in combinations(range(8), 2):
+        cost, _ = in_reads_anywhere(data_short_a=a, data_short_b=b, data_short_place=READS)
+        differ = bool(((data >> a ^ data >> b) & 1).any())
+        assert float(cost.sum()) == (10.0 if differ else 0.0)
+        told.add(differ)
+    assert told == {True, False}
+
+
+def test_a_register_that_shows_a_level_is_not_stuck_at_the_other():
+    """Of a register nothing is known, but for the chip's own pins."""
+    evidence = gather(boot(cycles=9000))
+    replay = evidence.replay
+    chip = replay.chips.index("U6")
+    reads = (replay.read == 1) & (replay.healthy.drivers == np.uint32(1 << chip))
+    first = int(np.flatnonzero(reads & (replay.healthy.expected_known == 0))[0])
+    healthy, byte = replay.healthy.cost[first], int(replay.data[first])
+    assert byte not in (0x00, 0xFF)
+    for bit in range(8):
+        low = replay.replay(Assumption(data_pin_chip=chip, data_pin_and=0xFF ^ 1 << bit))
+        assert (low.cost[first] - healthy > 5) == bool(byte >> bit & 1), bit
+
+
+@pytest.mark.slow
+def test_a_chip_that_drives_along_without_its_select_is_not_doubled():
+    """A decoder that selects two chips shows at the clip of the second one's select."""
+    named = first_class(diagnose(boot(Planting(Fault.parse("always:U5"), "low"), cycles=4000)))
+    assert "always:U5" in named
+    assert not {name for name in named if name.startswith("doubled")}
+    along = first_class(diagnose(boot(Planting(Fault.parse("doubled:U4+U5"), "low"), cycles=4000)))
+    assert "doubled:U4+U5" in along
+    assert "always:U5" not in along
+
+
+@pytest.mark.slow
+def test_a_select_that_comes_at_the_clip_of_its_net_is_not_held_there():
+    """The eight RAMs of a bank share a net, clipped at the first of them."""
+    board = load_board(FIXTURES / "departure_board" / "board.toml")
+    named = first_class(diagnose(boot("silent:U24", board=board, cycles=5000)))
+    assert {"silent:U24", "stuck:CS_U24=1@U24", "stuck:CS_U24=1@behind"} <= named
+    assert not {"stuck:CS_U24=1@bus", "stuck:CS_U24=1@decoder"} & named
+    without = boot("silent:U24", board=board, cycles=5000, without=("CS_RAM",))
+    assert {"silent:U24", "stuck:CS_U24=1@bus"} <= first_class(diagnose(without))
+
+
+@pytest.mark.slow
+def test_a_chip_that_is_heard_to_ask_gets_what_is_written_to_it():
+    """Its timer runs out as the program set it: only its outputs are dead, its select is not."""
+    heard = boot("silent:U6", cycles=9000)
+    assert gather(heard).heard == 1 << tide_gauge().map.index("U6")
+    named = first_class(diagnose(heard))
+    assert "silent:U6" in named
+    assert "stuck:CS_U6=1@U6" not in named
+
+
+@pytest.mark.slow
+def test_a_chip_that_neither_answers_nor_asks_is_not_reached():
+    """One class of what keeps its select from it, not a request and an answer that both fail."""
+    diagnosis = diagnose(boot("stuck:CS_U6=1@U6", cycles=9000))
+    first = diagnosis.suspects[0]
+    assert {"silent:U6", "open:CS_U6@U6", "stuck:CS_U6=1@U6"} <= members(first)
+    assert {"poll-unanswered", "interrupt-unheard"} <= set(first.explains)
+    # Its select comes, as the clip shows.
+    assert "stuck:CS_U6=1@bus" not in members(first)
+    assert [str(s.fault) for s in diagnosis.suspects].count("silent:U6") == 1
+
+
+def test_requests_are_heard_without_a_clip_on_irq_when_the_cpu_takes_them():
+    heard = 1 << tide_gauge().map.index("U6")
+    assert gather(boot(cycles=9000, without=("IRQ",))).heard == heard
+    assert gather(boot(cycles=2000)).heard == 0
+
+
+@pytest.mark.slow
+def test_one_wrong_bit_of_a_rom_is_a_bad_cell_or_another_content():
+    reading = boot(Planting(Fault.parse("cell:U5.1FFC.4=1"), "alone"), cycles=1500)
+    first = first_class(diagnose(reading))
+    assert {"cell:U5.1FFC.4=1", "content:U5"} <= first
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("way", ["address", "multiplexer"])
+def test_the_multiplexer_of_a_bank_is_one_cause_for_all_its_chips(way):
+    """It holds one line of the address, or does not switch from one half of it to the other."""
+    board = load_board(FIXTURES / "departure_board" / "board.toml")
+    planted = Planting(Fault.parse("shared:ram-bank"), way)
+    assert first_class(diagnose(boot(planted, board=board, cycles=5000))) == {"shared:ram-bank"}
