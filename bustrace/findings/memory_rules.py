@@ -45,6 +45,10 @@ chance once in 256; RAM and ROM that were written or filled in runs do more ofte
 AT_ONCE = 2
 """Reads with several wrong bits that are no accident: a stray sample is of one line."""
 
+ELSEWHERE = 2
+"""Address lines that differ in one cycle from what was meant, and are no clip that is off: a stray
+pulse in a pulled return address sends what is read here astray for some cycles."""
+
 Column = npt.NDArray[np.bool_]
 
 
@@ -135,8 +139,9 @@ def _unwritten(evidence: Evidence, chip: int) -> _Unwritten:
     if replay.has_image(replay.chips[chip]):  # what it should give is known from elsewhere
         return _Unwritten(*np.zeros((3, n), dtype=np.bool_))
     row = replay.rows(replay.address)
-    answers = replay.banks.responds[np.maximum(row, 0), replay.read]
-    mine = np.flatnonzero((row >= 0) & (answers >> np.uint32(chip) & np.uint32(1) == 1))
+    mine = np.flatnonzero(row >= 0)
+    answers = replay.banks.responds[row[mine], replay.read[mine]]
+    mine = mine[answers >> np.uint32(chip) & np.uint32(1) == 1]
     offset = replay.offsets(chip, mine)
     order = np.argsort(offset, kind="stable")
     used, offset = mine[order], offset[order]
@@ -221,6 +226,8 @@ def memory_content(evidence: Evidence) -> Iterator[Finding]:
     replay = evidence.replay
     missed = evidence.live & (replay.address < 0) & (replay.read != 1)
     followed = ~np.logical_or.accumulate(missed | (replay.unseen == MAY_WRITE))
+    # Where the clips saw quite another address, the CPU was there and not where it is thought.
+    there = followed & (np.bitwise_count(evidence.address_off) < ELSEWHERE)
     for chip, ref in enumerate(evidence.replay.chips):
         kind = evidence.replay.kind[chip]
         if kind not in (ROM, RAM):
@@ -234,7 +241,7 @@ def memory_content(evidence: Evidence) -> Iterator[Finding]:
         count, opportunities = int(wrong.sum()), int(reads.sum())
         if not count:
             continue
-        at_once = int((wrong & followed & (np.bitwise_count(off) >= 2)).sum())
+        at_once = int((wrong & there & (np.bitwise_count(off) >= 2)).sum())
         fault = is_systematic(evidence, reads, wrong, ~alone.doubtful) or at_once >= AT_ONCE
         fault = fault or bool((wrong & followed & alone.stays).any())
         where = len(np.unique(evidence.replay.address[wrong]))

@@ -448,6 +448,8 @@ ASSUMPTIONS = {
     "healthy": HEALTHY,
     "A2 low for the chips": Assumption(chips_and=0xFFFB, decoder_and=0xFFFB),
     "A0 high at one chip": Assumption(pin_chips=1, pin_or=1),
+    "halves of the address alike at a chip": Assumption(pin_chips=1, pin_half=3),
+    "the other half at a chip": Assumption(pin_chips=1, pin_half=-3),
     "A0 and A1 joined": Assumption(short_a=0, short_b=1),
     "A0 and A1 joined behind the clip": Assumption(short_a=0, short_b=1, short_place=BEHIND),
     "A0 and A13 joined at the decoder": Assumption(short_a=0, short_b=13, short_place=DECODER),

@@ -76,6 +76,16 @@ def test_several_wrong_bits_at_once_are_no_stray_samples(lines, rule, without):
     assert finding.cycles == cycles
 
 
+@pytest.mark.parametrize("cycle", [1066, 3397])
+def test_a_disturbed_return_address_makes_no_bytes_wrong(cycle):
+    """Two lines hit at once, in the pull of an RTS: the next reads are not where they seem."""
+    reading = boot(cycles=6000)
+    for line in ("D2", "D4"):
+        reading = reread(reading, line, None, [cycle])
+    assert (np.bitwise_count(gather(reading).address_off) > 1).any()
+    assert faults(reading) == set()
+
+
 def never_written(folder, seed, address):
     """A boot of a made-up board, and the cycles in which it reads a byte of RAM that nobody
     writes.
