@@ -60,16 +60,13 @@ class _Uses:
 
     def __init__(self, evidence: Evidence, chip: int) -> None:
         replay = evidence.replay
-        row = replay.rows(replay.address)
-        read = replay.read == 1
-        responds = replay.banks.responds[np.maximum(row, 0), replay.read]
-        mine = (row >= 0) & (responds >> np.uint32(chip) & np.uint32(1) == 1)
-        self.cycle = np.flatnonzero(mine)
+        mine = self.cycle = replay.answered_by(chip)
         self.offset = replay.offsets(chip, mine)
-        self.read = read[mine]
+        self.read = read = replay.read[mine] == 1
         lanes = replay.lanes[chip]
-        self.data = np.where(read, replay.data, replay.written)[mine] & lanes
-        self.known = np.where(read, replay.data_known, replay.written_known)[mine] & lanes
+        self.data = np.where(read, replay.data[mine], replay.written[mine]) & lanes
+        known = np.where(read, replay.data_known[mine], replay.written_known[mine])
+        self.known = known & lanes
         self.changed = self._changed()
 
     def lost_after(self, rows: int) -> list[int]:

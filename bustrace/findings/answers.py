@@ -400,6 +400,14 @@ class BoardReplay:
         inner: npt.NDArray[np.int64] = self.banks.inner[chip, address] + self.banks.page[bank, chip]
         return inner
 
+    def answered_by(self, chip: int) -> npt.NDArray[np.int64]:
+        """Judged cycles in which a chip answers on a healthy board, reads and writes, in order."""
+        row = self.rows(self.address)
+        at = np.flatnonzero(row >= 0)
+        answers = self.banks.responds[row[at], self.read[at]]
+        found: npt.NDArray[np.int64] = at[answers >> np.uint32(chip) & np.uint32(1) == 1]
+        return found
+
     def rom_bytes(self, bank: int, address: npt.NDArray[np.int32]) -> npt.NDArray[np.int16]:
         """What a ROM alone would give at each address in one bank: int16, -1 where none does."""
         found = np.full(len(address), -1, dtype=np.int16)

@@ -138,10 +138,7 @@ def _unwritten(evidence: Evidence, chip: int) -> _Unwritten:
     replay, n = evidence.replay, evidence.n
     if replay.has_image(replay.chips[chip]):  # what it should give is known from elsewhere
         return _Unwritten(*np.zeros((3, n), dtype=np.bool_))
-    row = replay.rows(replay.address)
-    mine = np.flatnonzero(row >= 0)
-    answers = replay.banks.responds[row[mine], replay.read[mine]]
-    mine = mine[answers >> np.uint32(chip) & np.uint32(1) == 1]
+    mine = replay.answered_by(chip)
     offset = replay.offsets(chip, mine)
     order = np.argsort(offset, kind="stable")
     used, offset = mine[order], offset[order]
