@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
-from drill_readings import boot, first_class, members, only, read, run, tide_gauge
+from drill_readings import boot, first_class, members, only, undumped
 
 from bustrace.diagnosis import diagnose
 from bustrace.drill import Planting
@@ -15,14 +13,6 @@ from bustrace.findings import find_all
 from bustrace.findings.answers import BoardReplay
 
 pytestmark = pytest.mark.slow
-
-
-def undumped(*faults, seed=5, cycles=4000):
-    """A boot of the demo board, judged without its ROM image."""
-    board = tide_gauge()
-    chips = tuple(replace(chip, images=()) for chip in board.chips)
-    record = run(*faults, seed=seed, cycles=cycles)
-    return read(record, board=replace(board, chips=chips), seed=seed)
 
 
 @pytest.mark.parametrize(
