@@ -7,7 +7,12 @@ from dataclasses import replace
 
 from bustrace.capture.model import Note
 from bustrace.diagnosis.against_good import beside_good, weighed_beside
-from bustrace.diagnosis.among_suspects import beside_the_cause, by_the_vector, perhaps_revised
+from bustrace.diagnosis.among_suspects import (
+    beside_the_cause,
+    by_the_program,
+    by_the_vector,
+    perhaps_revised,
+)
 from bustrace.diagnosis.cpu_itself import departs_seldom, leaves_the_vector
 from bustrace.diagnosis.explaining import BOARD_RULES, explaining
 from bustrace.diagnosis.model import LIKELY, Diagnosis, Suspect
@@ -101,6 +106,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     explained = {rule for s in suspects for rule in s.explains}
     suspects += selected_along(faults, explained, board)
     suspects = by_the_vector(faults, suspects, board)
+    suspects = by_the_program(seen, faults, suspects)
     if not held & {"clock", "reset"}:
         suspects += leaves_the_vector(seen, faults, explained)
     joined = touching(faults, board)

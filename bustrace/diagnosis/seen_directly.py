@@ -14,6 +14,7 @@ from bustrace.diagnosis.suspected import suspected
 from bustrace.diagnosis.touching import with_nmi, with_ready
 from bustrace.faults import SELECT, Fault
 from bustrace.findings import PERIODIC, Finding, Observations
+from bustrace.hookup import DATA_PINS
 from bustrace.program import Kind
 
 SEEN_ON_THE_LINE = {
@@ -200,9 +201,31 @@ def stuck_line(seen: Observations, finding: Finding) -> Suspect:
     if tap is not None:
         levels = reading.capture.levels(tap.line)
         level = int(levels[levels < 2][-1]) ^ int(tap.inverted)
+    if len(finding.chips) == 1 and line in DATA_PINS and _moves(seen, line):
+        return _one_bit_of(seen, finding)
     fault = Fault("stuck", (line,), level=level, place="bus")
     clip = Fault("clip", (line,))
     return suspected(fault, INFERRED, (finding.rule,), reading.board, alike=(clip,))
+
+
+def _moves(seen: Observations, line: str) -> bool:
+    """Whether a data line was seen at both levels."""
+    cycles, bit = seen.evidence.reading.cycles, DATA_PINS.index(line)
+    level = (cycles.data >> bit & 1)[cycles.data_known >> bit & 1 == 1]
+    return len(np.unique(level)) > 1
+
+
+def _one_bit_of(seen: Observations, finding: Finding) -> Suspect:
+    """One bit of a memory, or its pin, where a data line rests in what this chip gives alone."""
+    (line,), (ref,) = finding.lines, finding.chips
+    bit = DATA_PINS.index(line)
+    level = int(seen.evidence.replay.data[finding.cycles[0]] >> bit & 1)
+    pin: tuple[Fault, ...] = (Fault("stuck", (line,), level=level, place=ref),)
+    if level:
+        pin += (Fault("open", (line,), place=ref),)
+    board = seen.evidence.reading.board
+    fault = Fault("plane", chip=f"{ref}.{bit}")
+    return suspected(fault, INFERRED, (finding.rule,), board, alike=pin)
 
 
 def selected_along(
