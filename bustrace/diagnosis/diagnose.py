@@ -23,6 +23,7 @@ from bustrace.diagnosis.seen_directly import (
     seen_directly,
     selected_along,
     stuck_line,
+    without_unseen_lines,
 )
 from bustrace.diagnosis.touching import beside_touching, touching
 from bustrace.diagnosis.unheard_chips import perhaps_silent, unheard_requests
@@ -95,6 +96,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         if not board_faults:  # only a clip is in question: nothing on the board is suspected
             groups = tuple(group for group in groups[:1] if group.fault.family == "clip")
         weighed = [hedged(explaining(group, seen), board) for group in groups]
+        weighed = without_unseen_lines(seen, clips, weighed)
         held_by = {fault for s in weighed for fault in (s.fault, *s.alike)}
         suspects = [s for s in suspects if s.fault.family != "register" or s.fault not in held_by]
         suspects = [beside_the_cause(s, weighed) for s in suspects] + weighed

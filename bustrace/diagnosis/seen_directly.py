@@ -60,6 +60,9 @@ UNDECLARED = 0.4
 """Probability of RDY where waits are seen that the board file does not have: files are seldom
 complete."""
 
+UNSEEN = 0.5
+"""What is left of the probability of a suspect that rests on bytes which the clips saw wrong."""
+
 PROVEN = 4
 """Times that the CPU must have broken its sheet in one way, to be sure of it."""
 
@@ -182,6 +185,24 @@ def clips_off(
             alike = _output_alone(seen, finding)
             found.append(suspected(fault, DIRECT, (finding.rule,), board, alike=alike))
     return found
+
+
+def without_unseen_lines(
+    seen: Observations, clips: Iterable[Finding], suspects: list[Suspect]
+) -> list[Suspect]:
+    """The suspects where the clip of a data line is off, and no ROM's image tells its levels:
+    nothing is seen of that line, and what the CPU read was something else.
+    """
+    unseen = {line for finding in clips for line in finding.lines if line in DATA_PINS}
+    unseen -= set(seen.evidence.reading.program.clips_off)
+    if not unseen:
+        return suspects
+    against = f"the clip of {' and '.join(sorted(unseen))} is off: the CPU read other bytes"
+    return [
+        replace(s, probability=UNSEEN * s.probability, against=(*s.against, against))
+        for s in suspects
+        if not unseen & set(s.fault.lines)
+    ]
 
 
 def _output_alone(seen: Observations, finding: Finding) -> tuple[Fault, ...]:
