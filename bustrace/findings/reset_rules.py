@@ -389,8 +389,9 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
         # What the clip saw decides here; the program would only repeat the vector.
         went = int(clip.address[then])
     if then is not None and went >= 0 and went != vector:
-        line = _resting_line(evidence, went ^ vector)
+        line, rests = _one_data_line(evidence, went ^ vector)
         if line is not None:
+            does = "never moves" if rests else "shows the other level"
             yield Finding(
                 rule="clip-off",
                 severity="oddity",
@@ -398,12 +399,12 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
                 cycles=(at, after, then),
                 opportunities=1,
                 count=1,
-                measured=f"{line} never moves, and the CPU goes from the vector ${vector:04X} to "
+                measured=f"{line} {does}, and the CPU goes from the vector ${vector:04X} to "
                 f"${went:04X}",
                 expected=f"${vector:04X}",
-                text=f"{line} never moves, and where the vector reads ${vector:04X} the CPU goes "
-                f"to ${went:04X}, as though {line} had the other level: its clip is off, and what "
-                "is read of the program is not what the CPU reads.",
+                text=f"{line} {does}, for where the vector reads ${vector:04X} the CPU goes to "
+                f"${went:04X}: the clip of {line} is off, and what is read of the program is not "
+                "what the CPU reads.",
             )
             return
     expected, sure = replay.healthy.expected, replay.healthy.expected_known
@@ -464,16 +465,18 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
-def _resting_line(evidence: Evidence, differ: int) -> str | None:
-    """The data line that never moves and makes all the difference between two addresses, None where
-    it is not one line or more than one level was seen of it.
+def _one_data_line(evidence: Evidence, differ: int) -> tuple[str | None, bool]:
+    """The data line that makes all the difference between two addresses, and whether it never
+    moves; None where it is not one line, or one that moves and makes it in one byte alone, which
+    an address line does as well.
     """
     bits = (differ | differ >> 8) & 0xFF
     level = evidence.replay.data & np.uint8(bits)
     known = evidence.replay.data_known & np.uint8(bits) != 0
-    if bits & (bits - 1) or known.sum() < LONG_ENOUGH or len(np.unique(level[known])) != 1:
-        return None
-    return DATA_PINS[bits.bit_length() - 1]
+    rests = known.sum() >= LONG_ENOUGH and len(np.unique(level[known])) == 1
+    if bits & (bits - 1) or not (rests or differ == bits * 0x101):
+        return None, False
+    return DATA_PINS[bits.bit_length() - 1], rests
 
 
 def _nowhere(evidence: Evidence, vector: int) -> bool:

@@ -72,12 +72,13 @@ def test_what_explains_little_competes_with_a_rom_of_which_nobody_knows_what_it_
     assert all(suspect.probability < 0.2 for suspect in little)
 
 
+@pytest.mark.parametrize("how", ["high", "inverted"])
 @pytest.mark.parametrize("line", ["D0", "D3", "D7"])
-def test_a_data_clip_is_off_where_the_cpu_takes_the_vector_otherwise(line):
-    """It never moves, and that one line makes all the difference; a line that is stuck sends the
-    CPU to where the vector reads.
+def test_a_data_clip_is_off_where_the_cpu_takes_the_vector_otherwise(line, how):
+    """That one line makes all the difference, and never moves or does so in both bytes; a line that
+    is stuck sends the CPU to where the vector reads.
     """
-    diagnosis = diagnose(undumped(planted(f"clip:{line}", "high"), cycles=2500))
+    diagnosis = diagnose(undumped(planted(f"clip:{line}", how), cycles=2500))
     assert str(diagnosis.suspects[0].fault) == f"clip:{line}"
     assert rules(diagnosis.findings, "fault") == set()
     stuck = find_all(undumped(f"stuck:{line}=1@read", cycles=2500))
