@@ -1106,8 +1106,10 @@ def _taught(chips, cells, books, assume, cycle, bus, drive, c, shown, pair, wron
     if holder == assume[LOOSE]:
         use = ANY_BYTES  # what it gave at first may be anything; from then on it holds that
         cells.written[where] = 1
-    # What tells beside another driver are lines at one level: these make no row.
-    row = ANY_BYTE + holder if drive.driving == 1 << c else -1
+    # What tells beside another driver are lines at one level, and where the bus is late those that
+    # are not as it was before: these make no row.
+    late = c == assume[WEAK_CHIP] and assume[WEAK_WAY] == LATE
+    row = ANY_BYTE + holder if drive.driving == 1 << c and not late else -1
     return price + _unknown_byte(bus.seen, new, pair, assume, books, use, row)
 
 

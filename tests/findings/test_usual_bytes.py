@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from drill_readings import undumped
 
-from bustrace.findings import HIGH_WINS, LOW_WINS, Assumption
+from bustrace.findings import HIGH_WINS, LATE, LOW_WINS, Assumption
 from bustrace.findings._kernels import ANY_BYTES, OPCODES, ROM_BYTES
 from bustrace.findings.answers import BoardReplay
 from bustrace.findings.usual_bytes import usual_bytes
@@ -60,6 +60,20 @@ def test_of_two_joined_lines_the_common_level_is_all_that_is_news():
         joined = replay.replay(Assumption(data_short_a=0, data_short_b=1, short_wins=wins))
         together = np.isin(replay.data[at] & 3, (0, 3))
         assert np.median(joined.cost[at[together]]) < 0.5
+
+
+@pytest.mark.slow
+def test_lines_that_tell_because_they_moved_are_news_each():
+    """A RAM that may be late: where a line is as it was before, nothing is known of its cell; the
+    others are no row of one byte, though they all differ from the same byte before.
+    """
+    replay = BoardReplay(undumped(cycles=3000))
+    ram = replay.chips.index("U4")
+    late = replay.replay(Assumption(weak_chip=ram, weak_lines=0xFF, weak_way=LATE))
+    at = np.flatnonzero((replay.healthy.cost > 7.9) & (replay.healthy.drivers == 1 << ram))
+    moved = np.bitwise_count(replay.data[at] ^ replay.data[at - 1])
+    assert len(at) > 5
+    assert (late.cost[at] > moved - 0.01).all()
 
 
 @pytest.mark.slow
