@@ -46,18 +46,6 @@ def test_a_chip_that_always_drives_may_win_against_some_chips_only(seed, loses_t
     assert {ref for i, ref in chips if first.assumption.yields >> i & 1} == loses_to
 
 
-def test_opcodes_that_no_sheet_lists_are_no_program():
-    finding = only(find_all(undumped("stuck:D0=1@read", cycles=2500)), "program-nonsense")
-    assert finding.severity == "fault"
-    assert 4 <= finding.count >= 0.2 * finding.opportunities
-
-
-@pytest.mark.parametrize("fault", [None, "silent:U6", "register:U6"])
-def test_a_program_that_keeps_its_way_makes_sense(fault):
-    found = find_all(undumped(*([fault] if fault else []), cycles=5000))
-    assert "program-nonsense" not in rules(found)
-
-
 def test_brk_after_brk_is_weighed():
     """Nothing else is seen of it, but the ROM's bytes come twice."""
     diagnosis = diagnose(undumped("short:D0+D1@behind", cycles=2500))
