@@ -74,6 +74,14 @@ def boot(
     return read(record, lines=lines, without=without, seed=seed, **sampling)
 
 
+def undumped(*faults: str | Fault, seed: int = 5, cycles: int = 4000, **options: Any) -> Reading:
+    """A boot of the demo board, judged without its ROM image."""
+    board = tide_gauge()
+    chips = tuple(replace(chip, images=()) for chip in board.chips)
+    record = run(*faults, seed=seed, cycles=cycles)
+    return read(record, board=replace(board, chips=chips), seed=seed, **options)
+
+
 def rules(findings: Iterable[Finding], *severities: str) -> set[str]:
     """Ids of the rules that found something, of these severities or of all."""
     return {f.rule for f in findings if not severities or f.severity in severities}

@@ -10,7 +10,8 @@ from bustrace.diagnosis.hypotheses import fit_each_other
 from bustrace.diagnosis.model import LIKELY, Suspect
 from bustrace.diagnosis.suspected import suspected
 from bustrace.faults import PLACES, Fault
-from bustrace.findings import Finding, Observations
+from bustrace.findings import Finding, Observations, sole_driver
+from bustrace.hookup import ADDRESS_PINS, DATA_PINS
 
 MUCH_REVISED, REVISED = 0.1, 0.7
 """Share of a ROM's reads that differ where another revision is thought of, and what is left of its
@@ -19,11 +20,24 @@ probability where something else is likely, too."""
 BY_THE_VECTOR = 0.5
 """Probability of the ROM whose vector leads nowhere: two bytes alone do not tell why."""
 
+TELLS_WHY = 0.25
+"""Probability from which on another suspect tells why the vector leads nowhere, or the program."""
+
+NOTHING_ELSE = 0.5
+"""Probability of the ROM that a program came from which lost its way, where nothing else tells why:
+of planted faults two in three were."""
+
+LOST_ITS_WAY = {"cpu-jam", "brk-storm", "program-nonsense", "runs-empty", "runs-nowhere"}
+"""Rules that say so."""
+
 NO_CHANCE = 0.5
 """What is then left of the probability of the other suspects: their program had no chance."""
 
 _INSIDE = ("silent", "register", "plane", "cell", "retention", "content", "doubled", "swapped")
 """Families of faults that act in reads of the chips that they name, and in no others."""
+
+
+_BUS_LINES = {*ADDRESS_PINS, *DATA_PINS}
 
 
 def beside_the_cause(suspect: Suspect, weighed: list[Suspect]) -> Suspect:
@@ -43,22 +57,14 @@ def by_the_vector(faults: list[Finding], suspects: list[Suspect], board: Board) 
     if finding is None:
         return suspects
     (ref,) = finding.chips
-    if any(not _elsewhere(s.fault, ref) for s in suspects):
+    if any(_reaches(s, ref) for s in suspects if s.probability >= TELLS_WHY):
         return suspects
     against = f"the vector, out of {ref}, was wrong before"
     others = [
         replace(s, probability=s.probability * NO_CHANCE, against=(*s.against, against))
         for s in suspects
     ]
-    chips = [chip.ref for chip in board.mapped if chip.ref != ref and chip.fitted]
-    alike = (
-        Fault("silent", chip=ref),
-        *(
-            Fault("swapped", chip="+".join(sorted((ref, other))))
-            for other in chips
-            if fit_each_other(board, ref, other)
-        ),
-    )
+    alike = (Fault("silent", chip=ref), *_in_its_socket(ref, board))
     nowhere = suspected(
         Fault("content", chip=ref),
         BY_THE_VECTOR,
@@ -70,12 +76,61 @@ def by_the_vector(faults: list[Finding], suspects: list[Suspect], board: Board) 
     return [nowhere, *others]
 
 
+def _in_its_socket(ref: str, board: Board) -> tuple[Fault, ...]:
+    """A chip and each other that fits, in each other's sockets."""
+    chips = [chip.ref for chip in board.mapped if chip.ref != ref and chip.fitted]
+    return tuple(
+        Fault("swapped", chip="+".join(sorted((ref, other))))
+        for other in chips
+        if fit_each_other(board, ref, other)
+    )
+
+
+def by_the_program(
+    seen: Observations, faults: list[Finding], suspects: list[Suspect]
+) -> list[Suspect]:
+    """The suspects, and the one ROM that a program came from which lost its way, where nobody has
+    its image and nothing else tells why: what it gave was no program, or not all of it.
+    """
+    evidence = seen.evidence
+    astray = [f.rule for f in faults if f.rule in LOST_ITS_WAY]
+    if not astray or any(s.probability >= TELLS_WHY for s in suspects):
+        return suspects
+    replay, board = evidence.replay, evidence.reading.board
+    roms = [
+        ref
+        for chip, ref in enumerate(replay.chips)
+        if board.chip(ref).role == "rom" and sole_driver(evidence, chip).any()
+    ]
+    if len(roms) != 1 or replay.has_image(roms[0]):
+        return suspects
+    (ref,) = roms
+    gave_it = suspected(
+        Fault("content", chip=ref),
+        NOTHING_ELSE,
+        tuple(dict.fromkeys(astray)),
+        board,
+        against=("nobody has its image: only that nothing else explains it",),
+        alike=_in_its_socket(ref, board),
+    )
+    return [gave_it, *suspects]
+
+
+def _reaches(suspect: Suspect, ref: str) -> bool:
+    """Whether a suspect may tell why a chip gives something else: its likeliest fault can, or one
+    that looks like it lies on lines of the bus.
+    """
+    on_the_bus = (f for f in suspect.alike if set(f.lines) <= _BUS_LINES and f.lines)
+    return any(not _elsewhere(fault, ref) for fault in (suspect.fault, *on_the_bus))
+
+
 def _elsewhere(fault: Fault, ref: str) -> bool:
     """Whether a fault lies at other chips alone, and cannot change what this one gives."""
     if fault.place is not None and fault.place not in PLACES:
         return fault.place != ref
-    # Lines of a bus reach it, and so does a chip that drives along.
-    return bool(fault.chips) and fault.family in _INSIDE and ref not in fault.chips
+    # Lines of a bus reach it, and so does a chip that drives along with it.
+    chips = fault.chips[:1] if fault.family == "doubled" else fault.chips
+    return bool(chips) and fault.family in _INSIDE and ref not in chips
 
 
 def perhaps_revised(seen: Observations, suspects: list[Suspect]) -> list[Suspect]:

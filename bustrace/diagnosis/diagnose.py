@@ -7,7 +7,12 @@ from dataclasses import replace
 
 from bustrace.capture.model import Note
 from bustrace.diagnosis.against_good import beside_good, weighed_beside
-from bustrace.diagnosis.among_suspects import beside_the_cause, by_the_vector, perhaps_revised
+from bustrace.diagnosis.among_suspects import (
+    beside_the_cause,
+    by_the_program,
+    by_the_vector,
+    perhaps_revised,
+)
 from bustrace.diagnosis.cpu_itself import departs_seldom, leaves_the_vector
 from bustrace.diagnosis.explaining import BOARD_RULES, explaining
 from bustrace.diagnosis.model import LIKELY, Diagnosis, Suspect
@@ -18,6 +23,7 @@ from bustrace.diagnosis.seen_directly import (
     seen_directly,
     selected_along,
     stuck_line,
+    without_unseen_lines,
 )
 from bustrace.diagnosis.touching import beside_touching, touching
 from bustrace.diagnosis.unheard_chips import not_reached, perhaps_silent, unheard_requests
@@ -91,6 +97,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         if not board_faults:  # only a clip is in question: nothing on the board is suspected
             groups = tuple(group for group in groups[:1] if group.fault.family == "clip")
         weighed = [hedged(explaining(group, seen), board) for group in groups]
+        weighed = without_unseen_lines(seen, clips, weighed)
         held_by = {fault for s in weighed for fault in (s.fault, *s.alike)}
         suspects = [s for s in suspects if s.fault.family != "register" or s.fault not in held_by]
         suspects = [beside_the_cause(s, weighed) for s in suspects] + weighed
@@ -102,6 +109,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     explained = {rule for s in suspects for rule in s.explains}
     suspects += selected_along(faults, explained, board)
     suspects = by_the_vector(faults, suspects, board)
+    suspects = by_the_program(seen, faults, suspects)
     if not held & {"clock", "reset"}:
         suspects += leaves_the_vector(seen, faults, explained)
     joined = touching(faults, board)

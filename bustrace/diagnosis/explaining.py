@@ -27,7 +27,7 @@ BOARD_RULES = {
     "line-stuck", "line-fails", "lines-together", "select-missing", "select-doubled",
     "select-always", "select-wrong",
     "vector-content", "vector-undriven", "vector-nowhere", "vector-not-taken", "vector-absent",
-    "cpu-jam", "clip-off",
+    "cpu-jam", "brk-storm", "program-nonsense", "clip-off",
     "program-lost", "line-disagrees", "irq-storm", "drives-unasked",
     "shared-cause", "runs-nowhere", "runs-empty",
 }  # fmt: skip
@@ -37,7 +37,8 @@ WENT_ASTRAY = {"runs-nowhere", "runs-empty"}
 """Rules about where the CPU went: whatever gave it wrong bytes before may have sent it there."""
 
 SENT_ASTRAY = {
-    "cpu-jam", "vector-not-taken", "vector-undriven", "vector-content", "vector-nowhere",
+    "cpu-jam", "brk-storm", "program-nonsense",
+    "vector-not-taken", "vector-undriven", "vector-content", "vector-nowhere",
 }  # fmt: skip
 """Rules about what may be such a byte's doing; not where its own price is left."""
 
@@ -117,8 +118,9 @@ def _wrong_reads(evidence: Evidence, answers: Answers, group: Weighed) -> tuple[
     replay = evidence.replay
     left = (replay.data ^ answers.expected) & answers.expected_known & replay.data_known
     as_given = left == 0
-    if group.assumption.loose >= 0:  # a chip that may hold anything gives whatever was read of it
-        as_given |= sole_driver(evidence, group.assumption.loose)
+    loose = group.assumption.loose
+    if loose >= 0 and replay.has_image(replay.chips[loose]):
+        as_given |= sole_driver(evidence, loose)  # it may hold whatever was read of it
     right = wrong & as_given & (np.arange(evidence.n) >= group.onset)
     reads = "the one wrong read" if count == 1 else f"{int(right.sum()):,} of {count:,} wrong reads"
     return (f"explains {reads}",) if right.any() else ()

@@ -135,8 +135,7 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
                     Assumption(swap_a=i, swap_b=j),
                 )
         if evidence.reading.board.chip(ref).role == "rom":
-            if evidence.replay.has_image(ref):
-                yield "content", Fault("content", chip=ref), Assumption(loose=i)
+            yield "content", Fault("content", chip=ref), Assumption(loose=i)
             blank = Assumption(data_pin_chip=i, data_pin_or=0xFF)
             yield "blank", Fault("content", chip=ref), blank
 
@@ -158,19 +157,21 @@ def _fights(chip: int) -> tuple[tuple[int, int], ...]:
 
 def _fights_of_all(evidence: Evidence, chip: int, outputs: int) -> Iterator[dict[str, int]]:
     """The same where it drives along with whoever is asked: it may be stronger than some of them,
-    the ROMs or the RAMs.
+    and weaker than those whose reads tell so.
     """
     for fight, strong in _fights(chip):
         yield {"fight": fight, "strong": strong}
-    board = evidence.reading.board
-    for role in ("rom", "ram"):
-        stronger = sum(
-            1 << other
-            for other, ref in enumerate(evidence.replay.chips)
-            if board.chip(ref).role == role and outputs >> other & 1 and other != chip
-        )
-        if stronger:
-            yield {"fight": FIRST_WINS, "strong": chip, "yields": stronger}
+    replay = evidence.replay
+    others = outputs & ~(1 << chip)
+    always = Assumption(always=1 << chip, fight=FIRST_WINS, strong=chip)
+    lost = replay.replay(always).cost - replay.replay(replace(always, yields=others)).cost
+    yields = sum(
+        1 << other
+        for other in range(len(replay.chips))
+        if others >> other & 1 and lost[replay.healthy.drivers == np.uint32(1 << other)].sum() > 0
+    )
+    if yields:
+        yield {"fight": FIRST_WINS, "strong": chip, "yields": yields}
 
 
 def _select(evidence: Evidence, chip: int, ref: str) -> Iterator[Proposal]:

@@ -14,6 +14,7 @@ from bustrace.diagnosis.suspected import suspected
 from bustrace.diagnosis.touching import with_nmi, with_ready
 from bustrace.faults import SELECT, Fault
 from bustrace.findings import PERIODIC, Finding, Observations
+from bustrace.hookup import DATA_PINS
 from bustrace.program import Kind
 
 SEEN_ON_THE_LINE = {
@@ -58,6 +59,9 @@ _SURE = {
 UNDECLARED = 0.4
 """Probability of RDY where waits are seen that the board file does not have: files are seldom
 complete."""
+
+UNSEEN = 0.5
+"""What is left of the probability of a suspect that rests on bytes which the clips saw wrong."""
 
 PROVEN = 4
 """Times that the CPU must have broken its sheet in one way, to be sure of it."""
@@ -183,6 +187,24 @@ def clips_off(
     return found
 
 
+def without_unseen_lines(
+    seen: Observations, clips: Iterable[Finding], suspects: list[Suspect]
+) -> list[Suspect]:
+    """The suspects where the clip of a data line is off, and no ROM's image tells its levels:
+    nothing is seen of that line, and what the CPU read was something else.
+    """
+    unseen = {line for finding in clips for line in finding.lines if line in DATA_PINS}
+    unseen -= set(seen.evidence.reading.program.clips_off)
+    if not unseen:
+        return suspects
+    against = f"the clip of {' and '.join(sorted(unseen))} is off: the CPU read other bytes"
+    return [
+        replace(s, probability=UNSEEN * s.probability, against=(*s.against, against))
+        for s in suspects
+        if not unseen & set(s.fault.lines)
+    ]
+
+
 def _output_alone(seen: Observations, finding: Finding) -> tuple[Fault, ...]:
     """The CPU's own output, where nobody but the probe listens to the line."""
     if finding.lines != ("SYNC",):
@@ -200,9 +222,31 @@ def stuck_line(seen: Observations, finding: Finding) -> Suspect:
     if tap is not None:
         levels = reading.capture.levels(tap.line)
         level = int(levels[levels < 2][-1]) ^ int(tap.inverted)
+    if len(finding.chips) == 1 and line in DATA_PINS and _moves(seen, line):
+        return _one_bit_of(seen, finding)
     fault = Fault("stuck", (line,), level=level, place="bus")
     clip = Fault("clip", (line,))
     return suspected(fault, INFERRED, (finding.rule,), reading.board, alike=(clip,))
+
+
+def _moves(seen: Observations, line: str) -> bool:
+    """Whether a data line was seen at both levels."""
+    cycles, bit = seen.evidence.reading.cycles, DATA_PINS.index(line)
+    level = (cycles.data >> bit & 1)[cycles.data_known >> bit & 1 == 1]
+    return len(np.unique(level)) > 1
+
+
+def _one_bit_of(seen: Observations, finding: Finding) -> Suspect:
+    """One bit of a memory, or its pin, where a data line rests in what this chip gives alone."""
+    (line,), (ref,) = finding.lines, finding.chips
+    bit = DATA_PINS.index(line)
+    level = int(seen.evidence.replay.data[finding.cycles[0]] >> bit & 1)
+    pin: tuple[Fault, ...] = (Fault("stuck", (line,), level=level, place=ref),)
+    if level:
+        pin += (Fault("open", (line,), place=ref),)
+    board = seen.evidence.reading.board
+    fault = Fault("plane", chip=f"{ref}.{bit}")
+    return suspected(fault, INFERRED, (finding.rule,), board, alike=pin)
 
 
 def selected_along(

@@ -31,6 +31,9 @@ like them; and the same without a ROM image. What planted faults of every family
 ONSET_PRICE = 12.0
 """Bits for a fault that begins in the middle of the capture: one free parameter."""
 
+SWAP_LATER = 60.0
+"""The same for chips in each other's sockets: nobody swaps them while the board runs."""
+
 SOMETIMES_SHARE = 0.75
 """Share of what it spares that a fault that comes and goes is credited with: it may choose its
 cycles, and what is seen again and again is only counted once."""
@@ -127,6 +130,7 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
         return ()
     hypotheses = enumerate_hypotheses(evidence)
     scored = _score(evidence, hypotheses, HEALTHY, MIN_GAIN)
+    scored += _any_content(evidence, hypotheses, scored)
     groups = _groups(scored, evidence.replay.wrong, _listed(evidence))
     if not groups:
         return ()
@@ -139,6 +143,23 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
         if g.probability >= MIN_PROBABILITY and g.fault not in {c.fault for c in chosen}
     ]
     return (*chosen, *others)[:MAX_NAMED]
+
+
+def _any_content(
+    evidence: Evidence, hypotheses: list[Hypothesis], scored: list[_Scored]
+) -> list[_Scored]:
+    """ROMs without an image: any of their bytes may be wrong, and no capture speaks against it, so
+    that they compete with what explains little, however little they explain themselves.
+    """
+    replay = evidence.replay
+    named = {each.hypothesis.assumption for each in scored}
+    return [
+        _Scored(h, 0.0, 0, False)
+        for h in hypotheses
+        if h.assumption.loose >= 0
+        and not replay.has_image(replay.chips[h.assumption.loose])
+        and h.assumption not in named
+    ]
 
 
 def _listed(evidence: Evidence) -> float:
@@ -234,11 +255,12 @@ def _gain(
     """Bits over the healthy board, and the cycle from which the fault is taken to be there."""
     healthy = evidence.replay.healthy.total - _cut_off(evidence, assumption)
     whole = healthy - answers.total
-    if answers.gain - ONSET_PRICE <= max(whole, MIN_GAIN):
+    price = ONSET_PRICE if assumption.swap_a < 0 else SWAP_LATER
+    if answers.gain - price <= max(whole, MIN_GAIN):
         return whole, 0
     # What was paid before the onset made later surprises cheap: weigh it again without.
     again = evidence.replay.replay(assumption, first=answers.onset, before=before)
-    late = healthy - again.total - ONSET_PRICE
+    late = healthy - again.total - price
     return (late, answers.onset) if late > whole else (whole, 0)
 
 

@@ -51,6 +51,7 @@ BY_HAND = {
     "runs-nowhere": _LOST,
     "runs-empty": _LOST,
     "brk-storm": _LOST,
+    "program-nonsense": _LOST,
 }
 """What to do about a finding that names no part, where no suspect explains it."""
 

@@ -46,14 +46,19 @@ CPU_WON = 2.0
 ECHO = 2.0
 """Bits for a register that is selected along with memory, and gives what the memory holds."""
 
+ANY_BYTES, ROM_BYTES, OPCODES = 0, 1, 2
+"""Rows of `usual`: bytes of a RAM at power-on, of a ROM, and the opcodes of a program."""
+
 ANY_REGISTER = 0x10000
 """Place of the last byte that any I/O register gave."""
 
 ANY_BYTE = ANY_REGISTER + 1
 """From here on, by chip, the last byte of a memory that was not known before; with `REPEATED` where
-it was the one before it, too."""
+it was the one before it, too, and the lines that told it from bit `TELLING` on."""
 
 REPEATED = 512
+
+TELLING = 16
 
 BYTES_SEEN = ANY_BYTE + 32
 """Places of `registers`."""
@@ -105,7 +110,11 @@ UP_AT_FIRST, DOWN_AT_FIRST = 0.125, 0.002
 ANY_LEVELS = IDLE + 16
 """Place in `drift` of how often an undriven bus showed what its lines' habits make unlikely."""
 
-HABITS = ANY_LEVELS + 1
+IN_STEP, LATELY = ANY_LEVELS + 1, 0.95
+"""Place in `drift` of how many of the bytes that were run as opcodes looked as if meant so, and
+what one more leaves of the weight of those before."""
+
+HABITS = IN_STEP + 1
 """Columns of `drift`."""
 
 KEEPS, CHANGED = 0.1, 4.0
@@ -211,8 +220,7 @@ OF_DATA, OF_ADDRESS, OF_SELECTS, OF_DRIVERS = 0, 1, 2, 3
     ECHOED,
     FOUGHT,
     COPIES_MEMORY,
-    TAUGHT,
-) = range(16, 31)
+) = range(16, 30)
 # Of addresses: R/W, and from `SHOWN` on the data lines that a read of the address showed.
 RW_WRONG, SHOWN = 16, 17
 
@@ -221,6 +229,10 @@ ANYWHERE = -1
 
 MAY_WRITE, DID_READ = 1, 2
 """What the CPU may have done anywhere in a skipped cycle, and what it did."""
+
+TAUGHT, MOST_TAUGHT = 8, 24
+"""Places in `OF_DRIVERS`, by chip, of what a read told of its byte; further chips share with
+these."""
 
 
 # What the kernel's parts hand on together. Compiled, these are but their members.
@@ -249,8 +261,9 @@ class Books(NamedTuple):
 
     told: npt.NDArray[np.uint32]
     drift: npt.NDArray[np.float64]
-    registers: npt.NDArray[np.uint16]
+    registers: npt.NDArray[np.uint32]
     charged: npt.NDArray[np.int32]
+    usual: npt.NDArray[np.float64]
 
 
 class Maps(NamedTuple):
@@ -272,7 +285,8 @@ class Sheets(NamedTuple):
 class Cycle(NamedTuple):
     """Where the CPU means to go in one cycle, and what becomes of that on the way to the chips.
 
-    `at` is the place of `told` for the address in its bank.
+    `at` is the place of `told` for the address in its bank, `use` the row of `usual` for what a ROM
+    gives here.
     """
 
     i: int
@@ -284,6 +298,7 @@ class Cycle(NamedTuple):
     reading: int
     seen_read: int
     misread: int
+    use: int
 
 
 class Bus(NamedTuple):
@@ -316,8 +331,9 @@ class Drive(NamedTuple):
     round where the high level wins. `highs` are lines of which some driver is known high, `hazy`
     those of which some driver's level is not known, `vague` the same of memories alone.
     `ones_but_free` are ones as if no register drove, `doubted` lines of a RAM that may have
-    forgotten, `decided` those of an I/O chip that its sheet or its pins decide. Of an `undecided`
-    pair the cells are not known, but its two lines must agree.
+    forgotten, `decided` those of an I/O chip that its sheet or its pins decide, `murky` those that
+    no memory is known of and more than one drives. Of an `undecided` pair the cells are not known,
+    but its two lines must agree.
 
     `strong` is the chip that overrules the others, `beaten` what a memory holds that it overrules,
     `free` whether registers drive, `register` the place of the one that does, and `asked` whether
@@ -334,6 +350,7 @@ class Drive(NamedTuple):
     ones_but_free: int
     doubted: int
     decided: int
+    murky: int
     undecided: int
     strong: int
     beaten: int
@@ -537,22 +554,65 @@ def _charge(charged, assume, start, where, i):
 
 
 @compiled_in_place
-def _unknown_byte(byte, new, registers, place, drift):
-    """Bits for a byte of a memory of which some bits were not known; less where it is the same
-    as the last such one, by how often it was.
+def _chance(books, use, lines, byte, pair, assume):
+    """Probability of what some lines show of a memory's byte that is not known. What is run as an
+    opcode was meant as one as often as it looked so lately: a program that runs wild runs its
+    operands, too.
     """
-    count = _ones(new)
-    if count < HALF_KNOWN:
-        return float(count)
+    chance = _chance_of(books, min(use, ROM_BYTES), lines, byte, pair, assume)
+    if use < OPCODES:
+        return chance
+    drift = books.drift
+    share = (drift[0, IN_STEP] + 1.0) / (drift[1, IN_STEP] + 2.0)
+    meant = share * _chance_of(books, use, lines, byte, pair, assume)
+    chance = meant + (1.0 - share) * chance
+    drift[0, IN_STEP] = LATELY * drift[0, IN_STEP] + meant / chance
+    drift[1, IN_STEP] = LATELY * drift[1, IN_STEP] + 1.0
+    return chance
+
+
+@compiled_in_place
+def _chance_of(books, use, lines, byte, pair, assume):
+    """The same of a byte of one kind; of a `pair` that is joined either line may have brought the
+    level.
+    """
+    if pair == 0:
+        return books.usual[use, lines, byte & lines]
+    a = assume[DATA_SHORT_A]
+    b = assume[DATA_SHORT_B]
+    chance = 0.0
+    for levels in range(4):
+        held = (levels & 1) << a | (levels >> 1) << b
+        if (_short(held, a, b, assume[SHORT_WINS]) ^ byte) & pair == 0:
+            chance += books.usual[use, lines | pair, (byte & lines) | held]
+    return chance
+
+
+@compiled_in_place
+def _unknown_byte(byte, new, pair, assume, books, use, place):
+    """Bits for a byte of a memory of which some bits were not known; less where it is the same
+    as the last such one, at `place`, by how often it was. None is looked at where that is -1.
+    """
+    registers, drift = books.registers, books.drift
+    lines = new | pair
+    chance = _chance(books, use, new, byte, pair, assume)
+    if place < 0 or _ones(new) + (pair != 0) < HALF_KNOWN:
+        return -math.log2(chance)
     before = registers[place]
-    repeated = before != 0 and (before ^ byte) & new == 0
+    told = before >> TELLING
+    both = told & lines
+    repeated = _ones(both) >= HALF_KNOWN and (before ^ byte) & both == 0
     share = SELDOM_AGAIN
-    if before >= REPEATED:
+    if before & REPEATED:
         share = (drift[0, AGAIN] + 0.5) / (drift[1, AGAIN] + 1.0)
         drift[0, AGAIN] += repeated
         drift[1, AGAIN] += 1.0
-    registers[place] = 256 | byte | (REPEATED if repeated else 0)
-    return -math.log2(share) if repeated else count - math.log2(1.0 - share)
+    row = byte & lines
+    if repeated:
+        row |= before & told & ~lines
+        lines |= told
+    registers[place] = lines << TELLING | 256 | row | (REPEATED if repeated else 0)
+    return -math.log2((share if repeated else 0.0) + (1.0 - share) * chance)
 
 
 @compiled_in_place
@@ -684,20 +744,22 @@ def _weakly(ones, zeros, among, bus, assume, books, meant):
         gone = (bus.seen >> b) & 1 == other
         fresh = (told[OF_ADDRESS, meant] >> (SHOWN + b)) & 1 == 0
         share = max(SELDOM, (drift[0, ALONE] + 0.5) / (drift[1, ALONE] + 1.0))
-        if (known >> b) & 1 == 0:
-            if gone:
-                openly |= 1 << b  # tells nothing of the cell
-            share = (1.0 + share) / 2.0  # half of the cells hold that level anyway
-        elif (ones >> b) & 1 == other:
+        unknown = (known >> b) & 1 == 0
+        if not unknown and (ones >> b) & 1 == other:
             continue
-        else:
-            openly |= 1 << b
-            if fresh:
-                drift[0, ALONE] += gone
-                drift[1, ALONE] += 1.0
-        if fresh:
-            told[OF_ADDRESS, meant] |= 1 << (SHOWN + b)
-            price -= math.log2(share if gone else 1.0 - share)
+        if gone or not unknown:
+            openly |= 1 << b  # tells nothing of a cell that is not known
+        if not fresh:
+            continue
+        told[OF_ADDRESS, meant] |= 1 << (SHOWN + b)
+        weakly = 1.0 if gone else 0.0
+        chance = share if gone else 1.0 - share
+        if unknown and gone:
+            chance = (1.0 + share) / 2.0  # half of the cells hold that level anyway
+            weakly = share / chance
+        drift[0, ALONE] += weakly
+        drift[1, ALONE] += 1.0
+        price -= math.log2(chance)
     return openly, price
 
 
@@ -845,7 +907,8 @@ def _drive(chips, cells, sheets, assume, cycle, charged, driving, io_sure, respo
         strong = assume[STRONG]
     flip = 255 if assume[FIGHT] == HIGH_WINS else 0
     ones = ones_but_free = 255
-    zeros = highs = hazy = vague = driven = doubted = decided = undecided = register_lanes = 0
+    zeros = highs = hazy = vague = driven = doubted = 0
+    decided = murky = undecided = register_lanes = 0
     register = beaten = -1
     free = asked = False
     for c in range(chips.kind.shape[0]):
@@ -894,6 +957,7 @@ def _drive(chips, cells, sheets, assume, cycle, charged, driving, io_sure, respo
         ones &= (byte & known) | ~mine
         zeros |= ~byte & known & mine
         if is_memory:
+            murky |= vague & ~known & mine
             vague |= ~known & mine
             ones_but_free &= byte | ~known | ~mine
     return Drive(
@@ -907,6 +971,7 @@ def _drive(chips, cells, sheets, assume, cycle, charged, driving, io_sure, respo
         ones_but_free,
         doubted,
         decided,
+        murky & ~zeros,
         undecided,
         strong,
         beaten,
@@ -1066,10 +1131,11 @@ def _legible(chips, assume, drive, c, where, shown):
 
 
 @compiled_in_place
-def _taught(chips, cells, books, assume, cycle, bus, drive, c, shown, wrong, forgot):
+def _taught(chips, cells, books, assume, cycle, bus, drive, c, shown, pair, wrong, forgot):
     """Learn from the lines that a read shows what a chip's cell holds; bits for what is news.
 
-    What writes that were not seen made unknown again (`forgot`) is paid for once.
+    Of a `pair` that is joined only the common level is news. What writes that were not seen made
+    unknown again (`forgot`) is paid for once.
     """
     told, at = books.told, cycle.at
     where = _place(chips, cells, assume, cycle, c)
@@ -1079,14 +1145,42 @@ def _taught(chips, cells, books, assume, cycle, bus, drive, c, shown, wrong, for
         # Known from a read alone, which may have been the stray one.
         cells.byte[where] ^= wrong & chips.lanes[c] & cells.known[where]
     new = _legible(chips, assume, drive, c, where, shown) & ~cells.known[where]
-    if new == 0:
-        return 0.0
+    price = 0.0
+    if pair & cells.known[where]:
+        price = 1.0
+        pair = 0
+    if new | pair == 0:
+        return price
     _learn(cells, where, bus.seen, new)
     if (assume[DEAF] >> c) & 1 and written and not _first_time(told, OF_DATA, at, LOST_WRITE):
-        return 0.0  # what it holds after each lost write is one question
-    if not _first_time(told, OF_DATA, at, TAUGHT) and forgot:
-        return 0.0
-    return _unknown_byte(bus.seen, new, books.registers, ANY_BYTE + holder, books.drift)
+        return price  # what it holds after each lost write is one question
+    if not _first_time(told, OF_DRIVERS, at, TAUGHT + c % MOST_TAUGHT) and forgot:
+        return price
+    use = cycle.use if chips.kind[holder] == ROM else ANY_BYTES
+    if holder == assume[LOOSE]:
+        use = ANY_BYTES  # what it gave at first may be anything; from then on it holds that
+        cells.written[where] = 1
+    # What tells beside another driver are lines at one level, and where the bus is late those that
+    # are not as it was before: these make no row.
+    late = c == assume[WEAK_CHIP] and assume[WEAK_WAY] == LATE
+    row = ANY_BYTE + holder if drive.driving == 1 << c and not late else -1
+    return price + _unknown_byte(bus.seen, new, pair, assume, books, use, row)
+
+
+@compiled_in_place
+def _laid_to(chips, cells, assume, cycle, drive, responding, unclear, byte):
+    """Lay lines of which any driver may have brought the level to one of these, so that it comes
+    again: to the chip that was asked, for that one is seldom seen without the other. Lines laid.
+    """
+    among = drive.driving & responding
+    among = among if among else drive.driving
+    for c in range(chips.kind.shape[0]):
+        if (among >> c) & 1 and _is_memory(chips, c):
+            where = _place(chips, cells, assume, cycle, c)
+            lines = _legible(chips, assume, drive, c, where, unclear) & ~cells.known[where]
+            _learn(cells, where, byte, lines)
+            return _ones(lines)
+    return 0
 
 
 @compiled_in_place
@@ -1229,6 +1323,8 @@ def replay_board(
     told,
     drift,
     charged,
+    usual,
+    runs,
     faulty,
     sound,
     first,
@@ -1286,7 +1382,7 @@ def replay_board(
         Kind, and where the chip's bytes begin in `memory`.
     memory, memory_known, cell_written : uint8, shape (bytes,)
         Contents, which bits are known, and whether the CPU wrote the cell; changed in place.
-    registers : uint16, shape (BYTES_SEEN,)
+    registers : uint32, shape (BYTES_SEEN,)
         Last byte of each I/O address and of each empty one, of any I/O register, and of each
         memory, plus 256, 0 for none yet; changed in place.
     told : uint32, shape (4, 65536 for each map, `TOLD_BANKS` at most, and one more)
@@ -1299,6 +1395,10 @@ def replay_board(
         Of a RAM that forgets: cycle in which each row was last used, that in which it was last
         found to have been left too long, and that in which each byte was last used; changed in
         place.
+    usual : float64, shape (3, 256, 256)
+        As `usual_bytes` has it.
+    runs : uint8, shape (n,)
+        1 where the program runs an opcode at the address, in this cycle or another.
     faulty, sound : int32, shape (SLOTS,)
         The assumption from cycle `first` on, and the one up to it.
     first : int
@@ -1341,7 +1441,7 @@ def replay_board(
     cells = Cells(memory, memory_known, cell_written)
     maps = Maps(states, rows, same, responds)
     io = Sheets(io_expected, io_known)
-    books = Books(told, drift, registers, charged)
+    books = Books(told, drift, registers, charged, usual)
     noting = io_taken.shape[1] == n
     total = 0.0
     running = 0.0
@@ -1439,7 +1539,8 @@ def replay_board(
         misread = 0
         if assume[RW_LINE_CHIP] >= 0 and assume[RW_LINE_SEEN] != seen_read:
             misread = 1 << assume[RW_LINE_CHIP]
-        cycle = Cycle(i, meant, bus, at_chips, m, t, reading, seen_read, misread)
+        use = OPCODES if runs[i] else ROM_BYTES
+        cycle = Cycle(i, meant, bus, at_chips, m, t, reading, seen_read, misread, use)
         if sheets:
             touched = answering & sheets
             astray |= touched ^ io_asked[i]
@@ -1526,13 +1627,18 @@ def replay_board(
             # What the clip should see of that.
             byte, known, forced, pair = _on_the_way_in(ones, zeros, assume)
             undecided = pair if driving != 0 and pair else drive.undecided
+            memory_alone = driving & (driving - 1) == 0 and not free
+            untold = 0
             if undecided & ~known:
-                # Not known, but the two must agree: one unknown bit, or a contradiction.
+                # Not known, but the two must agree: a level that is news, or a contradiction.
                 agree = data[i] & undecided in (0, undecided)
                 if not agree and _first_time(told, OF_DATA, t, PAIR_APART):
                     price += bits[0]
                 elif agree and not free and _first_time(told, OF_DATA, t, PAIR_AGREES):
-                    price += bits[3]
+                    if memory_alone:
+                        untold = undecided
+                    else:
+                        price += bits[3]
             wrong = (byte ^ data[i]) & known & data_known[i]
             expect = Expected(byte, known, forced, wrong)
             fresh = _news(told, OF_DATA, t, wrong)
@@ -1577,6 +1683,15 @@ def replay_board(
             # What the read tells about cells that were not known.
             if driving != 0 and not free and not either:
                 shown = data_known[i] & ~settled & ~forced & ~openly & 255
+                # Where more than one may have brought the level that wins, it tells of neither.
+                unclear = drive.murky & shown
+                unclear &= data[i] if assume[FIGHT] == HIGH_WINS else ~data[i]
+                if unclear:
+                    shown &= ~unclear
+                    news = _laid_to(
+                        chips, cells, assume, cycle, drive, responding, unclear, data[i]
+                    )
+                    price += bits[3] * AS_IT_SHOULD * news
                 if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] <= READS:
                     shown &= ~((1 << assume[DATA_SHORT_A]) | (1 << assume[DATA_SHORT_B]))
                 for c in range(count):
@@ -1591,6 +1706,7 @@ def replay_board(
                             drive,
                             c,
                             shown,
+                            untold,
                             wrong,
                             forgot,
                         )

@@ -31,6 +31,7 @@ from bustrace.findings._kernels import (
 from bustrace.findings.banks import fold_banks
 from bustrace.findings.io_reads import Accesses, IoReads, IoSheets, known_sheets, no_sheets
 from bustrace.findings.trail import left_by_another, went_elsewhere
+from bustrace.findings.usual_bytes import usual_bytes
 from bustrace.program import bank_state, reads_of
 from bustrace.reading import Reading
 
@@ -272,6 +273,8 @@ class BoardReplay:
         ).astype(np.uint8)
         self._address = np.where(usable, address, np.int32(-1)).astype(np.int32)
         self.address = self._address
+        self._usual = usual_bytes(board.cpu.variant)
+        self._runs = self._run_somewhere(intent.sync[:n] == 1)
         self.read = read.astype(np.uint8)
         in_write = self.read == 0
         byte_meant = intent.data_known[:n]
@@ -307,6 +310,12 @@ class BoardReplay:
         self.address = np.where(self.healthy.bank < 0, np.int32(-1), self._address)
         self._healthy_cost = self.healthy.cost
         self.wrong = self.replay(HEALTHY, WRONG_ONLY).total
+
+    def _run_somewhere(self, fetches: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint8]:
+        """1 at an address that some opcode is fetched from: the CPU may have read it before."""
+        run = np.zeros(0x10000, dtype=np.uint8)
+        run[self._address[fetches & (self._address >= 0)]] = 1
+        return np.where(self._address >= 0, run[self._address], np.uint8(0))
 
     def asking(self, chip: int) -> list[tuple[int, int]]:
         """First cycle, and cycle after the last, of each time in which one of `io_sheets` must
@@ -555,10 +564,12 @@ class BoardReplay:
             memory,
             memory_known,
             np.zeros(len(memory), dtype=np.uint8),
-            np.zeros(BYTES_SEEN, dtype=np.uint16),
+            np.zeros(BYTES_SEEN, dtype=np.uint32),
             np.zeros((4, 0x10000 * min(len(banks.states), TOLD_BANKS) + 1), dtype=np.uint32),
             np.zeros((2, HABITS)),
             np.zeros((3, len(memory) if forgets else 1), dtype=np.int32),
+            self._usual,
+            self._runs,
             vector,
             before.packed(),
             first,

@@ -9,8 +9,9 @@ import numpy as np
 
 from bustrace.cpu import variant_named
 from bustrace.cycles import OWNER_CPU, stretches
-from bustrace.findings.evidence import Evidence
+from bustrace.findings.evidence import SHOWN, Evidence
 from bustrace.findings.model import Finding
+from bustrace.units import count_words
 
 MIN_CYCLES = 32
 """Cycles a line must be seen at one level before it is called held."""
@@ -20,6 +21,11 @@ STILL, FEWEST_LINES = 512, 8
 
 NO_FETCH = 64
 """Cycles without a fetch that are no instruction: the longest takes eight (makers' sheets)."""
+
+FEWEST_ODD, KINDS_ODD, SHARE_ODD = 4, 3, 0.2
+"""Opcodes that no sheet lists, how many different ones, and their share of all that are run, which
+no program has that uses a few of them on purpose; of random bytes two in five are such. One byte
+over and over is memory that nobody filled."""
 
 MOVES, MOSTLY_MOVES = 8, 0.5
 """Reads with RDY low after which the address moves on, and their share of all such reads, that say
@@ -103,6 +109,10 @@ def _stands_still(evidence: Evidence, rest: _Rest) -> Iterator[Finding]:
     longest = max((hold or 0 for hold in evidence.low_holds("RDY")), default=0)
     if None in evidence.low_holds("RDY") or rest.stood < 2 * longest:
         return
+    intent = evidence.reading.program.intent
+    known = intent.address_known[rest.first :] == 0xFFFF
+    if known.all() and len(np.unique(intent.address[rest.first :])) > 1:
+        return  # it runs on in a small loop, on lines that are not clipped
     yield Finding(
         rule="cpu-stands",
         severity="fault",
@@ -221,6 +231,36 @@ def jam(evidence: Evidence) -> Iterator[Finding]:
     )
 
 
+def nonsense(evidence: Evidence) -> Iterator[Finding]:
+    """Opcodes that the CPU's sheet does not list, too many of them for a program that uses a few on
+    purpose: two bytes of five are such.
+    """
+    replay, reading = evidence.replay, evidence.reading
+    fetch = evidence.live & (reading.program.intent.sync[: evidence.n] == 1)
+    cycles = np.flatnonzero(fetch & (replay.address >= 0) & (replay.data_known == 0xFF))
+    cycles = cycles[np.unique(replay.address[cycles], return_index=True)[1]]
+    opcodes = variant_named(reading.board.cpu.variant).opcodes()
+    listed = np.array([opcode.documented for opcode in opcodes])
+    odd = np.sort(cycles[~listed[replay.data[cycles]]])
+    kinds = len(np.unique(replay.data[odd]))
+    if len(odd) < FEWEST_ODD or kinds < KINDS_ODD or len(odd) < SHARE_ODD * len(cycles):
+        return
+    first = int(odd[0])
+    yield Finding(
+        rule="program-nonsense",
+        severity="fault",
+        cycles=tuple(odd[:SHOWN].tolist()),
+        opportunities=len(cycles),
+        count=len(odd),
+        measured=f"{len(odd):,} of {count_words(len(cycles), 'opcode')} that were run, {kinds} "
+        "different ones, are not in the CPU's data sheet",
+        expected="none, or one now and then, in a program that was written for this CPU",
+        text=f"What the CPU runs is no program: {len(odd):,} of the "
+        f"{count_words(len(cycles), 'opcode')} that it met are not in its data sheet (first "
+        f"${int(replay.data[first]):02X} at ${int(replay.address[first]):04X}).",
+    )
+
+
 def thread_lost(evidence: Evidence) -> Iterator[Finding]:
     """The CPU did something that what it read does not explain."""
     program = evidence.reading.program
@@ -241,4 +281,4 @@ def thread_lost(evidence: Evidence) -> Iterator[Finding]:
     )
 
 
-RULES = (at_rest, ready_line, jam, thread_lost)
+RULES = (at_rest, ready_line, jam, nonsense, thread_lost)

@@ -8,14 +8,14 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.findings._kernels import ROM
+from bustrace.findings._kernels import RAM, ROM
 from bustrace.findings.answers import HEALTHY, Assumption
 from bustrace.findings.control_rules import NO_FETCH
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.memory_rules import sole_driver, wrong_bits
 from bustrace.findings.model import Finding
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
-from bustrace.units import count_words
+from bustrace.units import count_words, numbered_runs
 
 CODE_PLACES, CODE_BYTES = 48, 16
 """Distinct addresses of a ROM, and different bytes there, of which a program has both levels of
@@ -163,7 +163,9 @@ def data_lines(evidence: Evidence) -> Iterator[Finding]:
 
 
 def _rests_in_code(evidence: Evidence, bit: int) -> Iterator[Finding]:
-    """A data line at one level in all that a ROM without an image gave: no program is like that."""
+    """A data line at one level in all that a ROM without an image gave, or such ROMs and RAM
+    together: no program is like that, nor what RAM holds at power-on.
+    """
     replay, program = evidence.replay, evidence.reading.program
     level = replay.data >> bit & 1
     known = evidence.owned & (replay.data_known >> bit & 1 == 1)
@@ -172,23 +174,27 @@ def _rests_in_code(evidence: Evidence, bit: int) -> Iterator[Finding]:
     followed = program.method != "none" and program.lost_at is None
     if not (moves or followed):
         return
-    for chip, ref in enumerate(replay.chips):
-        if replay.kind[chip] != ROM or replay.has_image(ref) or not replay.lanes[chip] >> bit & 1:
-            continue
-        reads = known & evidence.live & sole_driver(evidence, chip)
+    wired = [chip for chip in range(len(replay.chips)) if replay.lanes[chip] >> bit & 1]
+    roms = [c for c in wired if replay.kind[c] == ROM and not replay.has_image(replay.chips[c])]
+    memory = [*roms, *(chip for chip in wired if replay.kind[chip] == RAM)]
+    unwritten = _not_written_before(evidence)
+    for among in (*([chip] for chip in roms), *([memory] if roms else ())):
+        reads = known & evidence.live & np.any([sole_driver(evidence, c) for c in among], axis=0)
         if not reads.any() or not _one_level(level[reads]):
             continue
-        places = _distinct(evidence, reads)
+        places = _distinct(evidence, reads & unwritten)
         bytes_seen = len(np.unique(replay.data[reads]))
         if places < CODE_PLACES or bytes_seen < CODE_BYTES:
             continue
         pin, count, shown = DATA_PINS[bit], int(reads.sum()), int(level[reads][0])
-        where = f"in all {count:,} reads of {ref}, at {count_words(places, 'address', 'addresses')}"
+        chips = tuple(replay.chips[chip] for chip in among)
+        of = numbered_runs(chips)
+        where = f"in all {count:,} reads of {of}, at {count_words(places, 'address', 'addresses')}"
         yield Finding(
             rule="line-stuck",
             severity="fault",
             lines=(pin,),
-            chips=(ref,),
+            chips=chips if len(chips) == 1 else (),
             cycles=evidence.show(reads),
             opportunities=count,
             count=count,
@@ -196,6 +202,17 @@ def _rests_in_code(evidence: Evidence, bit: int) -> Iterator[Finding]:
             expected="both levels: no program and no table has one bit the same throughout",
             text=f"{pin} is {shown} {where}: no program is like that.",
         )
+        return
+
+
+def _not_written_before(evidence: Evidence) -> npt.NDArray[np.bool_]:
+    """Cycles at addresses to which the CPU did not write before."""
+    address, n = evidence.replay.address, evidence.n
+    first = np.full(0x10000, n)
+    writes = np.flatnonzero((address >= 0) & (evidence.replay.read == 0))
+    np.minimum.at(first, address[writes], writes)
+    unwritten: npt.NDArray[np.bool_] = (address >= 0) & (first[address] >= np.arange(n))
+    return unwritten
 
 
 def _data_clip(evidence: Evidence, bit: int) -> Finding:
@@ -247,7 +264,10 @@ def _line(
     still = not (seen_high[asked] != bool(level)).any()
     places = _distinct(evidence, off)
     where = f" in {during}" if during else ""
-    if places < ENOUGH or not one_sided:
+    wanted = int((asked & (seen_high != bool(level))).sum()) + count
+    # Never anything else, in reads neither, and each time that the program asked for it.
+    rests = during == "writes" and _one_level(_data_high(evidence, pin)) and count == wanted
+    if (places < ENOUGH and not (rests and count >= ENOUGH)) or not one_sided:
         if places >= ENOUGH and pin in ADDRESS_PINS and count > OFTEN * opportunities:
             other = _shows_another(evidence, pin, asked)
             if other is not None:
@@ -280,7 +300,6 @@ def _line(
             f"cycles{where}.",
         )
         return
-    wanted = int((asked & (seen_high != bool(level))).sum()) + count
     always = still and count == wanted
     # A data line that moves in reads has its clip on, whatever it does in writes.
     moves = bool(during) and (_data_high(evidence, pin) != bool(level)).any()
@@ -456,7 +475,7 @@ def _pairs(
     return found if len(found) <= MOST_PAIRS else []
 
 
-def _one_level(level: npt.NDArray[np.integer]) -> bool:
+def _one_level(level: npt.NDArray[np.integer] | npt.NDArray[np.bool_]) -> bool:
     return bool(level.all() or not level.any())
 
 

@@ -15,7 +15,7 @@ from bustrace.capture import Capture
 from bustrace.cycles import OWNER_CPU, Cycles
 from bustrace.findings.evidence import SHOWN, Evidence
 from bustrace.findings.model import Finding
-from bustrace.hookup import Hookup
+from bustrace.hookup import DATA_PINS, Hookup
 from bustrace.reading import Reading
 from bustrace.units import format_time
 
@@ -117,6 +117,10 @@ def runs(reading: Reading) -> bool:
         return True
     known = reading.cycles.address_known == reading.cycles.address_known.max(initial=0)
     return len(np.unique(reading.cycles.address[known])) > 64
+
+
+LONG_ENOUGH = 64
+"""Cycles below which a data line that rests means nothing."""
 
 
 def reset_line(evidence: Evidence) -> Iterator[Finding]:
@@ -379,6 +383,30 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
     if known[at] != 0xFF or known[after] != 0xFF:
         return
     vector = int(data[at]) | int(data[after]) << 8
+    went = int(address[then]) if then is not None else -1
+    clip = reading.cycles
+    if then is not None and clip.address_known[then] == 0xFFFF:
+        # What the clip saw decides here; the program would only repeat the vector.
+        went = int(clip.address[then])
+    if then is not None and went >= 0 and went != vector:
+        line, rests = _one_data_line(evidence, went ^ vector)
+        if line is not None:
+            does = "never moves" if rests else "shows the other level"
+            yield Finding(
+                rule="clip-off",
+                severity="oddity",
+                lines=(line,),
+                cycles=(at, after, then),
+                opportunities=1,
+                count=1,
+                measured=f"{line} {does}, and the CPU goes from the vector ${vector:04X} to "
+                f"${went:04X}",
+                expected=f"${vector:04X}",
+                text=f"{line} {does}, for where the vector reads ${vector:04X} the CPU goes to "
+                f"${went:04X}: the clip of {line} is off, and what is read of the program is not "
+                "what the CPU reads.",
+            )
+            return
     expected, sure = replay.healthy.expected, replay.healthy.expected_known
     misread = partial(
         Finding,
@@ -419,11 +447,7 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
             text=f"The reset vector reads ${vector:04X}, where the board has no ROM: no program is "
             "there at power-on.",
         )
-    went = int(address[then]) if then is not None else -1
-    clip = reading.cycles
     if then is not None and clip.address_known[then] == 0xFFFF:
-        # What the clip saw decides here; the program would only repeat the vector.
-        went = int(clip.address[then])
         stuck = evidence.address_off[then]
         if went != vector and stuck == (went ^ vector) and _steady(evidence, int(stuck)):
             return
@@ -439,6 +463,20 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
             text=f"The vector reads ${vector:04X}, but the CPU goes to ${went:04X}: it saw "
             "another byte than the clip, or it is an address line.",
         )
+
+
+def _one_data_line(evidence: Evidence, differ: int) -> tuple[str | None, bool]:
+    """The data line that makes all the difference between two addresses, and whether it never
+    moves; None where it is not one line, or one that moves and makes it in one byte alone, which
+    an address line does as well.
+    """
+    bits = (differ | differ >> 8) & 0xFF
+    level = evidence.replay.data & np.uint8(bits)
+    known = evidence.replay.data_known & np.uint8(bits) != 0
+    rests = known.sum() >= LONG_ENOUGH and len(np.unique(level[known])) == 1
+    if bits & (bits - 1) or not (rests or differ == bits * 0x101):
+        return None, False
+    return DATA_PINS[bits.bit_length() - 1], rests
 
 
 def _nowhere(evidence: Evidence, vector: int) -> bool:

@@ -21,6 +21,7 @@ from bustrace.program.loops import Loop, find_loops, main_rows
 from bustrace.program.model import REGISTERS, Departure, Intent, Kind, Program, ReadCorrection
 from bustrace.program.phases import Phase, phases_of
 from bustrace.program.recover import recover_program
+from bustrace.program.shapes import opcode_shares
 from bustrace.program.waits import Poll, Wait, bit_words, final_wait, polls_of, wait_in
 
 __all__ = [
@@ -58,6 +59,7 @@ __all__ = [
     "interrupts_of",
     "listing_rows",
     "main_rows",
+    "opcode_shares",
     "open_interrupts",
     "phases_of",
     "polls_of",

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.board import READ
 from bustrace.cpu import CpuState, SequenceKind, Variant
 from bustrace.cycles.model import Cycles
 from bustrace.program.follow import Followed, follow
@@ -20,6 +21,8 @@ from bustrace.program.unseen import unseen_interrupts
 
 if TYPE_CHECKING:
     from bustrace.board import Board
+
+Flags = npt.NDArray[np.bool_]
 
 Lines = npt.NDArray[np.uint32]
 """Line masks, one a cycle."""
@@ -104,7 +107,8 @@ def with_departure(
     # What a CPU does that has run wild may be lost for another reason: it is judged without, too.
     ends = sorted({len(thread), min((lost[0] for lost in followed.lost), default=len(thread))})
     otherwise = _acted_otherwise(off, followed)
-    sound = [_left(thread, followed, followed.aside_mask, end) for end in ends]
+    rom = _always_rom(board)
+    sound = [_left(thread, followed, followed.aside_mask, rom, end) for end in ends]
     best, found, result = 0, None, (thread, followed)
     trial = Thread(cycles, part.address_mask)
     trial.patch(unseen_interrupts(trial))
@@ -112,7 +116,7 @@ def with_departure(
         trial = Thread(cycles, part.address_mask)
         trial.departure = departure
         again = follow(trial, variant)
-        left = [_left(trial, again, followed.aside_mask, end) for end in ends]
+        left = [_left(trial, again, followed.aside_mask, rom, end) for end in ends]
         gain, new = max(mine.beside(theirs) for mine, theirs in zip(left, sound, strict=True))
         shown = _shown(trial, departure)
         if gain <= best or not shown or _all_there_is(trial, shown):
@@ -160,17 +164,43 @@ class Left:
         return others - mine, mine
 
 
-def _left(thread: Thread, followed: Followed, aside: int, end: int) -> Left:
-    """What is left in the cycles before `end`."""
+def _left(thread: Thread, followed: Followed, aside: int, rom: Flags, end: int) -> Left:
+    """What is left in the cycles before `end`; `rom` are addresses at which a ROM alone answers."""
     weight = (~thread.done).astype(np.int64)
     # A CPU of which less is known is contradicted less.
     vague = thread.captured & ~thread.certain & thread.compared_lines() != 0
     weight += _EACH_OFF * (vague | (_off(thread.off(), aside) != 0)).astype(np.int64)
+    weight += _EACH_OFF * _gives_another(thread, rom)
     misread = [patch.cycles[0] for patch in followed.misread if patch.cycles[0] < end]
     np.add.at(weight, misread, _EACH_OFF)
     lost = [(first, min(upto, end)) for first, upto, _ in followed.lost if first < end]
     np.add.at(weight, [first for first, _ in lost], _EACH_LOST)
     return Left(weight[:end], len(misread), sum(upto - first for first, upto in lost))
+
+
+def _always_rom(board: Board | None) -> Flags:
+    """Addresses at which a ROM alone answers reads, in every bank: bool, shape (65536,)."""
+    if board is None:
+        return np.zeros(0x10000, dtype=np.bool_)
+    roms = sum(1 << i for i, ref in enumerate(board.map.chips) if board.chip(ref).role == "rom")
+    told = [table.responds[READ] for table in board.maps]
+    one: Flags = np.all([(who != 0) & (who & ~np.uint32(roms) == 0) for who in told], axis=0)
+    if len(told) > 1:  # of a ROM with banks another one may answer
+        one &= np.all([table.inner[:, :0x10000] == board.map.inner for table in board.maps], (0, 1))
+    return one
+
+
+def _gives_another(thread: Thread, rom: Flags) -> npt.NDArray[np.bool_]:
+    """Reads in which a ROM did not give what it gave there at first: it gives always the same, so
+    the CPU was elsewhere.
+    """
+    address, byte = (thread.meant & np.uint32(0xFFFF)).astype(np.int64), _bytes_seen(thread)
+    whole = thread.certain & 0xFFFF == 0xFFFF
+    reads = np.flatnonzero(thread.done & whole & (thread.meant >> 24 & 1 == 1) & rom[address])
+    _, first, back = np.unique(address[reads], return_index=True, return_inverse=True)
+    another = np.zeros(len(thread), dtype=np.bool_)
+    another[reads] = byte[reads] != byte[reads[first]][back]
+    return another
 
 
 def _acted_otherwise(off: Lines, followed: Followed) -> bool:

@@ -45,7 +45,7 @@ _UNDOCUMENTED: Final = 2e-5
 
 
 @cache
-def shares(variant: str) -> npt.NDArray[np.float64]:
+def opcode_shares(variant: str) -> npt.NDArray[np.float64]:
     """Share of each opcode among instructions: float64, shape (256,), sum 1."""
     weights = {
         name: float(line.split()[0])
@@ -80,7 +80,7 @@ def prior_scores(variant: str) -> npt.NDArray[np.int32]:
     -------
     int32, shape (256,)
     """
-    scores = np.round(_kernels.BIT_UNITS * (np.log2(shares(variant)) + 8)).astype(np.int32)
+    scores = np.round(_kernels.BIT_UNITS * (np.log2(opcode_shares(variant)) + 8)).astype(np.int32)
     scores.flags.writeable = False
     return scores
 
@@ -94,7 +94,7 @@ def bus_shapes(variant: str) -> npt.NDArray[np.int32]:
     int32, shape (shapes, 2)
         One opcode of the shape, and the score of all of them together; most frequent first.
     """
-    share = shares(variant)
+    share = opcode_shares(variant)
     of_line: dict[str, list[int]] = {}
     for o in variant_named(variant).opcodes():
         of_line.setdefault(o.microcycles, []).append(o.opcode)

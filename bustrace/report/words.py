@@ -53,6 +53,7 @@ RULE_WORDS = {
     "memory-unanswered": "reads of the memory find nobody driving",
     "nmi-held": "NMI stays low",
     "brk-storm": "BRK after BRK: the program has lost its way",
+    "program-nonsense": "the CPU runs opcodes that no sheet lists: what it reads is no program",
     "irq-withdrawn": "IRQ goes away although nobody served it",
     "waits-undeclared": "RDY makes the CPU wait, which the board file does not have",
     "reset-scattered": "RES goes low again and again",

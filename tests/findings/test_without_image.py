@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
-from drill_readings import boot, first_class, members, only, read, run, tide_gauge
+from drill_readings import boot, first_class, members, only, rules, undumped
 
 from bustrace.diagnosis import diagnose
 from bustrace.drill import Planting
@@ -15,14 +13,6 @@ from bustrace.findings import find_all
 from bustrace.findings.answers import BoardReplay
 
 pytestmark = pytest.mark.slow
-
-
-def undumped(*faults, seed=5, cycles=4000):
-    """A boot of the demo board, judged without its ROM image."""
-    board = tide_gauge()
-    chips = tuple(replace(chip, images=()) for chip in board.chips)
-    record = run(*faults, seed=seed, cycles=cycles)
-    return read(record, board=replace(board, chips=chips), seed=seed)
 
 
 @pytest.mark.parametrize(
@@ -76,3 +66,15 @@ def test_a_vector_that_leads_nowhere_points_to_its_rom(seed):
     assert "U4 and U5" in diagnosis.suspects[0].tell_apart
     for other in diagnosis.suspects[1:]:
         assert any("was wrong before" in against for against in other.against)
+
+
+def test_opcodes_that_no_sheet_lists_are_no_program():
+    finding = only(find_all(undumped("stuck:D0=1@read", cycles=2500)), "program-nonsense")
+    assert finding.severity == "fault"
+    assert 4 <= finding.count >= 0.2 * finding.opportunities
+
+
+@pytest.mark.parametrize("fault", [None, "silent:U6", "register:U6"])
+def test_a_program_that_keeps_its_way_makes_sense(fault):
+    found = find_all(undumped(*([fault] if fault else []), cycles=5000))
+    assert "program-nonsense" not in rules(found)

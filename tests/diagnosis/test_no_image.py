@@ -1,0 +1,121 @@
+"""What is named where nobody has the ROM's image: the program's sense tells, and the replay."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from drill_readings import boot, first_class, members, only, rules, undumped
+
+from bustrace.diagnosis import diagnose
+from bustrace.diagnosis.seen_directly import stuck_line
+from bustrace.diagnosis.weighing import SWAP_LATER, _gain, weigh
+from bustrace.drill import Planting
+from bustrace.faults import Fault
+from bustrace.findings import HEALTHY, Assumption, find_all, observe
+from bustrace.findings.evidence import gather
+
+pytestmark = pytest.mark.slow
+
+
+def planted(fault, variant):
+    return Planting(Fault.parse(fault), variant)
+
+
+@pytest.mark.parametrize("seed", [5, 6])
+@pytest.mark.parametrize(
+    "fault", ["short:D3+D4@bus", "short:D0+D1@behind", "stuck:D0=1@read", "stuck:D3=0@behind"]
+)
+def test_a_program_that_makes_no_sense_tells_of_its_data_lines(fault, seed):
+    """With the line as the program wants it, its opcodes are those of a program."""
+    assert fault in first_class(diagnose(undumped(fault, seed=seed, cycles=2500)))
+
+
+@pytest.mark.parametrize("fault", ["always:U5", "doubled:U4+U5"])
+def test_unknown_bytes_of_two_drivers_are_no_reason_to_doubt_either(fault):
+    assert fault in first_class(diagnose(undumped(fault, cycles=2500)))
+
+
+@pytest.mark.parametrize(("seed", "loses_to"), [(3, {"U5"}), (6, {"U4"}), (4, set())])
+def test_a_chip_that_always_drives_may_win_against_some_chips_only(seed, loses_to):
+    """Each pair has a stronger one: which, the reads of the other tell."""
+    evidence = gather(boot(planted("always:U6", "stronger"), seed=seed, cycles=5000))
+    (first, *_) = weigh(evidence)
+    assert str(first.fault) == "always:U6"
+    chips = enumerate(evidence.replay.chips)
+    assert {ref for i, ref in chips if first.assumption.yields >> i & 1} == loses_to
+
+
+def test_brk_after_brk_is_weighed():
+    """Nothing else is seen of it, but the ROM's bytes come twice."""
+    diagnosis = diagnose(undumped("short:D0+D1@behind", cycles=2500))
+    assert "brk-storm" in rules(diagnosis.findings, "fault")
+    assert "brk-storm" in diagnosis.suspects[0].explains
+
+
+def test_what_explains_little_competes_with_a_rom_of_which_nobody_knows_what_it_holds():
+    """Three bytes of the stack with many zeros are no proof of a second driver."""
+    diagnosis = diagnose(undumped("swapped:U4+U5", seed=1, cycles=2500))
+    little = [s for s in diagnosis.suspects if s.fault.family == "doubled"]
+    assert all(suspect.probability < 0.2 for suspect in little)
+
+
+@pytest.mark.parametrize("how", ["high", "inverted"])
+@pytest.mark.parametrize("line", ["D0", "D3", "D7"])
+def test_a_data_clip_is_off_where_the_cpu_takes_the_vector_otherwise(line, how):
+    """That one line makes all the difference, and never moves or does so in both bytes; a line that
+    is stuck sends the CPU to where the vector reads.
+    """
+    diagnosis = diagnose(undumped(planted(f"clip:{line}", how), cycles=2500))
+    assert str(diagnosis.suspects[0].fault) == f"clip:{line}"
+    assert rules(diagnosis.findings, "fault") == set()
+    stuck = find_all(undumped(f"stuck:{line}=1@read", cycles=2500))
+    assert "clip-off" not in rules(stuck)
+
+
+def test_chips_are_not_swapped_while_the_board_runs():
+    """From half of the boot on it would explain as much as from the start, and is not believed."""
+    evidence = gather(undumped("plane:U4.1", cycles=3000))
+    replay = evidence.replay
+    swapped = Assumption(swap_a=0, swap_b=1)
+    answers = replay.replay(swapped)
+    gain, onset = _gain(evidence, answers, swapped, HEALTHY)
+    assert SWAP_LATER > 40
+    assert onset == 0 or gain > 0
+    assert gain <= max(answers.gain - SWAP_LATER, replay.healthy.total - answers.total) + 1e-6
+
+
+@pytest.mark.parametrize("line", ["D1", "D4"])
+def test_a_line_that_no_memory_brings_to_a_level_is_stuck(line):
+    """Too little of the ROM was read, but RAM that nobody wrote has both levels, too."""
+    found = find_all(undumped(f"stuck:{line}=1@read", cycles=2500))
+    (stuck,) = (f for f in found if f.rule == "line-stuck" and f.lines == (line,))
+    assert (stuck.severity, stuck.chips) == ("fault", ())
+    assert "reads of U5, U4" in stuck.text
+
+
+def test_a_cpu_in_a_small_loop_on_unclipped_lines_does_not_stand():
+    reading = boot("silent:U4", cycles=5000, without=("A0", "A1", "A2", "RDY"))
+    assert "cpu-stands" not in rules(find_all(reading))
+
+
+@pytest.mark.parametrize("seed", [3, 5])
+def test_a_program_that_loses_its_way_points_to_its_rom_where_nothing_else_does(seed):
+    """Bits were lost, and the CPU jams: which byte was wrong nobody can tell."""
+    diagnosis = diagnose(undumped(planted("content:U5", "rot"), seed=seed, cycles=2500))
+    assert rules(diagnosis.findings, "fault") == {"cpu-jam"}
+    (suspect,) = diagnosis.suspects
+    assert str(suspect.fault) == "content:U5"
+    assert suspect.probability == 0.5
+    assert "swapped:U4+U5" in first_class(diagnosis)
+
+
+def test_one_bit_that_rests_in_one_chip_alone_is_that_chips():
+    """The line moves elsewhere, so it is no clip, and no line of the bus."""
+    reading = undumped("plane:U5.1", cycles=2500)
+    seen = observe(reading)
+    finding = only(seen.findings, "line-stuck")
+    suspect = stuck_line(seen, finding)
+    assert members(suspect) == {"plane:U5.1", "stuck:D1=0@U5"}
+    everywhere = replace(finding, chips=())
+    assert members(stuck_line(seen, everywhere)) == {"stuck:D1=0@bus", "clip:D1"}

@@ -1,0 +1,94 @@
+"""What bytes of a memory that nobody knows cost, and so what they tell of the lines."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from drill_readings import undumped
+
+from bustrace.findings import HIGH_WINS, LATE, LOW_WINS, Assumption
+from bustrace.findings._kernels import ANY_BYTES, OPCODES, ROM_BYTES
+from bustrace.findings.answers import BoardReplay
+from bustrace.findings.usual_bytes import usual_bytes
+
+BYTES = np.arange(256)
+
+
+def test_lines_that_tell_nothing_leave_the_sum_of_all_bytes():
+    """Each mask of lines parts the whole probability among what it may show."""
+    usual = usual_bytes("6502")
+    assert usual.sum(axis=2) == pytest.approx(np.ones((3, 256)))
+    for lines in (0x00, 0x0F, 0x81, 0xFF):
+        assert not usual[:, lines, BYTES & lines != BYTES].any()
+    for shown in range(4):
+        alike = np.equal(BYTES & 0x03, shown)
+        assert usual[:, 0x03, shown] == pytest.approx(usual[:, 0xFF, alike].sum(axis=1))
+
+
+def test_a_program_is_told_from_what_ram_holds_at_power_on():
+    """LDA # is common, what no sheet lists is not; an operand is 0 more often than 0x5B."""
+    one = usual_bytes("6502")[:, 0xFF]
+    lda, undocumented = 0xA9, 0xAB
+    assert one[OPCODES, lda] > 2 * one[ANY_BYTES, lda]
+    assert one[OPCODES, undocumented] < 0.1 * one[ANY_BYTES, undocumented]
+    assert one[ROM_BYTES, 0x00] > 8 * one[ROM_BYTES, 0x5B]
+    assert set(one[ANY_BYTES]) == {1 / 256}
+
+
+@pytest.mark.slow
+def test_code_costs_less_in_a_rom_than_in_a_ram():
+    """Opcodes of a program that runs well; with the ROM's content in doubt they cost as any."""
+    replay = BoardReplay(undumped(cycles=3000))
+    rom = replay.chips.index("U5")
+    reads = (replay.healthy.drivers == 1 << rom) & (replay.read == 1) & (replay._runs == 1)
+    anything = replay.replay(Assumption(loose=rom))
+    new = np.flatnonzero(reads & (anything.cost > 6))
+    assert len(new) > 30
+    assert np.median(replay.healthy.cost[new]) < 7.0
+    assert anything.total > replay.healthy.total + 80
+
+
+@pytest.mark.slow
+def test_of_two_joined_lines_the_common_level_is_all_that_is_news():
+    """In memory that holds one byte over and over it is no news either."""
+    replay = BoardReplay(undumped("open:D4@read"))
+    rom = (replay.healthy.drivers == 1 << replay.chips.index("U5")) & (replay.read == 1)
+    cells, first = np.unique(replay.address[rom], return_index=True)
+    at = np.flatnonzero(rom)[first]
+    assert len(cells) > 200
+    for wins in (LOW_WINS, HIGH_WINS):
+        joined = replay.replay(Assumption(data_short_a=0, data_short_b=1, short_wins=wins))
+        together = np.isin(replay.data[at] & 3, (0, 3))
+        assert np.median(joined.cost[at[together]]) < 0.5
+
+
+@pytest.mark.slow
+def test_lines_that_tell_because_they_moved_are_news_each():
+    """A RAM that may be late: where a line is as it was before, nothing is known of its cell; the
+    others are no row of one byte, though they all differ from the same byte before.
+    """
+    replay = BoardReplay(undumped(cycles=3000))
+    ram = replay.chips.index("U4")
+    late = replay.replay(Assumption(weak_chip=ram, weak_lines=0xFF, weak_way=LATE))
+    at = np.flatnonzero((replay.healthy.cost > 7.9) & (replay.healthy.drivers == 1 << ram))
+    moved = np.bitwise_count(replay.data[at] ^ replay.data[at - 1])
+    assert len(at) > 5
+    assert (late.cost[at] > moved - 0.01).all()
+
+
+@pytest.mark.slow
+def test_the_level_that_wins_between_unknown_drivers_is_less_news_than_the_other():
+    """The ROM drives along with RAM that nobody wrote: a low comes three times of four, and tells
+    of neither; a high is both chips' own.
+    """
+    replay = BoardReplay(undumped("always:U5", cycles=1500))
+    ram, rom = replay.chips.index("U4"), replay.chips.index("U5")
+    both = replay.replay(Assumption(always=1 << rom))
+    at = int(np.flatnonzero((both.drivers == 1 << ram | 1 << rom) & (both.cost > 0))[0])
+    ones = int(replay.data[at])
+    count = ones.bit_count()
+    of_rom = usual_bytes("6502")[ROM_BYTES, ones, ones]
+    assert 0 < count < 8
+    assert both.cost[at] == pytest.approx(0.415 * (8 - count) + count - np.log2(of_rom), abs=1e-3)
+    again = (replay.address == replay.address[at]) & (replay.data == ones) & (replay.read == 1)
+    assert not both.cost[np.flatnonzero(again)[1:]].any()
