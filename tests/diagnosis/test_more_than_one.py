@@ -53,6 +53,27 @@ def test_a_reset_at_no_steady_pace_is_no_watchdogs(planting, named):
     assert "falls again" in diagnosis.suspects[0].check
 
 
+AGAIN = {"cycles": 1500, "reset_low": ((0, 12), (700, 720))}
+
+
+def test_a_reset_that_comes_once_more_is_told_on_a_board_that_is_ill():
+    suspects = diagnose(boot("plane:U4.3", **AGAIN)).suspects
+    assert "plane:U4.3" in members(suspects[0])
+    (again,) = (s for s in suspects if "reset:repeats" in members(s))
+    assert again.probability < 0.5
+    assert any("button" in against for against in again.against)
+
+
+def test_a_reset_that_comes_once_more_by_itself_is_a_finger():
+    assert not diagnose(boot(**AGAIN)).suspects
+
+
+def test_reset_that_is_pulled_in_single_cycles_from_the_start_is_told():
+    """It is never high for long: no release stands out."""
+    pulled = Planting(Fault.parse("reset:held"), "plain", Occurrence(0, 0.4, 1))
+    assert "reset:held" in first_class(diagnose(boot(pulled)))
+
+
 @pytest.mark.parametrize("start", [0, 3000])
 def test_ready_held_low_is_told_while_a_display_takes_the_bus(start):
     """The address moves, but not by the CPU's doing."""
