@@ -13,7 +13,7 @@ from bustrace.campaign.by_chance import healthy_by_chance
 from bustrace.campaign.cases import Case, Kind, Plan, draw_case, lines_of
 from bustrace.campaign.mending import Work, advised, work_until_mended
 from bustrace.campaign.oracle import Oracle
-from bustrace.campaign.scoring import Classes, count_as_two, score
+from bustrace.campaign.scoring import Classes, count_as_two, first_classes, score
 from bustrace.campaign.seen import differing, seen_on
 from bustrace.capture import Capture, open_capture
 from bustrace.diagnosis import Diagnosis, diagnose
@@ -103,7 +103,7 @@ def _planted(case: Case) -> Result:
     told |= {
         "first_differing": int(oracle.changed[0]) + start,
         "verdict": diagnosis.verdict,
-        "answer": [[str(fault) for fault in group] for group in answer[:3]],
+        "answer": [[str(fault) for fault in group] for group in first_classes(truth, answer)],
         "probability": round(diagnosis.suspects[0].probability, 4) if answer else None,
         "right": scored.right,
         "named": scored.named,

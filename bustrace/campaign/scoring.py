@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from bustrace.faults import SELECT, Fault
 
-FIRST = 3
-"""Classes that a technician reads."""
+FIRST, FIRST_OF_TWO = 3, 4
+"""Classes that a technician reads, where one fault is to be found, and where two are."""
 
 MOST_COMPARED = 6
 """Faults of a first class that are held against the truth's oracle class where the truth itself is
@@ -33,7 +33,8 @@ class Score:
         The first class contains a fault of the oracle class, be it the truth or another; of
         several faults: of one of them.
     in_three : bool
-        One of the first three classes contains the truth; of two faults: each is in one.
+        One of the first three classes contains the truth; of two faults: each is in one of the
+        first four.
     place : bool
         The first fault named is of the same net or the same chip as the truth, or as one of two.
     missed : bool
@@ -87,11 +88,18 @@ def score(
             fault in first or any(alike(fault, named) for named in first[:MOST_COMPARED])
             for fault in truth
         ),
-        in_three=all(any(fault in group for group in classes[:FIRST]) for fault in truth),
+        in_three=all(
+            any(fault in group for group in first_classes(truth, classes)) for fault in truth
+        ),
         place=bool(first) and any(same_place(fault, first[0]) for fault in truth),
         missed=not classes and not said_fault,
         size=len(first),
     )
+
+
+def first_classes(truth: Sequence[Fault], classes: Classes) -> Classes:
+    """The classes that a technician reads where so many faults are to be found."""
+    return classes[: FIRST if len(truth) == 1 else FIRST_OF_TWO]
 
 
 def same_place(one: Fault, other: Fault) -> bool:

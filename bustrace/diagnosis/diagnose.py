@@ -20,6 +20,7 @@ from bustrace.diagnosis.next_steps import next_steps
 from bustrace.diagnosis.seen_directly import (
     clips_off,
     perhaps_held,
+    perhaps_repeats,
     seen_directly,
     selected_along,
     stuck_line,
@@ -88,8 +89,9 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         *unheard_requests(seen, faults),
         *departs_seldom(seen),
         *perhaps_held(seen),
+        *perhaps_repeats(seen, faults),
     ]
-    held = {s.fault.family for s in suspects}
+    held = {s.fault.family for s in suspects if s.probability >= LIKELY}
     board_faults = [f for f in faults if f.rule in BOARD_RULES]
     clips = [f for f in seen.findings if f.rule == "clip-off"]
     if board_faults or clips:
@@ -120,7 +122,9 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
 def _in_order(suspects: Iterable[Suspect]) -> tuple[Suspect, ...]:
     """What is seen on a line stands first, in the ladder's order; the rest by probability."""
     suspects = tuple(suspects)
-    direct = [s for s in suspects if s.fault.family in ("clock", "reset")]
+    direct = [
+        s for s in suspects if s.fault.family in ("clock", "reset") and s.probability >= LIKELY
+    ]
     others = [s for s in suspects if s not in direct]
     # With a likely fault of the board in view, clips are the lesser trouble.
     fault = any(s.probability >= LIKELY and s.fault.family != "clip" for s in others)

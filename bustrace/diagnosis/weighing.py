@@ -10,8 +10,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from bustrace.diagnosis.hypotheses import Hypothesis, enumerate_hypotheses
+from bustrace.diagnosis.model import LIKELY
 from bustrace.diagnosis.priors import NONE, priors
 from bustrace.faults import Fault
 from bustrace.findings import HEALTHY, SOMETIMES_PRICE, WRONG_ONLY, Answers, Assumption, Evidence
@@ -75,6 +77,24 @@ BESIDE_CONTENT = 20.0
 CUT_OFF = 10.0
 """Bits for a chip that asks for what it never got: as for any level that should not be."""
 
+LAST_FAULT_GAIN, LAST_FAULT_LEAVES = 20.0, 0.1
+"""Bits that are enough for one more fault with which hardly anything wrong is left, and the share
+of the wrong levels before it that it may leave: noise is not explained so well."""
+
+TOGETHER = 40.0
+"""Bits, priors included, by which two faults must explain more than the likeliest one and what is
+named beside it, to stand in their place: as much as a further fault must explain."""
+
+STARTS = 2
+"""Groups behind the likeliest that are each tried as the first of several."""
+
+MOST_PAIRED, PAIRED_CYCLES = 64, 8_000
+"""Hypotheses of which each is tried with each, and cycles that tell which these are: in a long
+capture there is time for no more."""
+
+PAIRS_TRIED = 40
+"""Pairs that are replayed."""
+
 MAX_FAULTS = 3
 
 
@@ -98,6 +118,8 @@ class Weighed:
         It explains only as a fault that comes and goes.
     assumption : Assumption
         Of the likeliest.
+    prior_bits : float
+        log2 of the likeliest's prior probability.
     """
 
     fault: Fault
@@ -107,6 +129,12 @@ class Weighed:
     onset: int
     sometimes: bool
     assumption: Assumption
+    prior_bits: float
+
+    @property
+    def members(self) -> set[Fault]:
+        """All faults of the group."""
+        return {self.fault, *self.alike}
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,11 +165,15 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     chosen = [groups[0]]
     if not groups[0].sometimes:
         chosen += _further(evidence, hypotheses, groups[0])
-    others = [
-        g
-        for g in groups[1:]
-        if g.probability >= MIN_PROBABILITY and g.fault not in {c.fault for c in chosen}
-    ]
+    others = groups[1:]
+    together = _better_together(evidence, hypotheses, groups[1:], chosen)
+    if together:
+        # What is not as it seems in so many cases may be the one fault after all.
+        left = 1 - _listed(evidence)
+        others = [replace(g, probability=left * g.probability) for g in groups]
+        chosen = together
+    named = {c.fault for c in chosen}
+    others = [g for g in others if g.probability >= MIN_PROBABILITY and g.fault not in named]
     return (*chosen, *others)[:MAX_NAMED]
 
 
@@ -162,49 +194,140 @@ def _any_content(
     ]
 
 
+def _weight(chain: list[Weighed]) -> float:
+    """Bits for several faults that are there together, priors included."""
+    return sum(group.gain + group.prior_bits for group in chain)
+
+
+def _better_together(
+    evidence: Evidence, hypotheses: list[Hypothesis], groups: list[Weighed], chosen: list[Weighed]
+) -> list[Weighed]:
+    """Two faults or more of which none is the likeliest alone, where together they explain more
+    than what was `chosen` by far: what acts like both of two is easily the likeliest one. Else
+    none, and where no ROM has an image: among so much that is unknown some two explain anything.
+    """
+    if not _knows_a_rom(evidence):
+        return []
+    weight, best = _weight(chosen), []
+    if evidence.replay.healthy.total - sum(group.gain for group in chosen) < TOGETHER:
+        return []  # nothing is left that others could explain
+    tried = {chosen[0].assumption}
+    for group in (*groups[:STARTS], *_parts(evidence, hypotheses, weight + TOGETHER)):
+        if group.assumption in tried:
+            continue
+        tried.add(group.assumption)
+        # Together they are as sure as any, however unlikely each is alone.
+        answers = evidence.replay.replay(group.assumption, first=group.onset)
+        gain = evidence.replay.healthy.total - answers.total - _cut_off(evidence, group.assumption)
+        gain -= ONSET_PRICE if group.onset else 0.0
+        first = replace(group, gain=gain, sometimes=False, probability=_listed(evidence))
+        wanted = weight + TOGETHER - _weight([first])
+        chain = [first, *_further(evidence, hypotheses, first, wanted)]
+        if len(chain) > 1 and _weight(chain) >= weight + TOGETHER:
+            best, weight = chain, _weight(chain)
+    return best
+
+
+def _parts(evidence: Evidence, hypotheses: list[Hypothesis], least: float) -> Iterator[Weighed]:
+    """The larger fault of the pair that explains most together, if that comes to `least` bits,
+    priors included, though each may be far from the likeliest alone.
+
+    What two explain together is first taken for what either explains, cycle by cycle.
+    """
+    replay = evidence.replay
+    healthy = replay.early_cost(HEALTHY, PAIRED_CYCLES)
+    most = float(healthy.sum(dtype=np.float64)) - SECOND_FAULT_GAIN
+    found: dict[Assumption, tuple[Hypothesis, npt.NDArray[np.float32]]] = {}
+    for each in sorted(hypotheses, key=lambda h: -h.prior_bits):
+        if each.assumption not in found:
+            found[each.assumption] = each, replay.early_cost(each.assumption, PAIRED_CYCLES)
+    ranked = sorted(
+        (float(cost.sum(dtype=np.float64)) - each.prior_bits, place)
+        for place, (each, cost) in enumerate(found.values())
+        if cost.sum(dtype=np.float64) <= most
+    )
+    told = list(found.values())
+    pool = [told[place] for _, place in ranked[:MOST_PAIRED]]
+    if len(pool) < 2:
+        return
+    prior = np.array([each.prior_bits for each, _ in pool])
+    costs = np.stack([cost for _, cost in pool])
+    costs = costs[:, (costs != 0).any(axis=0)]
+    pairs = []
+    for i, mine in enumerate(costs[:-1]):
+        left = np.minimum(mine, costs[i + 1 :]).sum(axis=1, dtype=np.float64)
+        bits = prior[i] + prior[i + 1 :] - left
+        pairs += [(float(each), i, i + 1 + j) for j, each in enumerate(bits)]
+    best = None
+    for _, i, j in sorted(pairs, key=lambda pair: -pair[0])[:PAIRS_TRIED]:
+        joined = _join(pool[i][0].assumption, pool[j][0].assumption)
+        if joined is None:
+            continue
+        bits = replay.healthy.total - replay.replay(joined).total - _cut_off(evidence, joined)
+        bits += prior[i] + prior[j]
+        if bits >= least:
+            best, least = pool[i][0], bits
+    if best is not None:
+        gain = replay.healthy.total - replay.replay(best.assumption).total
+        alike = tuple(
+            h.fault for h in hypotheses if h.assumption == best.assumption and h.fault != best.fault
+        )
+        yield Weighed(best.fault, alike, gain, 1.0, 0, False, best.assumption, best.prior_bits)
+
+
 def _listed(evidence: Evidence) -> float:
     """Share of suspects that explain all and are what they seem."""
-    replay = evidence.replay
-    known = any(replay.has_image(ref) for ref in replay.chips)
-    return 1 - (LOOKALIKE if known else LOOKALIKE_BLIND)
+    return 1 - (LOOKALIKE if _knows_a_rom(evidence) else LOOKALIKE_BLIND)
 
 
-def _further(evidence: Evidence, hypotheses: list[Hypothesis], first: Weighed) -> Iterator[Weighed]:
+def _knows_a_rom(evidence: Evidence) -> bool:
+    return any(evidence.replay.has_image(ref) for ref in evidence.replay.chips)
+
+
+def _further(
+    evidence: Evidence, hypotheses: list[Hypothesis], first: Weighed, wanted: float = 0.0
+) -> Iterator[Weighed]:
     """More faults: several things are often wrong at once. With the likeliest taken as given, does
     one more explain much of what is left, wrong bits among it?
+
+    The second must explain `wanted` bits at least.
     """
-    given, named = first.assumption, {first.fault, *first.alike}
+    given, named = first.assumption, first.members
     certainty = first.probability
     sure = _listed(evidence)
     floor = max(SECOND_FAULT_GAIN, SECOND_FAULT_SHARE * first.gain)
+    if wanted:  # held against another explanation, what its own model leaves does not matter
+        floor = SECOND_FAULT_GAIN
     if given.loose >= 0:
         floor = BESIDE_CONTENT  # another content explains its bytes whole, and nothing else
     for _ in range(MAX_FAULTS - 1):
-        if evidence.replay.replay(given).total <= floor:
+        least = max(min(floor, LAST_FAULT_GAIN), wanted)
+        if evidence.replay.replay(given).total <= least:
             return  # nothing that could be gained
         left = evidence.replay.replay(given, WRONG_ONLY).total
-        for group in _groups(_score(evidence, hypotheses, given, floor), left, sure):
-            if group.gain <= floor or {group.fault, *group.alike} & named:
+        for group in _groups(_score(evidence, hypotheses, given, least), left, sure):
+            if group.gain <= least or group.members & named:
                 continue
             joined = _join(given, group.assumption)
-            if joined is not None and _explains_more(evidence, given, joined, left):
+            if joined is None:
+                continue
+            after = evidence.replay.replay(joined, WRONG_ONLY).total
+            if group.gain > floor and (given.loose < 0 or left - after > BESIDE_CONTENT):
+                break
+            if group.probability >= LIKELY and _leaves_nothing(left, after):
                 break
         else:
             return
         # It rests on the one before it, so it is no surer than that.
         certainty = min(certainty, group.probability)
         yield replace(group, probability=certainty)
-        named |= {group.fault, *group.alike}
-        given = joined
+        named |= group.members
+        given, wanted = joined, 0.0
 
 
-def _explains_more(evidence: Evidence, given: Assumption, joined: Assumption, left: float) -> bool:
-    """Whether one more fault explains wrong bits, not only bytes of another content, of which some
-    will be right by chance.
-    """
-    if given.loose < 0:
-        return True
-    return left - evidence.replay.replay(joined, WRONG_ONLY).total > BESIDE_CONTENT
+def _leaves_nothing(left: float, after: float) -> bool:
+    """Whether hardly anything of what was wrong, in bits, is so after one more fault."""
+    return left > 0 and after <= LAST_FAULT_LEAVES * left
 
 
 def _score(
@@ -218,9 +341,9 @@ def _score(
     joins = [(h, _join(given, h.assumption)) for h in hypotheses]
     wanted = [(h, joined) for h, joined in joins if joined is not None and joined != given]
     gained: dict[Assumption, tuple[float, int, bool]] = {}
-    best = floor + OUT_OF_SIGHT
+    least = floor
     for joined in _promising_first(evidence, [joined for _, joined in wanted]):
-        answers = evidence.replay.replay_while(joined, base_gain + best - OUT_OF_SIGHT)
+        answers = evidence.replay.replay_while(joined, base_gain + least)
         if answers is not None:
             gain, onset = _gain(evidence, answers, joined, before)
             now_and_then = _sometimes(evidence, answers) if given == HEALTHY else 0.0
@@ -228,12 +351,12 @@ def _score(
             if sometimes:
                 gain, onset = now_and_then, 0
             gained[joined] = gain - base_gain, onset, sometimes
-            best = max(best, gain - base_gain)
+            least = max(least, gain - base_gain - OUT_OF_SIGHT)
     # Whatever the order in which they were tried, the same ones are kept.
     return [
         _Scored(hypothesis, *gained[joined])
         for hypothesis, joined in wanted
-        if joined in gained and gained[joined][0] >= best - OUT_OF_SIGHT
+        if joined in gained and gained[joined][0] >= least
     ]
 
 
@@ -291,15 +414,18 @@ def _join(first: Assumption, second: Assumption) -> Assumption | None:
     """Both assumptions at once, or None where they speak of the same thing."""
     if first == HEALTHY:
         return second
+    mine, theirs = _drives_along(first), _drives_along(second)
+    if mine and theirs - mine and _who_wins(first) != _who_wins(second):
+        return None  # one word for who wins does for the same chips only
     changes = {}
     for name in Assumption.__dataclass_fields__:
-        mine, theirs, neutral = (getattr(a, name) for a in (first, second, HEALTHY))
-        if theirs == neutral:
+        given, added, neutral = (getattr(a, name) for a in (first, second, HEALTHY))
+        if added == neutral:
             continue
-        if mine == neutral:
-            changes[name] = theirs
+        if given == neutral:
+            changes[name] = added
         elif name.endswith("_and"):
-            changes[name] = mine & theirs
+            changes[name] = given & added
         elif name.endswith("_or") or name in (
             "silent",
             "always",
@@ -307,10 +433,23 @@ def _join(first: Assumption, second: Assumption) -> Assumption | None:
             "latch_dead",
             "select_off",
         ):
-            changes[name] = mine | theirs
+            changes[name] = given | added
         else:
             return None
     return replace(first, **changes)
+
+
+def _drives_along(assumption: Assumption) -> set[int]:
+    """Chips that it makes drive along with others."""
+    always = {
+        chip for chip in range(assumption.always.bit_length()) if assumption.always >> chip & 1
+    }
+    return {*always, assumption.doubled_by, assumption.select_on} - {-1}
+
+
+def _who_wins(assumption: Assumption) -> tuple[int, int, int]:
+    """Whose level a line has that two drive."""
+    return assumption.fight, assumption.strong, assumption.yields
 
 
 def _kind(scored: _Scored) -> str:
@@ -356,6 +495,7 @@ def _groups(scored: list[_Scored], wrong: float, listed: float) -> list[Weighed]
                 head.onset,
                 head.sometimes,
                 head.hypothesis.assumption,
+                head.hypothesis.prior_bits,
             )
         )
         left = [s for s in rest if id(s) not in ids]

@@ -487,9 +487,14 @@ class BoardReplay:
 
     def early_gain(self, assumption: Assumption, cycles: int) -> float:
         """Bits gained over the healthy board in the first cycles alone."""
-        answers = self._replay(assumption, PRICES, 0, HEALTHY, _NO_LIMIT, cycles)
+        healthy = self._healthy_cost[:cycles].sum(dtype=np.float64)
+        return float(healthy - self.early_cost(assumption, cycles).sum(dtype=np.float64))
+
+    def early_cost(self, assumption: Assumption, cycles: int) -> npt.NDArray[np.float32]:
+        """Bits of each of the first cycles: float32, shape (min(cycles, n),)."""
+        answers = self._replay(assumption, PRICES, 0, HEALTHY, _NO_LIMIT, min(cycles, self.n))
         assert answers is not None, "without a limit a replay goes to the end"
-        return float(self._healthy_cost[:cycles].sum(dtype=np.float64)) - answers.total
+        return answers.cost
 
     def _replay(
         self,

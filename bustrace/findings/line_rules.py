@@ -40,7 +40,12 @@ CLEAR_BITS = 20.0
 
 
 def _distinct(evidence: Evidence, where: npt.NDArray[np.bool_]) -> int:
-    return len(np.unique(evidence.replay.address[where]))
+    """Addresses; of writes at addresses that are not known, the bytes that the CPU meant."""
+    replay, intent = evidence.replay, evidence.reading.program.intent
+    unknown = where & (replay.address < 0) & (replay.read == 0)
+    unknown &= intent.data_known[: evidence.n] == 0xFF
+    addresses = np.unique(replay.address[where & ~unknown])
+    return len(addresses) + len(np.unique(intent.data[: evidence.n][unknown]))
 
 
 def address_lines(evidence: Evidence) -> Iterator[Finding]:

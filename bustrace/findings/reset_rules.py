@@ -135,7 +135,11 @@ def reset_line(evidence: Evidence) -> Iterator[Finding]:
     releases = [s for s in spans if s.level == 1 and s.length >= SUSTAINED_CYCLES]
     if not lows:
         yield from _unseen_reset(evidence)
+    falls = _scattered_falls(spans, n)
     if not releases and lows:
+        if falls and _starts_again(reading):
+            yield _scattered(falls, spans)
+            return
         if runs(reading):
             yield Finding(
                 rule="clip-off",
@@ -185,19 +189,8 @@ def reset_line(evidence: Evidence) -> Iterator[Finding]:
             text=f"RES comes again and again: {len(again)} times in {span_text}. A watchdog that "
             "nobody feeds, a reset generator that sees a sagging rail, or a shorted button.",
         )
-    elif falls := _scattered_falls(spans, n):
-        yield Finding(
-            rule="reset-scattered",
-            severity="fault",
-            lines=("RES",),
-            cycles=tuple(falls[:SHOWN]),
-            opportunities=len(spans),
-            count=len(falls),
-            measured=f"RES falls {len(falls):,} times, from cycle {falls[0]:,} to {falls[-1]:,}",
-            expected="one rise, which may chatter for some cycles",
-            text=f"RES goes low again and again, {len(falls):,} times: the CPU starts anew each "
-            "time. Something pulls it, or a joint comes and goes.",
-        )
+    elif falls:
+        yield _scattered(falls, spans)
     elif again:
         last = spans[-1]
         stays_low = last.level == 0 and last.length >= SUSTAINED_CYCLES
@@ -245,6 +238,32 @@ def reset_line(evidence: Evidence) -> Iterator[Finding]:
             expected=f"at least {SHORTEST_RESET_CYCLES} cycles (makers' sheets)",
             text="The reset pulse is shorter than the CPU needs.",
         )
+
+
+def _starts_again(reading: Reading) -> bool:
+    """Whether the CPU reads its reset vector again and again, as no program does."""
+    cycles = reading.cycles
+    captured = reading.hookup.address_mask & reading.board.address_mask
+    if captured.bit_count() < FEWEST_LINES:
+        return False
+    there = (cycles.address & np.uint32(captured)) == np.uint32(0xFFFC & captured)
+    there &= (cycles.address_known & np.uint32(captured)) == np.uint32(captured)
+    return int(there.sum()) >= REPEATS
+
+
+def _scattered(falls: list[int], spans: list[ResetSpan]) -> Finding:
+    return Finding(
+        rule="reset-scattered",
+        severity="fault",
+        lines=("RES",),
+        cycles=tuple(falls[:SHOWN]),
+        opportunities=len(spans),
+        count=len(falls),
+        measured=f"RES falls {len(falls):,} times, from cycle {falls[0]:,} to {falls[-1]:,}",
+        expected="one rise, which may chatter for some cycles",
+        text=f"RES goes low again and again, {len(falls):,} times: the CPU starts anew each "
+        "time. Something pulls it, or a joint comes and goes.",
+    )
 
 
 def _scattered_falls(spans: list[ResetSpan], n: int) -> list[int]:

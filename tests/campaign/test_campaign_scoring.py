@@ -56,6 +56,13 @@ def test_in_three_means_the_first_three_classes(rank, seen):
     assert found.right is (rank == 0)
 
 
+@pytest.mark.parametrize(("rank", "seen"), [(0, True), (3, True), (4, False)])
+def test_of_two_faults_each_is_looked_for_in_the_first_four_classes(rank, seen):
+    answer = [[IRQ], *([Fault("clip", (f"A{place}",))] for place in range(5))]
+    answer.insert(rank, [RAM])
+    assert judged([RAM, IRQ], answer).in_three is seen
+
+
 def test_nothing_named_is_missed_unless_a_fault_is_said():
     assert judged([RAM], [], said_fault=False).missed
     assert not judged([RAM], [], said_fault=True).missed

@@ -7,8 +7,10 @@ from drill_readings import FIXTURES, boot, first_class, members, read, run, tide
 
 from bustrace.board import load_board
 from bustrace.diagnosis import diagnose
+from bustrace.diagnosis.weighing import _join
 from bustrace.drill import Display, Nuisances, Occurrence, Planting, as_described
 from bustrace.faults import Fault
+from bustrace.findings import FIRST_WINS, Assumption
 
 pytestmark = pytest.mark.slow
 
@@ -51,6 +53,64 @@ def test_a_reset_at_no_steady_pace_is_no_watchdogs(planting, named):
     diagnosis = diagnose(boot(planting, cycles=9000))
     assert named in first_class(diagnosis)
     assert "falls again" in diagnosis.suspects[0].check
+
+
+def ranks(diagnosis, plantings):
+    """Where each planted fault is named, from 1 on; 0 for nowhere."""
+    classes = [members(suspect) for suspect in diagnosis.suspects]
+    faults = [str(planting.fault) for planting in plantings]
+    return [next((k for k, c in enumerate(classes, 1) if f in c), 0) for f in faults]
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_two_faults_stand_before_one_that_acts_like_both(seed):
+    """Alone each of the two explains much less than a chip that drives now and then would."""
+    two = Planting(Fault.parse("content:U2"), "revision"), Planting(Fault.parse("always:U2"), "low")
+    kiln = load_board(FIXTURES / "kiln_control" / "board.toml")
+    diagnosis = diagnose(boot(*two, board=kiln, seed=seed, cycles=3000))
+    assert sorted(ranks(diagnosis, two)) == [1, 2]
+
+
+def test_a_fault_that_explains_more_with_a_second_stands_before_the_likeliest_alone():
+    """Any content explains a ROM's bytes; RAM in its socket explains them and one line more."""
+    two = Planting(Fault.parse("swapped:U4+U5")), Planting(Fault.parse("open:D3@behind"))
+    assert ranks(diagnose(boot(*two, seed=1, cycles=4000)), two) == [1, 2]
+
+
+def test_a_second_fault_that_leaves_nothing_wrong_needs_fewer_bits():
+    two = Planting(Fault.parse("content:U5"), "revision"), Planting(Fault.parse("always:U5"), "low")
+    diagnosis = diagnose(boot(*two, seed=1, cycles=3000))
+    assert ranks(diagnosis, two) == [1, 2]
+    assert not any(suspect.probability < 0.5 for suspect in diagnosis.suspects)
+
+
+def test_who_wins_on_a_line_is_told_once():
+    """A chip that is stronger than another says nothing of a third that drives along."""
+    stronger = Assumption(doubled=1, doubled_by=0, fight=FIRST_WINS, strong=0)
+    assert _join(stronger, Assumption(always=0b100)) is None
+    assert _join(stronger, Assumption(always=0b001)) is not None
+    assert _join(Assumption(always=0b001), Assumption(always=0b100)) is not None
+
+
+AGAIN = {"cycles": 1500, "reset_low": ((0, 12), (700, 720))}
+
+
+def test_a_reset_that_comes_once_more_is_told_on_a_board_that_is_ill():
+    suspects = diagnose(boot("plane:U4.3", **AGAIN)).suspects
+    assert "plane:U4.3" in members(suspects[0])
+    (again,) = (s for s in suspects if "reset:repeats" in members(s))
+    assert again.probability < 0.5
+    assert any("button" in against for against in again.against)
+
+
+def test_a_reset_that_comes_once_more_by_itself_is_a_finger():
+    assert not diagnose(boot(**AGAIN)).suspects
+
+
+def test_reset_that_is_pulled_in_single_cycles_from_the_start_is_told():
+    """It is never high for long: no release stands out."""
+    pulled = Planting(Fault.parse("reset:held"), "plain", Occurrence(0, 0.4, 1))
+    assert "reset:held" in first_class(diagnose(boot(pulled)))
 
 
 @pytest.mark.parametrize("start", [0, 3000])

@@ -25,7 +25,8 @@ from drill_readings import read as read_record
 
 from bustrace.board import unknown_board
 from bustrace.capture.model import Capture
-from bustrace.drill import line_names, sample
+from bustrace.drill import Planting, line_names, sample
+from bustrace.faults import Fault
 from bustrace.findings import Finding, find_all, gather
 from bustrace.reading import Reading, read_boot
 
@@ -128,6 +129,14 @@ def test_a_stuck_line_is_counted_in_cycles_that_want_the_other_level():
     assert 200 < finding.count <= len(wanted)
     assert finding.count == finding.opportunities
     assert set(finding.cycles) <= set((wanted - 1).tolist())
+
+
+@pytest.mark.slow
+def test_a_line_stuck_in_writes_is_told_where_their_addresses_are_not_known():
+    """The stack pointer of a program that was never right, without the lowest address lines."""
+    ill = Planting(Fault.parse("always:U4"), "high"), "stuck:D3=1@bus"
+    found = find_all(boot(*ill, seed=1, without=("A0", "A1", "A2")))
+    assert only([f for f in found if f.lines == ("D3",)], "line-stuck").count > 10
 
 
 @pytest.mark.slow
