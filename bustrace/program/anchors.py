@@ -10,7 +10,7 @@ import numpy as np
 
 from bustrace.cpu import CpuState
 from bustrace.program.model import Kind
-from bustrace.program.searched import Searched
+from bustrace.program.searched import SURE, Searched
 from bustrace.program.thread import Patch, Run, Thread
 from bustrace.program.trouble import LINE_WINDOW, NARROW, Strictness, faulty_lines, first_trouble
 
@@ -29,8 +29,11 @@ _WRITES = 64
 _NEAR = 1 << 12
 """Cycles looked through first."""
 
-_SURE, _SURE_ROWS = 0.95, 24
-"""Confidence of a row that was searched for, and how many such rows, that make it certain."""
+_TAKEN = (Kind.IRQ, Kind.NMI, Kind.BRK)
+"""What may come between instructions: in a storm of interrupts few are left in a row."""
+
+_SURE_ROWS = 24
+"""So many sure rows in a row are certain."""
 
 _FETCHES_TRIED = 64
 _PLACES_TRIED = 256
@@ -115,12 +118,14 @@ def certain_anchors(
     """
     if not _enough_lines(thread, after, len(thread), aside):
         return
-    sure = (found.kind == Kind.INSTRUCTION) & (found.confidence >= _SURE) & (found.pc >= 0)
+    fetches = (found.kind == Kind.INSTRUCTION) & (found.pc >= 0)
+    sure = (fetches | np.isin(found.kind, _TAKEN)) & (found.confidence >= SURE)
     # How many rows in a row are sure, from each one on.
     unsure = np.append(np.flatnonzero(~sure), len(sure))
     run = unsure[np.searchsorted(unsure, np.arange(len(sure)))] - np.arange(len(sure))
-    begins = np.flatnonzero((run >= _SURE_ROWS) & (found.first_cycle >= after))
-    for row in begins[np.append(True, np.diff(begins) > 1)[: len(begins)]].tolist():
+    certain = (run >= _SURE_ROWS) & (found.first_cycle >= after)
+    begins = np.flatnonzero(certain & fetches)
+    for row in begins[~certain[begins - 1] | ~fetches[begins - 1] | (begins == 0)].tolist():
         state = CpuState.at_fetch(variant, known=("pc",), pc=int(found.pc[row]))
         for column, name in enumerate("axysp"):
             value, known = int(found.registers[row, column]), int(found.known[row, column])

@@ -27,7 +27,7 @@ from bustrace.program.trouble import (
     first_trouble,
     strictness,
 )
-from bustrace.program.unseen import unseen_interrupts
+from bustrace.program.unseen import searched_interrupts, unseen_interrupts
 
 _SHORTEST, _LONGEST = 1 << 11, 1 << 15
 """Cycles executed between two comparisons: few after trouble, many while all agrees."""
@@ -325,9 +325,13 @@ def follow_on(thread: Thread, variant: str, followed: Followed, found: Searched)
     n = len(thread)
     if followed.began is not None and (not followed.lost or followed.lost[-1][1] < n):
         return followed
+    unseen = unseen_interrupts(thread)
+    after = followed.lost[-1][0] if followed.lost else 0
+    told = (*unseen, *searched_interrupts(thread, found))
+    thread.patch(tuple(patch for patch in told if patch.cycles[0] >= after))
     follower = _Follower(thread, variant)
     follower.aside = followed.aside_mask
     follower.repairs, follower.lost = list(followed.repairs), list(followed.lost)
     follower.began = followed.began
     follower.follow_searched(found)
-    return follower.outcome(followed.unseen)
+    return follower.outcome(len(unseen))

@@ -44,7 +44,7 @@ _PASSES = 8
 """Times a capture with a data clip off is followed again, each time further."""
 
 _FURTHER = 24
-"""Cycles that going without a resting line must win before the line is disbelieved."""
+"""Cycles that going another way must win: without a resting line, or from another beginning."""
 
 _NARROW_CONFIDENCE = 0.9
 """Of a row that only R/W and data confirm."""
@@ -107,6 +107,7 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
         searched = search_cycles(cycles, part, variant, int(left[0]), int(left[-1]) + 1)
         if isinstance(searched, Searched) and whole:
             followed = follow_on(thread, variant, followed, searched)
+            thread, followed = _entered_sooner(cycles, variant, thread, followed, searched)
     rows = _executed(thread)
     if not thread.done.all() or not len(cycles):
         rest = sync_boundaries(cycles, part) if by_sync else _reset_and_lost(cycles)
@@ -153,6 +154,22 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
         read_corrections=_read_corrections(followed, cycles),
         departure=departure,
     )
+
+
+def _entered_sooner(
+    cycles: Cycles, variant: str, thread: Thread, followed: Followed, searched: Searched
+) -> tuple[Thread, Followed]:
+    """Follow from where the search is certain, where that is before the program was entered and
+    goes further.
+    """
+    if followed.began is None or followed.began < _FURTHER:
+        return thread, followed
+    trial = Thread(cycles, thread.pins)
+    nowhere = Followed((), (), None, (), 0)
+    trial_followed = follow_on(trial, variant, nowhere, searched)
+    if int(trial.done.sum()) < int(thread.done.sum()) + _FURTHER:
+        return thread, followed
+    return trial, trial_followed
 
 
 def _with_searched(rows: _Rows, searched: Searched, n: int) -> _Rows:

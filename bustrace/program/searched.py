@@ -60,6 +60,9 @@ _TWIN = 3.0
 _LOADS = (("LDA", "PLA"), ("LDX", "PLX"), ("LDY", "PLY"), (), ("PLP", "RTI"))
 """What gives A X Y S P a byte from the bus."""
 
+SURE = 0.95
+"""Confidence of a row from which it is built on."""
+
 _CERTAIN = 0.99
 """Nothing that was only searched for is surer."""
 

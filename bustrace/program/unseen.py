@@ -7,6 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.program.model import Kind
+from bustrace.program.searched import SURE, Searched
 from bustrace.program.thread import Patch, Thread
 
 _IRQ, _NMI = 0xFFFE, 0xFFFA
@@ -15,6 +17,9 @@ _BREAK, _MASKED = 0x10 << 16, 0x04 << 16
 _READS = (1, 1, 0, 0, 0, 1, 1)
 _PUSHED, _VECTOR, _LENGTH = 4, 5, len(_READS)
 """Cycles of the sequence: the last write, the first read of the vector, all."""
+
+_EARLIEST = 3
+"""Cycles that an interrupt is asked for before it is taken."""
 
 _SHORTEST_CUT = 3
 """Cycles of a sequence that the end of the recording cuts off: the first write is among them."""
@@ -65,8 +70,20 @@ def unseen_interrupts(thread: Thread) -> tuple[Patch, ...]:
     return tuple(patches)
 
 
+def searched_interrupts(thread: Thread, found: Searched) -> tuple[Patch, ...]:
+    """Levels of IRQ and NMI, where not captured, that the sure rows of a search tell."""
+    sure = (found.confidence >= SURE) & (found.first_cycle >= _EARLIEST)
+    kinds = (("irq", Kind.IRQ), ("nmi", Kind.NMI))
+    return tuple(
+        _low(name, begin)
+        for name, kind in kinds
+        if name in thread.unwatched
+        for begin in found.first_cycle[sure & (found.kind == kind)].tolist()
+    )
+
+
 def _low(name: str, begin: int) -> Patch:
-    return Patch(name, (begin - 3, begin - 2), (0, 0))
+    return Patch(name, (begin - _EARLIEST, begin - _EARLIEST + 1), (0, 0))
 
 
 def _interrupts(
