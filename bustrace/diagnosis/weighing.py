@@ -16,7 +16,15 @@ from bustrace.diagnosis.hypotheses import Hypothesis, enumerate_hypotheses
 from bustrace.diagnosis.model import LIKELY
 from bustrace.diagnosis.priors import NONE, priors
 from bustrace.faults import Fault
-from bustrace.findings import HEALTHY, SOMETIMES_PRICE, WRONG_ONLY, Answers, Assumption, Evidence
+from bustrace.findings import (
+    HEALTHY,
+    SOMETIMES_PRICE,
+    WRONG_ONLY,
+    Answers,
+    Assumption,
+    Evidence,
+    gather,
+)
 
 MIN_GAIN = 5.0
 """Bits of evidence below which a hypothesis is not worth naming."""
@@ -54,6 +62,9 @@ line where nothing tells that this bus floats high."""
 OUT_OF_SIGHT = 60.0
 """Hypotheses this far (bits) behind the best are not weighed to the end: no prior makes up for
 it."""
+
+ENOUGH, FEWEST_WEIGHED = 4_000.0, 20_000
+"""Bits of surprise after which, and cycles before which, nothing is left out."""
 
 FIRST_CYCLES = 2_000
 """Cycles that tell which hypotheses to weigh first: after reset most faults show early."""
@@ -156,6 +167,9 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     """
     if not (evidence.replay.address >= 0).any():
         return ()
+    enough = _enough(evidence)
+    if enough < evidence.n:
+        evidence = gather(evidence.reading, enough)
     hypotheses = enumerate_hypotheses(evidence)
     scored = _score(evidence, hypotheses, HEALTHY, MIN_GAIN)
     scored += _any_content(evidence, hypotheses, scored)
@@ -175,6 +189,12 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     named = {c.fault for c in chosen}
     others = [g for g in others if g.probability >= MIN_PROBABILITY and g.fault not in named]
     return (*chosen, *others)[:MAX_NAMED]
+
+
+def _enough(evidence: Evidence) -> int:
+    """Cycles that are weighed: of a program that runs wild all the way the first ones tell all."""
+    surprises = np.cumsum(evidence.replay.healthy.cost, dtype=np.float64)
+    return max(FEWEST_WEIGHED, int(np.searchsorted(surprises, ENOUGH)))
 
 
 def _any_content(

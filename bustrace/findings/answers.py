@@ -203,7 +203,7 @@ class BoardReplay:
     Attributes
     ----------
     n : int
-        Cycles weighed: the first `MAX_CYCLES` of the reading.
+        Cycles weighed: the first `most` of the reading, or all.
     address : int32, shape (n,)
         Address the CPU meant, or, where the program is not known, the one at the clip; -1 where
         not all sixteen lines are known, where the cycle is not the CPU's, where it had not
@@ -237,9 +237,9 @@ class BoardReplay:
         Which of a ROM's known images fits best.
     """
 
-    def __init__(self, reading: Reading) -> None:
+    def __init__(self, reading: Reading, most: int = MAX_CYCLES) -> None:
         cycles, intent, board = reading.cycles, reading.program.intent, reading.board
-        n = self.n = min(len(cycles), MAX_CYCLES)
+        n = self.n = min(len(cycles), most)
         seen = cycles.address[:n].astype(np.int32)
         seen_known = cycles.address_known[:n].astype(np.int32)
         known = intent.address_known[:n].astype(np.int32)

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from bustrace.cpu import variant_named
 from bustrace.cycles import IN_RESET, OWNER_CPU, UNSETTLED
-from bustrace.findings.answers import BoardReplay
+from bustrace.findings.answers import MAX_CYCLES, BoardReplay
 from bustrace.findings.model import Finding
 from bustrace.program import Kind, acted_upon, disagreements
 from bustrace.reading import Reading
@@ -96,11 +96,11 @@ Rule = Callable[[Evidence], Iterable[Finding]]
 """A rule reports what it observed; it raises nothing and decides nothing for others."""
 
 
-def gather(reading: Reading) -> Evidence:
-    """Prepare a reading for the rules; linear in its cycles."""
+def gather(reading: Reading, most: int = MAX_CYCLES) -> Evidence:
+    """Prepare a reading for the rules, the first `most` cycles of it; linear in its cycles."""
     # A rule is never fed a guess: what was only searched for is lost to it.
     reading = replace(reading, program=reading.program.certain())
-    replay = BoardReplay(reading)
+    replay = BoardReplay(reading, most)
     cycles, n = reading.cycles, replay.n
     flags = cycles.flags[:n]
     owned = (cycles.owner[:n] == OWNER_CPU) & (flags & UNSETTLED == 0)

@@ -11,8 +11,9 @@ from strategies import captures
 
 from bustrace.board import load_board
 from bustrace.capture.model import Capture
-from bustrace.diagnosis import Diagnosis, diagnose
+from bustrace.diagnosis import Diagnosis, diagnose, weigh, weighing
 from bustrace.errors import HookupError
+from bustrace.findings import gather
 from bustrace.reading import read_boot
 
 CODES = {"no fault seen": 0, "healthy up to": 0, "fault": 1, "cannot conclude": 3}
@@ -156,3 +157,17 @@ def test_one_chip_is_suspected_once_whichever_way_it_was_told():
     assert {f.rule for f in diagnosis.findings} >= {"poll-unanswered", "io-unanswered"}
     named = [str(suspect.fault) for suspect in diagnosis.suspects]
     assert named.count("silent:U3_IO") == 1
+
+
+def test_a_program_that_runs_wild_is_weighed_as_far_as_it_tells(monkeypatch):
+    evidence = gather(boot("open:A3@U5", cycles=4000))
+    whole = weigh(evidence)
+    monkeypatch.setattr(weighing, "ENOUGH", 300.0)
+    monkeypatch.setattr(weighing, "FEWEST_WEIGHED", 50)
+    assert weighing._enough(evidence) < 500
+    told = weigh(evidence)
+    assert told[0].fault == whole[0].fault
+    assert told[0].gain < whole[0].gain
+    # A sound board's program tells nothing before its end.
+    sound = gather(boot(cycles=4000))
+    assert weighing._enough(sound) >= sound.n
