@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 
 from bustrace.diagnosis.advice import check_for_class
+from bustrace.diagnosis.grouping import Weighed
 from bustrace.diagnosis.model import Suspect
 from bustrace.diagnosis.suspected import suspected
-from bustrace.diagnosis.weighing import Weighed
 from bustrace.findings import (
     EVERY_CHIP,
     Answers,

@@ -7,10 +7,10 @@ from dataclasses import replace
 
 from bustrace.board import Board
 from bustrace.diagnosis.advice import tell_apart
+from bustrace.diagnosis.grouping import MIN_PROBABILITY
 from bustrace.diagnosis.model import Suspect
 from bustrace.diagnosis.naming import place_of_line
 from bustrace.diagnosis.suspected import suspected
-from bustrace.diagnosis.weighing import MIN_PROBABILITY
 from bustrace.faults import STATE_FAMILIES, Fault
 from bustrace.findings import (
     Evidence,

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from bustrace.board.schema import MAX_FACTOR, MIN_FACTOR
-from bustrace.diagnosis import Diagnosis, weighing, without_board
+from bustrace.diagnosis import Diagnosis, gains, grouping, several, weighing, without_board
 from bustrace.diagnosis.model import Verdict
 from bustrace.findings import _kernels, answers
 from bustrace.report.text import headline
@@ -18,7 +18,8 @@ from bustrace.report.text import headline
 DOCS = Path(__file__).resolve().parents[2] / "docs"
 TEXT = (DOCS / "diagnosis.md").read_text(encoding="utf-8")
 ROOMS = {
-    "weighing": weighing, "without_board": without_board, "answers": answers, "kernels": _kernels,
+    "gains": gains, "grouping": grouping, "several": several, "weighing": weighing,
+    "without_board": without_board, "answers": answers, "kernels": _kernels,
 }  # fmt: skip
 NUMBERS = re.findall(r"^\| `(\w+)` \| ([\d., ]+) \| (\w+) \|$", TEXT, re.MULTILINE)
 
@@ -36,13 +37,13 @@ def test_every_number_of_the_page_is_the_codes(name, value, room):
 def test_the_words_about_prices_and_factors_are_those_of_the_code():
     """Said in the text beside the formulas, from the same numbers."""
     assert f"{answers.MAX_CYCLES:,} cycles count" in re.sub(r"\s+", " ", TEXT)
-    assert f"{weighing.ONSET_PRICE:g} bits" in TEXT
-    assert f"<= {weighing.ALIKE:g} bit" in TEXT
-    assert f"gains differ by {weighing.ALIKE:g} bit" in TEXT
-    assert f"gains more\nthan {weighing.SECOND_FAULT_GAIN:g} bits" in TEXT
+    assert f"{gains.ONSET_PRICE:g} bits" in TEXT
+    assert f"<= {grouping.ALIKE:g} bit" in TEXT
+    assert f"gains differ by {grouping.ALIKE:g} bit" in TEXT
+    assert f"gains more\nthan {several.SECOND_FAULT_GAIN:g} bits" in TEXT
     assert f"= {answers.PRICES[0]:g} bits * k" in TEXT
-    assert f"{weighing.UNNAMED_SHARE:g} * bits" in TEXT
-    assert f"Suspects need {weighing.MIN_GAIN:g} bits" in TEXT
+    assert f"{grouping.UNNAMED_SHARE:g} * bits" in TEXT
+    assert f"Suspects need {gains.MIN_GAIN:g} bits" in TEXT
     assert f"from {MIN_FACTOR:g} to {MAX_FACTOR:g}" in TEXT
 
 

@@ -7,7 +7,7 @@ from drill_readings import FIXTURES, boot, first_class, members, read, run, tide
 
 from bustrace.board import load_board
 from bustrace.diagnosis import diagnose
-from bustrace.diagnosis.weighing import _join
+from bustrace.diagnosis.joining import join
 from bustrace.drill import Display, Nuisances, Occurrence, Planting, as_described
 from bustrace.faults import Fault
 from bustrace.findings import FIRST_WINS, Assumption
@@ -87,9 +87,9 @@ def test_a_second_fault_that_leaves_nothing_wrong_needs_fewer_bits():
 def test_who_wins_on_a_line_is_told_once():
     """A chip that is stronger than another says nothing of a third that drives along."""
     stronger = Assumption(doubled=1, doubled_by=0, fight=FIRST_WINS, strong=0)
-    assert _join(stronger, Assumption(always=0b100)) is None
-    assert _join(stronger, Assumption(always=0b001)) is not None
-    assert _join(Assumption(always=0b001), Assumption(always=0b100)) is not None
+    assert join(stronger, Assumption(always=0b100)) is None
+    assert join(stronger, Assumption(always=0b001)) is not None
+    assert join(Assumption(always=0b001), Assumption(always=0b100)) is not None
 
 
 AGAIN = {"cycles": 1500, "reset_low": ((0, 12), (700, 720))}

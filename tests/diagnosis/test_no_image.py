@@ -8,8 +8,9 @@ import pytest
 from drill_readings import boot, first_class, members, only, rules, undumped
 
 from bustrace.diagnosis import diagnose
+from bustrace.diagnosis.gains import SWAP_LATER, gain_of
 from bustrace.diagnosis.seen_directly import stuck_line
-from bustrace.diagnosis.weighing import SWAP_LATER, _gain, weigh
+from bustrace.diagnosis.weighing import weigh
 from bustrace.drill import Planting
 from bustrace.faults import Fault
 from bustrace.findings import HEALTHY, Assumption, find_all, observe
@@ -79,7 +80,7 @@ def test_chips_are_not_swapped_while_the_board_runs():
     replay = evidence.replay
     swapped = Assumption(swap_a=0, swap_b=1)
     answers = replay.replay(swapped)
-    gain, onset = _gain(evidence, answers, swapped, HEALTHY)
+    gain, onset = gain_of(evidence, answers, swapped, HEALTHY)
     assert SWAP_LATER > 40
     assert onset == 0 or gain > 0
     assert gain <= max(answers.gain - SWAP_LATER, replay.healthy.total - answers.total) + 1e-6

@@ -1,0 +1,137 @@
+"""What a hypothesis explains: bits over a sound board, from the replay of what the chips answered.
+
+``gain(h) = cost(sound board) - cost(h)``. A fault may begin in mid-run, or come and go.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from bustrace.diagnosis.hypotheses import Hypothesis
+from bustrace.diagnosis.joining import join
+from bustrace.findings import HEALTHY, SOMETIMES_PRICE, Answers, Assumption, Evidence
+
+MIN_GAIN = 5.0
+"""Bits of evidence below which a hypothesis is not worth naming."""
+
+ONSET_PRICE = 12.0
+"""Bits for a fault that begins in the middle of the capture: one free parameter."""
+
+SWAP_LATER = 60.0
+"""The same for chips in each other's sockets: nobody swaps them while the board runs."""
+
+SOMETIMES_SHARE = 0.75
+"""Share of what it spares that a fault that comes and goes is credited with: it may choose its
+cycles, and what is seen again and again is only counted once."""
+
+_TELLS = 0.5
+"""Bits by which a cycle must differ to tell whether a fault was there."""
+
+OUT_OF_SIGHT = 60.0
+"""Hypotheses this far (bits) behind the best are not weighed to the end: no prior makes up for
+it."""
+
+FIRST_CYCLES = 2_000
+"""Cycles that tell which hypotheses to weigh first: after reset most faults show early."""
+
+CUT_OFF = 10.0
+"""Bits for a chip that asks for what it never got: as for any level that should not be."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scored:
+    """A hypothesis with what it explains: bits over a sound board, from a cycle on, or as a fault
+    that comes and goes.
+    """
+
+    hypothesis: Hypothesis
+    gain: float
+    onset: int
+    sometimes: bool
+
+    @property
+    def weight_bits(self) -> float:
+        """Its gain and its prior."""
+        return self.gain + self.hypothesis.prior_bits
+
+
+def score(
+    evidence: Evidence, hypotheses: list[Hypothesis], given: Assumption, floor: float
+) -> list[Scored]:
+    """Gain over what is given already of every hypothesis that can come to `floor` bits."""
+    base_gain, given_from = 0.0, 0
+    if given != HEALTHY:
+        base_gain, given_from = gain_of(evidence, evidence.replay.replay(given), given, HEALTHY)
+    before = HEALTHY if given_from else given
+    joins = [(h, join(given, h.assumption)) for h in hypotheses]
+    wanted = [(h, joined) for h, joined in joins if joined is not None and joined != given]
+    gained: dict[Assumption, tuple[float, int, bool]] = {}
+    least = floor
+    for joined in _promising_first(evidence, [joined for _, joined in wanted]):
+        answers = evidence.replay.replay_while(joined, base_gain + least)
+        if answers is not None:
+            gain, onset = gain_of(evidence, answers, joined, before)
+            now_and_then = _sometimes(evidence, answers) if given == HEALTHY else 0.0
+            sometimes = now_and_then > max(gain, MIN_GAIN)
+            if sometimes:
+                gain, onset = now_and_then, 0
+            gained[joined] = gain - base_gain, onset, sometimes
+            least = max(least, gain - base_gain - OUT_OF_SIGHT)
+    # Whatever the order in which they were tried, the same ones are kept.
+    return [
+        Scored(hypothesis, *gained[joined])
+        for hypothesis, joined in wanted
+        if joined in gained and gained[joined][0] >= least
+    ]
+
+
+def _promising_first(evidence: Evidence, assumptions: list[Assumption]) -> list[Assumption]:
+    """Each once; in a long capture what gains most in its first cycles comes first, so that the
+    rest need not be replayed to the end.
+    """
+    distinct = list(dict.fromkeys(assumptions))
+    replay = evidence.replay
+    if replay.n <= 2 * FIRST_CYCLES:
+        return distinct
+    early = {each: replay.early_gain(each, FIRST_CYCLES) for each in distinct}
+    return sorted(distinct, key=lambda each: -early[each])
+
+
+def gain_of(
+    evidence: Evidence, answers: Answers, assumption: Assumption, before: Assumption
+) -> tuple[float, int]:
+    """Bits over the healthy board, and the cycle from which the fault is taken to be there."""
+    healthy = evidence.replay.healthy.total - cut_off(evidence, assumption)
+    whole = healthy - answers.total
+    price = ONSET_PRICE if assumption.swap_a < 0 else SWAP_LATER
+    if answers.gain - price <= max(whole, MIN_GAIN):
+        return whole, 0
+    # What was paid before the onset made later surprises cheap: weigh it again without.
+    again = evidence.replay.replay(assumption, first=answers.onset, before=before)
+    late = healthy - again.total - price
+    return (late, answers.onset) if late > whole else (whole, 0)
+
+
+def cut_off(evidence: Evidence, assumption: Assumption) -> float:
+    """Bits for chips that would get no writes, and yet ask for what was written to them."""
+    unheard = evidence.heard & (assumption.select_off | assumption.deaf)
+    return CUT_OFF * unheard.bit_count()
+
+
+def _sometimes(evidence: Evidence, answers: Answers) -> float:
+    """Bits over the healthy board for a fault that comes and goes.
+
+    In each surprising cycle it may be there or not, whichever explains more; to say when costs as
+    much as the choice of so many out of so many: n H(k / n) (Shannon's entropy).
+    """
+    spared = evidence.replay.healthy.cost - answers.cost
+    there, away = int((spared > _TELLS).sum()), int((spared < -_TELLS).sum())
+    both = there + away
+    if not there or not away:
+        return 0.0
+    share = there / both
+    choice = -both * (share * np.log2(share) + (1 - share) * np.log2(1 - share))
+    explained = float(spared[spared > 0].sum(dtype=np.float64))
+    return SOMETIMES_SHARE * explained - float(choice) - SOMETIMES_PRICE
