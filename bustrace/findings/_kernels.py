@@ -1046,9 +1046,10 @@ def _not_yet_noise(bus, books, meant, expected):
 
 
 @compiled_in_place
-def _registers_give(price, unknown, drive, asked, settled, bus, cells, books, cycle):
+def _registers_give(price, unknown, drive, asked, settled, decided, bus, cells, books, cycle):
     """Price of a cycle, `price` so far, with that of a read in which registers drive; `unknown` is
-    that of a bit, and `settled` are lines that some chip is known to pull low.
+    that of a bit, `settled` are lines that some chip is known to pull low, and `decided` those of
+    which the level is no news.
 
     What the register gives that is asked is kept.
     """
@@ -1069,7 +1070,7 @@ def _registers_give(price, unknown, drive, asked, settled, bus, cells, books, cy
             price += unknown * _ones(drive.vague & ~settled & drive.register_lanes)
     elif drive.ones_but_free == 255:
         news = _free_read(bus.seen, books, cycle, asked)
-        price += unknown * news * _ones(255 & ~drive.decided) / 8
+        price += unknown * news * _ones(255 & ~decided) / 8
     elif fresh_here:
         # Registers against another chip's byte can pull down the bits that are high there: one
         # unknown each.
@@ -1666,8 +1667,9 @@ def replay_board(
                         price += 8 * bits[3]
             elif free:
                 asked = drive.asked if drive.register >= 0 else driving == responding
+                decided = drive.decided | forced | (pair & -pair)
                 price = _registers_give(
-                    price, bits[3], drive, asked, settled, data_bus, cells, books, cycle
+                    price, bits[3], drive, asked, settled, decided, data_bus, cells, books, cycle
                 )
             if assume[LOOSE] >= 0 and wrong and (driving >> assume[LOOSE]) & 1:
                 c = assume[LOOSE]

@@ -57,6 +57,9 @@ def test_a_register_that_shows_a_level_is_not_stuck_at_the_other():
     for bit in range(8):
         low = replay.replay(Assumption(data_pin_chip=chip, data_pin_and=0xFF ^ 1 << bit))
         assert (low.cost[first] - healthy > 5) == bool(byte >> bit & 1), bit
+        # A line that is held for all chips tells the same of this read.
+        held = replay.replay(Assumption(read_and=0xFF ^ 1 << bit))
+        assert held.cost[first] == low.cost[first]
 
 
 @pytest.mark.slow
