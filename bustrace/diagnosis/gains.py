@@ -103,18 +103,22 @@ def gain_of(
     evidence: Evidence, answers: Answers, assumption: Assumption, before: Assumption
 ) -> tuple[float, int]:
     """Bits over the healthy board, and the cycle from which the fault is taken to be there."""
-    healthy = evidence.replay.healthy.total - cut_off(evidence, assumption)
-    whole = healthy - answers.total
+    whole = whole_gain(evidence, answers, assumption)
     price = ONSET_PRICE if assumption.swap_a < 0 else SWAP_LATER
     if answers.gain - price <= max(whole, MIN_GAIN):
         return whole, 0
     # What was paid before the onset made later surprises cheap: weigh it again without.
     again = evidence.replay.replay(assumption, first=answers.onset, before=before)
-    late = healthy - again.total - price
+    late = whole_gain(evidence, again, assumption) - price
     return (late, answers.onset) if late > whole else (whole, 0)
 
 
-def cut_off(evidence: Evidence, assumption: Assumption) -> float:
+def whole_gain(evidence: Evidence, answers: Answers, assumption: Assumption) -> float:
+    """Bits over the healthy board, from the answers under an assumption."""
+    return evidence.replay.healthy.total - _cut_off(evidence, assumption) - answers.total
+
+
+def _cut_off(evidence: Evidence, assumption: Assumption) -> float:
     """Bits for chips that would get no writes, and yet ask for what was written to them."""
     unheard = evidence.heard & (assumption.select_off | assumption.deaf)
     return CUT_OFF * unheard.bit_count()

@@ -178,6 +178,7 @@ def _select(evidence: Evidence, chip: int, ref: str) -> Iterator[Proposal]:
     """A chip's select line held at a level: where its clip shows it, and behind that."""
     board = evidence.reading.board
     line, active = f"{SELECT}{ref}", active_level(board, ref)
+    net = _clip_of_its_net(evidence, ref)
     for shown in (0, 1):
         yield "clip", Fault("clip", (line,)), Assumption(select_clip=chip, select_clip_on=shown)
     for level in (0, 1):
@@ -188,7 +189,6 @@ def _select(evidence: Evidence, chip: int, ref: str) -> Iterator[Proposal]:
             ]
         else:
             ways = [Assumption(select_off=1 << chip)]
-        net = _clip_of_its_net(evidence, ref)
         for does in ways:
             behind = replace(does, select_hidden=1)
             shown_at = does

@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.diagnosis.gains import ONSET_PRICE, cut_off, score
+from bustrace.diagnosis.gains import ONSET_PRICE, score, whole_gain
 from bustrace.diagnosis.grouping import Weighed, groups_of, knows_a_rom, listed
 from bustrace.diagnosis.hypotheses import Hypothesis
 from bustrace.diagnosis.joining import join
@@ -74,7 +74,7 @@ def better_together(
         tried.add(group.assumption)
         # Together they are as sure as any, however unlikely each is alone.
         answers = evidence.replay.replay(group.assumption, first=group.onset)
-        gain = evidence.replay.healthy.total - answers.total - cut_off(evidence, group.assumption)
+        gain = whole_gain(evidence, answers, group.assumption)
         gain -= ONSET_PRICE if group.onset else 0.0
         first = replace(group, gain=gain, sometimes=False, probability=listed(evidence))
         wanted = weight + TOGETHER - _weight([first])
@@ -86,7 +86,7 @@ def better_together(
 
 def _parts(evidence: Evidence, hypotheses: list[Hypothesis], least: float) -> Iterator[Weighed]:
     """The larger fault of the pair that explains most together, if that comes to `least` bits,
-    priors included, though each may be far from the likeliest alone.
+    priors included, though each may be far from the likeliest alone. Its own gain is left open.
 
     What two explain together is first taken for what either explains, cycle by cycle.
     """
@@ -119,16 +119,14 @@ def _parts(evidence: Evidence, hypotheses: list[Hypothesis], least: float) -> It
         joined = join(pool[i][0].assumption, pool[j][0].assumption)
         if joined is None:
             continue
-        bits = replay.healthy.total - replay.replay(joined).total - cut_off(evidence, joined)
-        bits += prior[i] + prior[j]
+        bits = whole_gain(evidence, replay.replay(joined), joined) + prior[i] + prior[j]
         if bits >= least:
             best, least = pool[i][0], bits
     if best is not None:
-        gain = replay.healthy.total - replay.replay(best.assumption).total
         alike = tuple(
             h.fault for h in hypotheses if h.assumption == best.assumption and h.fault != best.fault
         )
-        yield Weighed(best.fault, alike, gain, 1.0, 0, False, best.assumption, best.prior_bits)
+        yield Weighed(best.fault, alike, 0.0, 1.0, 0, False, best.assumption, best.prior_bits)
 
 
 def further(

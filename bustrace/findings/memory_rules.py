@@ -233,6 +233,8 @@ def memory_content(evidence: Evidence) -> Iterator[Finding]:
         known = evidence.replay.healthy.expected_known & evidence.replay.data_known & lanes
         reads = sole_driver(evidence, chip) & (known != 0)
         wrong = reads & (off & lanes & ~misread != 0)
+        if not wrong.any():
+            continue
         alone = _unwritten(evidence, chip)
         wrong &= ~alone.back
         count, opportunities = int(wrong.sum()), int(reads.sum())

@@ -42,6 +42,9 @@ are neither a slow edge that chatters, nor a button that bounces, nor noise."""
 SHORTEST_RESET_CYCLES = 2
 """RES must be low for two clock cycles: Rockwell R650X p 2, Synertek p 3-40, W65C02S 3.11."""
 
+LONG_ENOUGH = 64
+"""Cycles below which a data line that rests means nothing."""
+
 LONGEST_START_CYCLES = 9
 """$FFFC is read 6 to 8 cycles after release (makers' sheets); one more for the edge's phase."""
 
@@ -117,10 +120,6 @@ def runs(reading: Reading) -> bool:
         return True
     known = reading.cycles.address_known == reading.cycles.address_known.max(initial=0)
     return len(np.unique(reading.cycles.address[known])) > 64
-
-
-LONG_ENOUGH = 64
-"""Cycles below which a data line that rests means nothing."""
 
 
 def reset_line(evidence: Evidence) -> Iterator[Finding]:
