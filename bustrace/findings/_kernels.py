@@ -540,11 +540,17 @@ def _is_bad(assume, chip, offset):
 
 
 @compiled_in_place
+def _row_of(assume, start, where):
+    """Row of a byte in a RAM that forgets and begins at `start`."""
+    return start + ((where - start) & assume[FORGETS_ROWS])
+
+
+@compiled_in_place
 def _charge(charged, assume, start, where, i):
     """Use a byte of a RAM that forgets, which refreshes its row; whether it may be lost: its row
     was left too long since the byte was last used.
     """
-    row = start + ((where - start) & assume[FORGETS_ROWS])
+    row = _row_of(assume, start, where)
     if i - charged[0, row] > assume[FORGETS_AFTER]:
         charged[1, row] = i
     charged[0, row] = i
@@ -1096,21 +1102,38 @@ def _of_another_content(cells, where, told, cycle, bits, seen, wrong, fresh):
 
 
 @compiled_in_place
-def _kept_or_lost(chips, cells, assume, told, cycle, bus, drive, wrong):
+def _kept_or_lost(chips, cells, assume, books, cycle, bus, drive, wrong):
     """Unknown bits in a byte that a RAM may have forgotten.
 
-    Kept or lost, one bit; what it holds when lost is as new as at power-on. Once an address: what a
-    row holds when it is lost is much the same every time.
+    Kept or lost, one bit, unless either is the same; what it holds when lost is as new as at
+    power-on, and the same every time: each cell leaks to a level of its own. Once an address.
     """
     lost = wrong & drive.doubted != 0
+    told, left = books.told, books.charged[3]
+    differs = 0
+    news = 0
     for c in range(chips.kind.shape[0]):
-        if lost and ((drive.driving & assume[FORGETS]) >> c) & 1:
-            offset = chips.inner[c, _inside(cycle, assume, c)] + chips.page[cycle.bank, c]
-            gone = drive.doubted & chips.lanes[c] & bus.seen_known
-            _hold(cells, _cell(chips, cells, c, offset), bus.seen, gone)
-    if not _first_time(told, OF_DATA, cycle.at, LOST if lost else KEPT):
+        if ((drive.driving & assume[FORGETS]) >> c) & 1 == 0:
+            continue
+        offset = chips.inner[c, _inside(cycle, assume, c)] + chips.page[cycle.bank, c]
+        where = _cell(chips, cells, c, offset)
+        mine = drive.doubted & chips.lanes[c]
+        as_left = mine & (left[where] >> 8)
+        differs |= mine & (~as_left | (left[where] ^ cells.byte[where]))
+        if lost:
+            news += _ones(mine & (~as_left | (left[where] ^ bus.seen)))
+            gone = mine & bus.seen_known
+            _hold(cells, where, bus.seen, gone)
+            left[where] = _with_left(left[where], bus.seen, gone)
+    if differs == 0 or not _first_time(told, OF_DATA, cycle.at, LOST if lost else KEPT):
         return 0.0
-    return 1.0 + _ones(drive.doubted) if lost else 1.0
+    return 1.0 + news
+
+
+@compiled_in_place
+def _with_left(left, byte, lines):
+    """What a byte holds when it is lost, its known bits in the high byte, with these lines told."""
+    return (left & ~lines) | (byte & lines) | lines << 8
 
 
 @compiled_in_place
@@ -1153,6 +1176,10 @@ def _taught(chips, cells, books, assume, cycle, bus, drive, c, shown, pair, wron
     if new | pair == 0:
         return price
     _learn(cells, where, bus.seen, new)
+    if (assume[FORGETS] >> c) & 1 and not written:
+        row = _row_of(assume, chips.base[c], where)
+        if books.charged[1, row] > 0:  # left too long since power-on: this is what is left then
+            books.charged[3, where] = _with_left(books.charged[3, where], bus.seen, new)
     if (assume[DEAF] >> c) & 1 and written and not _first_time(told, OF_DATA, at, LOST_WRITE):
         return price  # what it holds after each lost write is one question
     if not _first_time(told, OF_DRIVERS, at, TAUGHT + c % MOST_TAUGHT) and forgot:
@@ -1392,10 +1419,10 @@ def replay_board(
     drift : float64, shape (2, HABITS)
         How often each line of the undriven bus departed from its last level, all of them went
         high together, and a weak line gave way, of how many times; changed in place.
-    charged : int32, shape (3, bytes), or (3, 1) where no RAM forgets
+    charged : int32, shape (4, bytes), or (4, 1) where no RAM forgets
         Of a RAM that forgets: cycle in which each row was last used, that in which it was last
-        found to have been left too long, and that in which each byte was last used; changed in
-        place.
+        found to have been left too long, that in which each byte was last used, and what each
+        byte holds when it is lost, 256 times its known bits added; changed in place.
     usual : float64, shape (3, 256, 256)
         As `usual_bytes` has it.
     runs : uint8, shape (n,)
@@ -1678,7 +1705,7 @@ def replay_board(
                 fresh = 0
             if drive.doubted:
                 price += bits[3] * _kept_or_lost(
-                    chips, cells, assume, told, cycle, data_bus, drive, wrong
+                    chips, cells, assume, books, cycle, data_bus, drive, wrong
                 )
                 fresh &= ~drive.doubted
             price += bits[0] * _ones(fresh)

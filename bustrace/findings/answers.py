@@ -572,7 +572,7 @@ class BoardReplay:
             np.zeros(BYTES_SEEN, dtype=np.uint32),
             np.zeros((4, 0x10000 * min(len(banks.states), TOLD_BANKS) + 1), dtype=np.uint32),
             np.zeros((2, HABITS)),
-            np.zeros((3, len(memory) if forgets else 1), dtype=np.int32),
+            np.zeros((4, len(memory) if forgets else 1), dtype=np.int32),
             self._usual,
             self._runs,
             vector,
