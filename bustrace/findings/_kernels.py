@@ -93,6 +93,9 @@ FEW_FALLS = 4.0
 AGAIN = FELL + 1
 """Place in `drift` of how often a row of one byte in a memory went on."""
 
+ROW_USED, ROW_LOST, BYTE_USED, LEFT = range(4)
+"""Rows of `charged`, what is kept of a RAM that forgets, see `replay_board`."""
+
 HALF_KNOWN = 4
 """Unknown bits of a byte that are looked at as one."""
 
@@ -551,11 +554,11 @@ def _charge(charged, assume, start, where, i):
     was left too long since the byte was last used.
     """
     row = _row_of(assume, start, where)
-    if i - charged[0, row] > assume[FORGETS_AFTER]:
-        charged[1, row] = i
-    charged[0, row] = i
-    perhaps = charged[1, row] > charged[2, where]
-    charged[2, where] = i
+    if i - charged[ROW_USED, row] > assume[FORGETS_AFTER]:
+        charged[ROW_LOST, row] = i
+    charged[ROW_USED, row] = i
+    perhaps = charged[ROW_LOST, row] > charged[BYTE_USED, where]
+    charged[BYTE_USED, where] = i
     return perhaps
 
 
@@ -1109,7 +1112,7 @@ def _kept_or_lost(chips, cells, assume, books, cycle, bus, drive, wrong):
     power-on, and the same every time: each cell leaks to a level of its own. Once an address.
     """
     lost = wrong & drive.doubted != 0
-    told, left = books.told, books.charged[3]
+    told, charged = books.told, books.charged
     differs = 0
     news = 0
     for c in range(chips.kind.shape[0]):
@@ -1118,13 +1121,14 @@ def _kept_or_lost(chips, cells, assume, books, cycle, bus, drive, wrong):
         offset = chips.inner[c, _inside(cycle, assume, c)] + chips.page[cycle.bank, c]
         where = _cell(chips, cells, c, offset)
         mine = drive.doubted & chips.lanes[c]
-        as_left = mine & (left[where] >> 8)
-        differs |= mine & (~as_left | (left[where] ^ cells.byte[where]))
+        left = charged[LEFT, where]
+        as_left = mine & (left >> 8)
+        differs |= mine & (~as_left | (left ^ cells.byte[where]))
         if lost:
-            news += _ones(mine & (~as_left | (left[where] ^ bus.seen)))
+            news += _ones(mine & (~as_left | (left ^ bus.seen)))
             gone = mine & bus.seen_known
             _hold(cells, where, bus.seen, gone)
-            left[where] = _with_left(left[where], bus.seen, gone)
+            charged[LEFT, where] = _with_left(left, bus.seen, gone)
     if differs == 0 or not _first_time(told, OF_DATA, cycle.at, LOST if lost else KEPT):
         return 0.0
     return 1.0 + news
@@ -1178,8 +1182,10 @@ def _taught(chips, cells, books, assume, cycle, bus, drive, c, shown, pair, wron
     _learn(cells, where, bus.seen, new)
     if (assume[FORGETS] >> c) & 1 and not written:
         row = _row_of(assume, chips.base[c], where)
-        if books.charged[1, row] > 0:  # left too long since power-on: this is what is left then
-            books.charged[3, where] = _with_left(books.charged[3, where], bus.seen, new)
+        if (
+            books.charged[ROW_LOST, row] > 0
+        ):  # left too long since power-on: this is what is left then
+            books.charged[LEFT, where] = _with_left(books.charged[LEFT, where], bus.seen, new)
     if (assume[DEAF] >> c) & 1 and written and not _first_time(told, OF_DATA, at, LOST_WRITE):
         return price  # what it holds after each lost write is one question
     if not _first_time(told, OF_DRIVERS, at, TAUGHT + c % MOST_TAUGHT) and forgot:

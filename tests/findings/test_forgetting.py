@@ -36,7 +36,7 @@ def long_pauses(code):
 
 @pytest.mark.parametrize("seed", range(3))
 def test_what_is_lost_leaves_the_same_byte_every_time(tmp_path, seed):
-    """A cell leaks to a level of its own: what came after power-on is no news when it comes again."""
+    """A cell leaks to a level of its own: what came after power-on is no news again."""
     reading = boot("retention:U4", board=programmed(tmp_path, long_pauses), cycles=16000, seed=seed)
     replay = gather(reading).replay
     reads = np.flatnonzero((replay.address == CELL) & (replay.read == 1))
