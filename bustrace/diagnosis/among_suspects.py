@@ -10,7 +10,7 @@ from bustrace.diagnosis.hypotheses import fit_each_other
 from bustrace.diagnosis.model import LIKELY, Suspect
 from bustrace.diagnosis.suspected import suspected
 from bustrace.faults import PLACES, Fault
-from bustrace.findings import Finding, Observations, sole_driver
+from bustrace.findings import Finding, Observations, last_release, sole_driver
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
 
 MUCH_REVISED, REVISED = 0.1, 0.7
@@ -32,6 +32,11 @@ LOST_ITS_WAY = {"cpu-jam", "brk-storm", "program-nonsense", "runs-empty", "runs-
 
 NO_CHANCE = 0.5
 """What is then left of the probability of the other suspects: their program had no chance."""
+
+AT_ONCE = 64
+"""Cycles from the first on in which a CPU that runs astray was sent there before them."""
+
+SENT_BEFORE = "what sent the CPU there came before this capture, and no answer in it is wrong"
 
 _INSIDE = ("silent", "register", "plane", "cell", "retention", "content", "doubled", "swapped")
 """Families of faults that act in reads of the chips that they name, and in no others."""
@@ -114,6 +119,26 @@ def by_the_program(
         alike=_in_its_socket(ref, board),
     )
     return [gave_it, *suspects]
+
+
+def sent_before(
+    seen: Observations, faults: list[Finding], suspects: list[Suspect]
+) -> list[Suspect]:
+    """The suspects, those of a chip or line less likely where a recording that began after the
+    reset shows a CPU that had lost its way before, and no wrong answer since.
+    """
+    evidence = seen.evidence
+    lost = [f.cycles[0] for f in faults if f.rule in LOST_ITS_WAY and f.cycles]
+    if not lost or min(lost) >= AT_ONCE or evidence.replay.wrong:
+        return suspects
+    if last_release(evidence.reading) is not None:
+        return suspects
+    return [
+        replace(s, probability=s.probability * NO_CHANCE, against=(*s.against, SENT_BEFORE))
+        if LOST_ITS_WAY.intersection(s.explains)
+        else s
+        for s in suspects
+    ]
 
 
 def _reaches(suspect: Suspect, ref: str) -> bool:

@@ -12,6 +12,7 @@ from bustrace.diagnosis.among_suspects import (
     by_the_program,
     by_the_vector,
     perhaps_revised,
+    sent_before,
 )
 from bustrace.diagnosis.cpu_itself import departs_seldom, leaves_the_vector
 from bustrace.diagnosis.explaining import BOARD_RULES, explaining
@@ -112,6 +113,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     suspects += selected_along(faults, explained, board)
     suspects = by_the_vector(faults, suspects, board)
     suspects = by_the_program(seen, faults, suspects)
+    suspects = sent_before(seen, faults, suspects)
     if not held & {"clock", "reset"}:
         suspects += leaves_the_vector(seen, faults, explained)
     joined = touching(faults, board)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bustrace.diagnosis.advice import behind_the_bus, rails, wiggle
+from bustrace.diagnosis.among_suspects import SENT_BEFORE
 from bustrace.diagnosis.model import Suspect, Verdict
 from bustrace.diagnosis.verdict import whole_address
 from bustrace.diagnosis.without_board import BY_HAND
@@ -32,6 +33,9 @@ def next_steps(
     if doubled_by_file(seen.evidence) is not None:
         steps.append(MEND_THE_FILE)
     followed = [s for s in suspects[:FOLLOWED] if s.probability >= WORTH_A_STEP]
+    by_hand = [BY_HAND[f.rule] for f in seen.findings if f.rule in BY_HAND]
+    if followed and SENT_BEFORE in followed[0].against:
+        steps += by_hand
     for suspect in followed:
         steps.append(suspect.check)
         if suspect.tell_apart:
@@ -42,7 +46,7 @@ def next_steps(
         if finding.rule == "line-varies" and finding.severity != "note"
     ]
     if not suspects:
-        steps += [BY_HAND[f.rule] for f in seen.findings if f.rule in BY_HAND]
+        steps += by_hand
     if verdict in ("fault", "cannot conclude"):
         steps.append(rails(reading.board, (f for s in followed for f in (s.fault, *s.alike))))
     replay = seen.evidence.replay

@@ -65,8 +65,8 @@ def _doubt(seen: Observations) -> str | None:
     rests = next((f for f in seen.findings if f.rule == "bus-rests"), None)
     if rests is not None and program.jam_at is None:
         return f"No fault is visible before that, but: {rests.text}"
-    departs = next((f for f in seen.findings if f.rule == "cpu-departs"), None)
-    return None if departs is None else departs.text
+    odd = next((f for f in seen.findings if f.rule in ("cpu-departs", "runs-in-ram")), None)
+    return None if odd is None else odd.text
 
 
 def _as_far_as_seen(seen: Observations) -> tuple[Verdict, str]:

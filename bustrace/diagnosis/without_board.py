@@ -50,6 +50,7 @@ BY_HAND = {
     ),
     "runs-nowhere": _LOST,
     "runs-empty": _LOST,
+    "runs-in-ram": _LOST,
     "brk-storm": _LOST,
     "program-nonsense": _LOST,
 }

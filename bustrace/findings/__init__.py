@@ -31,7 +31,7 @@ from bustrace.findings.memory_rules import doubled_by_file, sole_driver, wrong_b
 from bustrace.findings.model import Derail, Finding, Rung
 from bustrace.findings.observe import RULES, Observations, find_all, in_order, observe
 from bustrace.findings.progress import HELD_RULES
-from bustrace.findings.reset_rules import PERIODIC, release_ps
+from bustrace.findings.reset_rules import PERIODIC, last_release, release_ps
 from bustrace.findings.shared_rules import behind_buffers, on_rails, served_by_decoders
 
 __all__ = [
@@ -70,6 +70,7 @@ __all__ = [
     "find_all",
     "gather",
     "in_order",
+    "last_release",
     "lines_that_ask_for_nmi",
     "lines_with_ready",
     "observe",

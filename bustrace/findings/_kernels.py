@@ -117,7 +117,10 @@ IN_STEP, LATELY = ANY_LEVELS + 1, 0.95
 """Place in `drift` of how many of the bytes that were run as opcodes looked as if meant so, and
 what one more leaves of the weight of those before."""
 
-HABITS = IN_STEP + 1
+EMPTY = IN_STEP + 1
+"""Place in `drift` of how often a place that nobody knows of looked as if nobody answered there."""
+
+HABITS = EMPTY + 1
 """Columns of `drift`."""
 
 KEEPS, CHANGED = 0.1, 4.0
@@ -622,6 +625,21 @@ def _unknown_byte(byte, new, pair, assume, books, use, place):
         lines |= told
     registers[place] = lines << TELLING | 256 | row | (REPEATED if repeated else 0)
     return -math.log2((share if repeated else 0.0) + (1.0 - share) * chance)
+
+
+@compiled_in_place
+def _of_nobody_knows(bus, books):
+    """Bits for a byte of a place of which nobody knows who answers: little where it looks as if
+    nobody did, by how often it looked so, else that and as for any byte at all.
+
+    A bus that is left alone keeps its last byte, or goes high as a whole.
+    """
+    drift, seen = books.drift, bus.seen_known
+    empty = bus.seen & seen == seen or (bus.seen ^ bus.last) & bus.last_known & seen == 0
+    share = (drift[0, EMPTY] + 0.5) / (drift[1, EMPTY] + 1.0)
+    drift[0, EMPTY] += empty
+    drift[1, EMPTY] += 1.0
+    return -math.log2(share) if empty else _ones(seen) - math.log2(1.0 - share)
 
 
 @compiled_in_place
@@ -1625,7 +1643,8 @@ def replay_board(
             expected_known[i] = byte_known
         elif unsure_map:
             if _first_time(told, OF_DATA, t, BANK_OPEN):
-                price += 8 * bits[3]
+                data_bus = Bus(data[i], data_known[i], last, last_known, 0)
+                price += bits[3] * _of_nobody_knows(data_bus, books)
         else:
             # A read: what the chips drive, and who wins.
             driving = _driving(assume, answering, seen_read, misread)
@@ -1697,7 +1716,7 @@ def replay_board(
                     known = 0
                     fresh = 0
                     if _first_time(told, OF_DATA, t, UNDESCRIBED):
-                        price += 8 * bits[3]
+                        price += bits[3] * _of_nobody_knows(data_bus, books)
             elif free:
                 asked = drive.asked if drive.register >= 0 else driving == responding
                 decided = drive.decided | forced | (pair & -pair)

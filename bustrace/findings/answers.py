@@ -204,10 +204,12 @@ class BoardReplay:
     ----------
     n : int
         Cycles weighed: the first `most` of the reading, or all.
-    address : int32, shape (n,)
+    meant_address : int32, shape (n,)
         Address the CPU meant, or, where the program is not known, the one at the clip; -1 where
-        not all sixteen lines are known, where the cycle is not the CPU's, where it had not
-        settled, or where state bits that are not known decide who answers.
+        not all sixteen lines are known, where the cycle is not the CPU's, or where it had not
+        settled.
+    address : int32, shape (n,)
+        The same, -1 too where state bits that are not known decide who answers.
     state, state_known : uint16, shape (n,)
         State bits of the board, bit i is ``board.state_bits[i]``, and which of them are known.
     banks : Banks
@@ -271,8 +273,8 @@ class BoardReplay:
         self.unseen = np.where(
             wrote, MAY_WRITE, np.where(unseen & (read == 1), DID_READ, 0)
         ).astype(np.uint8)
-        self._address = np.where(usable, address, np.int32(-1)).astype(np.int32)
-        self.address = self._address
+        self.meant_address = np.where(usable, address, np.int32(-1)).astype(np.int32)
+        self.address = self.meant_address
         self._usual = usual_bytes(board.cpu.variant)
         self._runs = self._run_somewhere(intent.sync[:n] == 1)
         self.read = read.astype(np.uint8)
@@ -307,15 +309,15 @@ class BoardReplay:
             self._io = self._sheets.reads
             self.healthy = self.replay(HEALTHY)
         self.io_sheets = tuple(i for i in range(len(self.chips)) if self._io.chips >> i & 1)
-        self.address = np.where(self.healthy.bank < 0, np.int32(-1), self._address)
+        self.address = np.where(self.healthy.bank < 0, np.int32(-1), self.meant_address)
         self._healthy_cost = self.healthy.cost
         self.wrong = self.replay(HEALTHY, WRONG_ONLY).total
 
     def _run_somewhere(self, fetches: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint8]:
         """1 at an address that some opcode is fetched from: the CPU may have read it before."""
         run = np.zeros(0x10000, dtype=np.uint8)
-        run[self._address[fetches & (self._address >= 0)]] = 1
-        return np.where(self._address >= 0, run[self._address], np.uint8(0))
+        run[self.meant_address[fetches & (self.meant_address >= 0)]] = 1
+        return np.where(self.meant_address >= 0, run[self.meant_address], np.uint8(0))
 
     def asking(self, chip: int) -> list[tuple[int, int]]:
         """First cycle, and cycle after the last, of each time in which one of `io_sheets` must
@@ -328,7 +330,7 @@ class BoardReplay:
         # Where the clip saw another level than the CPU meant, either may have arrived.
         sure = self.written_known & ~((self.written ^ self.data) & self.data_known)
         return Accesses(
-            self._address, self.healthy.bank, self.read, self.written, sure.astype(np.uint8)
+            self.meant_address, self.healthy.bank, self.read, self.written, sure.astype(np.uint8)
         )
 
     def _set_board(self, board: Board) -> None:
@@ -527,7 +529,7 @@ class BoardReplay:
         banks = self.banks
         forgets = assumption.forgets | before.forgets
         total, lowest, onset, whole, astray = replay_board(
-            self._address[:n],
+            self.meant_address[:n],
             self.read,
             self.written,
             self.written_known,

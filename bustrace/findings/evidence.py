@@ -210,5 +210,5 @@ def _program_bytes(reading: Reading, replay: BoardReplay) -> npt.NDArray[np.bool
     for step in range(3):
         inside = (first + step < n) & (step < length)
         cycle = first[inside] + step
-        found[cycle] = replay.address[cycle] == (pc[inside] + step) & 0xFFFF
+        found[cycle] = replay.meant_address[cycle] == (pc[inside] + step) & 0xFFFF
     return found

@@ -38,6 +38,9 @@ LONGEST_RUN = 64
 """Addresses one after another at which a program has one and the same byte: rows of NOP are far
 shorter."""
 
+FEWEST_IN_RAM = 64
+"""Bytes of a program, all of them out of RAM, from which on that is looked at."""
+
 PLACES_HELD, REGISTERS_HELD = 3, 2
 """Places of a chip that must all give just the byte that was on the bus before. A register does by
 chance once in 256; RAM and ROM that were written or filled in runs do more often."""
@@ -386,7 +389,7 @@ def runs_empty(evidence: Evidence) -> Iterator[Finding]:
     """
     replay, cycles = evidence.replay, evidence.reading.cycles
     whole = evidence.program_byte & (replay.data_known == 0xFF)
-    address = replay.address
+    address = replay.meant_address
     if evidence.reading.program.method == "none":
         n, captured = evidence.n, evidence.reading.hookup.address_mask
         whole = evidence.live & (cycles.data_known[:n] == 0xFF)
@@ -404,8 +407,8 @@ def runs_empty(evidence: Evidence) -> Iterator[Finding]:
         return
     first = int(run[0])
     shown = int(replay.data[first])
-    meant = replay.address[first] >= 0
-    where = f", from ${int(replay.address[first]):04X} on," if meant else " in a row"
+    meant = int(replay.meant_address[first])
+    where = f", from ${meant:04X} on," if meant >= 0 else " in a row"
     wired = " It is NOP: that is right where the data bus is wired to it for a test."
     yield Finding(
         rule="runs-empty",
@@ -418,6 +421,39 @@ def runs_empty(evidence: Evidence) -> Iterator[Finding]:
         text=f"The CPU runs through {len(run):,} bytes that{where} are all ${shown:02X}: it left "
         "its program, and stumbles through memory that nobody filled, or that gives nothing."
         + (wired if shown == NOP else ""),
+    )
+
+
+def runs_in_ram(evidence: Evidence) -> Iterator[Finding]:
+    """All of the program in view is in RAM, nobody was seen to write it there, and the board has a
+    ROM to run.
+    """
+    replay = evidence.replay
+    kinds = {kind: np.flatnonzero(replay.kind == kind) for kind in (RAM, ROM)}
+    at = np.flatnonzero(evidence.program_byte & evidence.live & (replay.read == 1))
+    if not len(kinds[ROM]) or len(at) < FEWEST_IN_RAM:
+        return
+    rams = np.bitwise_or.reduce(np.uint32(1) << kinds[RAM].astype(np.uint32), initial=np.uint32(0))
+    drivers = replay.healthy.drivers[at]
+    known = replay.address[at] >= 0
+    if not (known & (drivers != 0) & (drivers & ~rams == 0)).all():
+        return
+    address = replay.address[at]
+    if np.isin(address, replay.address[replay.read == 0]).any():
+        return
+    places = len(np.unique(address))
+    yield Finding(
+        rule="runs-in-ram",
+        severity="oddity",
+        cycles=tuple(at[:SHOWN].tolist()),
+        opportunities=len(at),
+        count=len(at),
+        measured=f"all {len(at):,} bytes of the program, at {places:,} addresses from "
+        f"${int(address.min()):04X} to ${int(address.max()):04X}, come out of RAM",
+        expected="a boot runs from ROM, or is seen to write what it runs in RAM",
+        text=f"All that the CPU runs here is in RAM (${int(address.min()):04X} to "
+        f"${int(address.max()):04X}), nothing of it in ROM, and nobody was seen to write it there: "
+        "either a program that was loaded before, or a CPU that has lost its way.",
     )
 
 
@@ -460,4 +496,4 @@ def writes_fought(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
-RULES = (memory_content, unanswered, nobody_there, runs_empty, writes_fought)
+RULES = (memory_content, unanswered, nobody_there, runs_empty, runs_in_ram, writes_fought)

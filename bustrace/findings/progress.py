@@ -246,6 +246,8 @@ def _rom(evidence: Evidence, faults: dict[str, Finding]) -> Rung:
     twice = doubled_by_file(evidence)
     if twice is not None:
         return Rung(name, "not seen", f"{ran:,} instructions; {twice}")
+    if ran and seen:
+        return Rung(name, "not seen", f"{ran:,} instructions, nothing of them surely from a ROM")
     if ran:
         return Rung(name, "ok", f"{ran:,} instructions; no image to compare with")
     return Rung(name, "not seen", program.reason or "no instruction")

@@ -71,6 +71,7 @@ RULE_WORDS = {
     "reset-short": "reset was too short",
     "rom-content": "ROM reads differ from the image",
     "runs-empty": "the CPU runs through memory that holds one byte throughout",
+    "runs-in-ram": "all that the CPU runs is in RAM, and nobody was seen to write it",
     "runs-nowhere": "the CPU runs where no chip answers",
     "select-always": "a select is asserted all the time",
     "select-doubled": "two selects are asserted at once",

@@ -189,7 +189,7 @@ def resets_of(replay: BoardReplay, reading: Reading) -> dict[int, bool]:
             run.insert(0, run[0] - 1)
         while run[-1] + 1 in low:
             run.append(run[-1] + 1)
-        writes = any(replay.read[c] == 0 and replay._address[c] >= 0 for c in run)
+        writes = any(replay.read[c] == 0 and replay.meant_address[c] >= 0 for c in run)
         found[k] = len(run) >= 3 and not writes
     program = reading.program
     return found | {int(k): True for k in program.first_cycle[program.kind == Kind.RESET]}
@@ -214,7 +214,7 @@ def walk(
             for sheet in plain.sheets.values():
                 sheet.reset()
         seen = bits_of(int(replay.data[k]), int(replay.data_known[k]))
-        address = int(replay._address[k])
+        address = int(replay.meant_address[k])
         if address < 0:
             rows.append((0, 0, 0))
             if k and reading.cycles.owner[k] == OWNER_CPU and k not in resets:
