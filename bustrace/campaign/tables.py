@@ -85,6 +85,8 @@ def split_rows(results: Sequence[Result]) -> list[Row]:
     tests: list[tuple[str, Callable[[Result], bool]]] = [
         ("without nuisances", lambda r: not r["nuisances"]),
         ("with nuisances", lambda r: r["nuisances"]),
+        ("begins before the reset's end", lambda r: not r.get("start")),
+        ("begins later", lambda r: bool(r.get("start"))),
         ("ROM image known", lambda r: r["rom_known"]),
         ("no ROM image", lambda r: not r["rom_known"]),
         ("acts always", lambda r: r.get("lasting", True)),
