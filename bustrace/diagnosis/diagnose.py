@@ -124,14 +124,17 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
 def _in_order(suspects: Iterable[Suspect]) -> tuple[Suspect, ...]:
     """What is seen on a line stands first, in the ladder's order; the rest by probability."""
     suspects = tuple(suspects)
-    direct = [
-        s for s in suspects if s.fault.family in ("clock", "reset") and s.probability >= LIKELY
-    ]
+    direct = [s for s in suspects if _keeps_the_cpu(s) and s.probability >= LIKELY]
     others = [s for s in suspects if s not in direct]
     # With a likely fault of the board in view, clips are the lesser trouble.
     fault = any(s.probability >= LIKELY and s.fault.family != "clip" for s in others)
     others.sort(key=lambda s: (fault and s.fault.family == "clip", -s.probability))
     return (*direct, *others)
+
+
+def _keeps_the_cpu(suspect: Suspect) -> bool:
+    """Whether a suspect keeps the CPU from going on, as is seen on the line itself."""
+    return suspect.fault.family in ("clock", "reset") or "rdy-held" in suspect.explains
 
 
 def _trust(reading: Reading) -> tuple[Note, ...]:

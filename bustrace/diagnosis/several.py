@@ -6,14 +6,20 @@ likeliest alone, so others are tried first, too.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.diagnosis.gains import ONSET_PRICE, score, whole_gain
-from bustrace.diagnosis.grouping import Weighed, groups_of, knows_a_rom, listed
+from bustrace.diagnosis.gains import ONSET_PRICE, SOMETIMES_SHARE, score, whole_gain
+from bustrace.diagnosis.grouping import (
+    MIN_PROBABILITY,
+    Weighed,
+    groups_of,
+    knows_a_rom,
+    listed,
+)
 from bustrace.diagnosis.hypotheses import Hypothesis
 from bustrace.diagnosis.joining import join
 from bustrace.diagnosis.model import LIKELY
@@ -34,8 +40,15 @@ LAST_FAULT_GAIN, LAST_FAULT_LEAVES = 20.0, 0.1
 of the wrong levels before it that it may leave: noise is not explained so well."""
 
 TOGETHER = 40.0
-"""Bits, priors included, by which two faults must explain more than the likeliest one and what is
-named beside it, to stand in their place: as much as a further fault must explain."""
+"""Bits, priors included, by which each fault more must explain what fewer do not: as much as a
+further fault must explain."""
+
+PERHAPS_GAIN, PERHAPS = 8.0, 0.5
+"""Bits from which on one more fault is told as one that may be there besides, if a wrong level is
+explained by it, and what is left of its probability: something else may be the reason."""
+
+MOST_PERHAPS = 2
+"""Such faults, at most."""
 
 STARTS = 2
 """Groups behind the likeliest that are each tried as the first of several."""
@@ -50,25 +63,33 @@ PAIRS_TRIED = 40
 MAX_FAULTS = 3
 
 
-def _weight(chain: list[Weighed]) -> float:
-    """Bits for several faults that are there together, priors included."""
-    return sum(group.gain + group.prior_bits for group in chain)
+def worth(chain: Sequence[Weighed]) -> float:
+    """Bits for faults that are there together, priors included, less the price of each but the
+    first; of the first of them alone, if that is worth more.
+    """
+    bits = np.cumsum([group.gain + group.prior_bits for group in chain])
+    return float((bits - TOGETHER * np.arange(len(chain))).max())
 
 
-def better_together(
+def worth_more(
     evidence: Evidence, hypotheses: list[Hypothesis], groups: list[Weighed], chosen: list[Weighed]
 ) -> list[Weighed]:
-    """Two faults or more of which none is the likeliest alone, where together they explain more
-    than what was `chosen` by far: what acts like both of two is easily the likeliest one. Else
-    none, and where no ROM has an image: among so much that is unknown some two explain anything.
+    """Two faults or more of which none is the likeliest alone, where together they are worth more
+    than what was `chosen`: what acts like both of two is easily the likeliest one. Else none,
+    and where no ROM has an image: among so much that is unknown some two explain anything.
     """
-    if not knows_a_rom(evidence):
-        return []
-    weight, best = _weight(chosen), []
-    if evidence.replay.healthy.total - sum(group.gain for group in chosen) < TOGETHER:
+    least, left = worth(chosen), evidence.replay.healthy.total
+    if chosen[0].sometimes:
+        # Several that last may as well choose what they explain: it is not credited with less.
+        spared = _spared(evidence, chosen[0].assumption)
+        least, left = least + (1 - SOMETIMES_SHARE) * spared, left - spared
+    else:
+        left -= sum(group.gain for group in chosen)
+    if not knows_a_rom(evidence) or left < TOGETHER:
         return []  # nothing is left that others could explain
+    best: list[Weighed] = []
     tried = {chosen[0].assumption}
-    for group in (*groups[:STARTS], *_parts(evidence, hypotheses, weight + TOGETHER)):
+    for group in (*groups[:STARTS], *_parts(evidence, hypotheses, least + TOGETHER)):
         if group.assumption in tried:
             continue
         tried.add(group.assumption)
@@ -77,11 +98,18 @@ def better_together(
         gain = whole_gain(evidence, answers, group.assumption)
         gain -= ONSET_PRICE if group.onset else 0.0
         first = replace(group, gain=gain, sometimes=False, probability=listed(evidence))
-        wanted = weight + TOGETHER - _weight([first])
-        chain = [first, *further(evidence, hypotheses, first, wanted)]
-        if len(chain) > 1 and _weight(chain) >= weight + TOGETHER:
-            best, weight = chain, _weight(chain)
+        wanted = least + TOGETHER - gain - group.prior_bits
+        more, _ = further(evidence, hypotheses, first, wanted)
+        chain = [first, *more]
+        if len(chain) > 1 and worth(chain) > least:
+            best, least = chain, worth(chain)
     return best
+
+
+def _spared(evidence: Evidence, assumption: Assumption) -> float:
+    """Bits that a fault explains which comes and goes: it is there where it explains."""
+    spared = evidence.replay.healthy.cost - evidence.replay.replay(assumption).cost
+    return float(spared[spared > 0].sum(dtype=np.float64))
 
 
 def _parts(evidence: Evidence, hypotheses: list[Hypothesis], least: float) -> Iterator[Weighed]:
@@ -131,45 +159,50 @@ def _parts(evidence: Evidence, hypotheses: list[Hypothesis], least: float) -> It
 
 def further(
     evidence: Evidence, hypotheses: list[Hypothesis], first: Weighed, wanted: float = 0.0
-) -> Iterator[Weighed]:
+) -> tuple[list[Weighed], list[Weighed]]:
     """More faults: several things are often wrong at once. With the likeliest taken as given, does
-    one more explain much of what is left, wrong bits among it?
+    one more explain much of what is left, wrong bits among it? And those of which one or another
+    may be there besides, for it explains a little.
 
     The second must explain `wanted` bits at least.
     """
+    if first.sometimes:
+        return [], []  # what it leaves is not known
     given, named = first.assumption, first.members
-    certainty = first.probability
-    sure = listed(evidence)
+    certainty, sure = first.probability, listed(evidence)
+    more: list[Weighed] = []
     floor = max(SECOND_FAULT_GAIN, SECOND_FAULT_SHARE * first.gain)
     if wanted:  # held against another explanation, what its own model leaves does not matter
-        floor = SECOND_FAULT_GAIN
+        floor = LAST_FAULT_GAIN
     if given.loose >= 0:
         floor = BESIDE_CONTENT  # another content explains its bytes whole, and nothing else
     for _ in range(MAX_FAULTS - 1):
-        least = max(min(floor, LAST_FAULT_GAIN), wanted)
+        least = wanted or PERHAPS_GAIN
         if evidence.replay.replay(given).total <= least:
-            return  # nothing that could be gained
+            return more, []  # nothing that could be gained
         left = evidence.replay.replay(given, WRONG_ONLY).total
+        one_more, both, perhaps = None, given, []
         for group in groups_of(score(evidence, hypotheses, given, least), left, sure):
-            if group.gain <= least or group.members & named:
-                continue
             joined = join(given, group.assumption)
-            if joined is None:
+            if joined is None or group.gain <= least or group.members & named:
                 continue
-            after = evidence.replay.replay(joined, WRONG_ONLY).total
-            if group.gain > floor and (given.loose < 0 or left - after > BESIDE_CONTENT):
+            spared = left - evidence.replay.replay(joined, WRONG_ONLY).total
+            much = group.gain > floor and (given.loose < 0 or spared > BESIDE_CONTENT)
+            last = group.gain > LAST_FAULT_GAIN and group.probability >= LIKELY
+            if much or (last and spared >= (1 - LAST_FAULT_LEAVES) * left > 0):
+                one_more, both = group, joined
                 break
-            if group.probability >= LIKELY and _leaves_nothing(left, after):
-                break
-        else:
-            return
+            if spared >= WRONG_ONLY[0]:
+                perhaps.append(group)
+        if one_more is None:
+            beside = [
+                replace(each, probability=PERHAPS * min(certainty, each.probability))
+                for each in perhaps[:MOST_PERHAPS]
+            ]
+            return more, [each for each in beside if each.probability >= MIN_PROBABILITY]
         # It rests on the one before it, so it is no surer than that.
-        certainty = min(certainty, group.probability)
-        yield replace(group, probability=certainty)
-        named |= group.members
-        given, wanted = joined, 0.0
-
-
-def _leaves_nothing(left: float, after: float) -> bool:
-    """Whether hardly anything of what was wrong, in bits, is so after one more fault."""
-    return left > 0 and after <= LAST_FAULT_LEAVES * left
+        certainty = min(certainty, one_more.probability)
+        more.append(replace(one_more, probability=certainty))
+        named |= one_more.members
+        given, wanted, floor = both, 0.0, max(floor, SECOND_FAULT_GAIN)
+    return more, []

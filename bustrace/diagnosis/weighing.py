@@ -9,7 +9,7 @@ import numpy as np
 from bustrace.diagnosis.gains import MIN_GAIN, Scored, score
 from bustrace.diagnosis.grouping import MAX_NAMED, MIN_PROBABILITY, Weighed, groups_of, listed
 from bustrace.diagnosis.hypotheses import Hypothesis, enumerate_hypotheses
-from bustrace.diagnosis.several import better_together, further
+from bustrace.diagnosis.several import further, worth_more
 from bustrace.findings import HEALTHY, Evidence, gather
 
 ENOUGH, FEWEST_WEIGHED = 4_000.0, 20_000
@@ -32,19 +32,19 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     groups = groups_of(scored, evidence.replay.wrong, listed(evidence))
     if not groups:
         return ()
-    chosen = [groups[0]]
-    if not groups[0].sometimes:
-        chosen += further(evidence, hypotheses, groups[0])
-    others = groups[1:]
-    together = better_together(evidence, hypotheses, groups[1:], chosen)
+    more, perhaps = further(evidence, hypotheses, groups[0])
+    chosen, others = [groups[0], *more], groups[1:]
+    together = worth_more(evidence, hypotheses, groups[1:], chosen)
     if together:
         # What is not as it seems in so many cases may be the one fault after all.
         left = 1 - listed(evidence)
         others = [replace(g, probability=left * g.probability) for g in groups]
-        chosen = together
-    named = {c.fault for c in chosen}
-    others = [g for g in others if g.probability >= MIN_PROBABILITY and g.fault not in named]
-    return (*chosen, *others)[:MAX_NAMED]
+        chosen, perhaps = together, []
+    others = [each for each in others if each.probability >= MIN_PROBABILITY]
+    told = {c.fault: c for c in chosen}
+    for group in sorted((*others, *perhaps), key=lambda group: -group.probability):
+        told.setdefault(group.fault, group)
+    return tuple(told.values())[:MAX_NAMED]
 
 
 def _enough(evidence: Evidence) -> int:

@@ -7,7 +7,9 @@ from drill_readings import FIXTURES, boot, first_class, members, read, run, tide
 
 from bustrace.board import load_board
 from bustrace.diagnosis import diagnose
+from bustrace.diagnosis.grouping import Weighed
 from bustrace.diagnosis.joining import join
+from bustrace.diagnosis.several import TOGETHER, worth
 from bustrace.drill import Display, Nuisances, Occurrence, Planting, as_described
 from bustrace.faults import Fault
 from bustrace.findings import FIRST_WINS, Assumption
@@ -82,6 +84,36 @@ def test_a_second_fault_that_leaves_nothing_wrong_needs_fewer_bits():
     diagnosis = diagnose(boot(*two, seed=1, cycles=3000))
     assert ranks(diagnosis, two) == [1, 2]
     assert not any(suspect.probability < 0.5 for suspect in diagnosis.suspects)
+
+
+def test_one_more_fault_that_explains_one_wrong_level_is_one_that_may_be_there():
+    two = Planting(Fault.parse("plane:U4.3"), "high"), Planting(Fault.parse("cell:U4.01FF.5=0"))
+    diagnosis = diagnose(boot(*two, seed=1, cycles=1500))
+    assert ranks(diagnosis, two) == [1, 2]
+    assert diagnosis.suspects[0].probability > 0.5 > diagnosis.suspects[1].probability
+
+
+def test_what_keeps_the_cpu_waiting_stands_before_what_is_wrong_with_its_bytes():
+    two = (
+        Planting(Fault.parse("short:D3+RDY@bus"), "low"),
+        Planting(Fault.parse("plane:U5.1"), "high"),
+    )
+    first, second = diagnose(boot(*two, seed=4, cycles=1200)).suspects[:2]
+    assert "rdy-held" in first.explains
+    assert "D1" in second.fault.lines
+    assert first.probability < second.probability
+
+
+def chain(*bits):
+    """Faults beside each other that explain so many bits, priors included."""
+    fault = Fault.parse("silent:U4")
+    return [Weighed(fault, (), gain, 0.8, 0, False, Assumption(silent=1), 0.0) for gain in bits]
+
+
+def test_each_fault_more_must_explain_much_but_as_many_are_compared_by_what_they_explain():
+    assert worth(chain(100, TOGETHER + 1)) > worth(chain(100)) == worth(chain(100, TOGETHER - 1))
+    assert worth(chain(60, 100)) > worth(chain(100, 55))
+    assert worth(chain(100, 60, 39)) == worth(chain(100, 60))
 
 
 def test_who_wins_on_a_line_is_told_once():
