@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
 import pytest
 from drill_readings import FIXTURES, boot, first_class, members, read, run, tide_gauge
 
@@ -9,7 +13,7 @@ from bustrace.board import load_board
 from bustrace.diagnosis import diagnose
 from bustrace.diagnosis.grouping import Weighed
 from bustrace.diagnosis.joining import join
-from bustrace.diagnosis.several import TOGETHER, worth
+from bustrace.diagnosis.several import TOGETHER, worth, worth_more
 from bustrace.drill import Display, Nuisances, Occurrence, Planting, as_described
 from bustrace.faults import Fault
 from bustrace.findings import FIRST_WINS, Assumption
@@ -114,6 +118,39 @@ def test_each_fault_more_must_explain_much_but_as_many_are_compared_by_what_they
     assert worth(chain(100, TOGETHER + 1)) > worth(chain(100)) == worth(chain(100, TOGETHER - 1))
     assert worth(chain(60, 100)) > worth(chain(100, 55))
     assert worth(chain(100, 60, 39)) == worth(chain(100, 60))
+
+
+class HalfTheCycles:
+    """Ten cycles with 40 bits each on a sound board. One fault explains every other cycle, and
+    speaks against the rest; the other explains a quarter of each.
+    """
+
+    chips = ("U5",)
+    healthy = SimpleNamespace(cost=np.full(10, 40.0, np.float32), total=400.0)
+    there, lasts = Assumption(silent=1), Assumption(silent=2)
+
+    def has_image(self, ref):
+        return True
+
+    def early_cost(self, assumption, cycles):
+        return self.healthy.cost
+
+    def replay(self, assumption, **options):
+        cost = np.tile([0, 80], 5) if assumption == self.there else np.full(10, 30)
+        return SimpleNamespace(cost=cost.astype(np.float32), total=float(cost.sum()))
+
+
+@pytest.mark.parametrize(("comes_and_goes", "others"), [(True, 0), (False, 2)])
+def test_a_fault_that_comes_and_goes_is_credited_with_all_it_explains(
+    monkeypatch, comes_and_goes, others
+):
+    """It is worth 120 bits, with all that it explains 170; the others together 150."""
+    (second,) = chain(90)
+    monkeypatch.setattr("bustrace.diagnosis.several.further", lambda *given: ([second], []))
+    evidence = SimpleNamespace(replay=HalfTheCycles(), heard=0)
+    likeliest = replace(*chain(120), sometimes=comes_and_goes, assumption=HalfTheCycles.there)
+    other = replace(*chain(100), assumption=HalfTheCycles.lasts)
+    assert len(worth_more(evidence, [], [other], [likeliest])) == others
 
 
 def test_who_wins_on_a_line_is_told_once():
