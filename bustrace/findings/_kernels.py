@@ -104,13 +104,17 @@ SELDOM_AGAIN = 0.0078125
 large parts. Each row begins anew, so that pairs of bytes still tell of a line that makes them."""
 
 IDLE = AGAIN + 1
-"""Place in `drift` of how often a line moves that no chip drives while others are driven: those
-that were low, then those that were high."""
+"""Place in `drift` of how often a line moves that no chip drives while others are driven, or that
+one drives too late: those that were low, then those that were high."""
 
 UP_AT_FIRST, DOWN_AT_FIRST = 0.125, 0.002
 """Share of such lines that go high, and low, before one was seen."""
 
-ANY_LEVELS = IDLE + 16
+ANY_LATE = IDLE + 16
+"""Place in `drift` of how often any line went high that was low, and driven too late; behind it how
+often any went low."""
+
+ANY_LEVELS = ANY_LATE + 2
 """Place in `drift` of how often an undriven bus showed what its lines' habits make unlikely."""
 
 IN_STEP, LATELY = ANY_LEVELS + 1, 0.95
@@ -746,14 +750,14 @@ def _either(drive, bus, cells, told, cycle):
 
 @compiled_in_place
 def _weakly(ones, zeros, among, bus, assume, books, meant):
-    """Of the lines `among` which some are driven weakly, or too late: those whose level is left
-    open, and the bits for what was seen of them, once for each address and line.
+    """Of the lines `among` which some are driven weakly: those whose level is left open, and the
+    bits for what was seen of them, once for each address and line.
 
     A level that comes at times costs what its share so far makes of it (Krichevsky and Trofimov's
     estimator), so that a line which mostly gives way costs little wherever it does.
     """
     told, drift = books.told, books.drift
-    way = assume[WEAK_WAY]
+    other = 1 - assume[WEAK_WAY]
     known = ones | zeros
     lines = assume[WEAK_LINES] & among & bus.seen_known
     price = 0.0
@@ -761,13 +765,6 @@ def _weakly(ones, zeros, among, bus, assume, books, meant):
     for b in range(8):
         if (lines >> b) & 1 == 0:
             continue
-        if way == LATE:
-            other = (bus.last >> b) & 1
-            if (bus.last_known >> b) & 1 == 0:
-                openly |= 1 << b
-                continue
-        else:
-            other = 1 - way
         gone = (bus.seen >> b) & 1 == other
         fresh = (told[OF_ADDRESS, meant] >> (SHOWN + b)) & 1 == 0
         share = max(SELDOM, (drift[0, ALONE] + 0.5) / (drift[1, ALONE] + 1.0))
@@ -787,6 +784,72 @@ def _weakly(ones, zeros, among, bus, assume, books, meant):
         drift[0, ALONE] += weakly
         drift[1, ALONE] += 1.0
         price -= math.log2(chance)
+    return openly, price
+
+
+@compiled_in_place
+def _departs(drift, b, high):
+    """Share of the times in which a line that is driven too late leaves its last level before: by
+    how often it did so far, before that by how often any line did, and before that by how often the
+    whole bus went high where no chip is.
+    """
+    moves = DOWN_AT_FIRST
+    if not high:
+        moves = (drift[0, ALL_LINES] + OFTEN_UP) / (drift[1, ALL_LINES] + 1.0)
+    any_line, mine = ANY_LATE + high, IDLE + 8 * high + b
+    moves = (drift[0, any_line] + moves) / (drift[1, any_line] + 1.0)
+    moves = (drift[0, mine] + moves) / (drift[1, mine] + 1.0)
+    return min(moves, FALLS) if high else moves
+
+
+@compiled_in_place
+def _too_late(ones, zeros, among, bus, assume, books, cycle):
+    """The same of lines that are driven too late: a line shows its own level, or what an undriven
+    one does with its last. What seldom comes in time is dead.
+
+    Where it is as it should be, and as the bus was, that is paid for once, and once what it does
+    else.
+    """
+    told, drift = books.told, books.drift
+    known = ones | zeros
+    lines = assume[WEAK_LINES] & among & bus.seen_known
+    price = 0.0
+    openly = 0
+    for b in range(8):
+        if (lines >> b) & 1 == 0:
+            continue
+        if (bus.last_known >> b) & 1 == 0:
+            openly |= 1 << b
+            continue
+        high = (bus.last >> b) & 1
+        seen = (bus.seen >> b) & 1
+        moved = high ^ seen
+        moves = _departs(drift, b, high)
+        share = (drift[0, ALONE] + 0.5) / (drift[1, ALONE] + 1.0)
+        share = min(max(SELDOM, share), 1.0 - SELDOM)
+        late = share * (moves if moved else 1.0 - moves)
+        came = 1.0 - share
+        row, mark = OF_ADDRESS, SHOWN + b
+        if (known >> b) & 1 == 0:
+            came /= 2.0  # a cell that nobody knows
+            if late > SELDOM * came:
+                openly |= 1 << b  # tells nothing of it
+        elif (ones >> b) & 1 == seen and not moved:
+            row, mark = OF_DRIVERS, b
+        else:
+            openly |= 1 << b
+            if (ones >> b) & 1 != seen:
+                came = 0.0
+        if not _first_time(told, row, cycle.meant, mark):
+            continue
+        price -= math.log2(late + came)
+        if (known >> b) & 1:
+            late /= late + came
+            drift[0, ALONE] += late
+            drift[1, ALONE] += 1.0
+            for at in (ANY_LATE + high, IDLE + 8 * high + b):
+                drift[0, at] += late * moved
+                drift[1, at] += late
     return openly, price
 
 
@@ -1667,7 +1730,10 @@ def replay_board(
             weak = assume[WEAK_CHIP]
             if driving != 0 and (weak == EVERY_CHIP or (weak >= 0 and driving == 1 << weak)):
                 among = drive.driven & (ones | zeros) if free else drive.driven
-                openly, news = _weakly(ones, zeros, among, data_bus, assume, books, meant)
+                if assume[WEAK_WAY] == LATE:
+                    openly, news = _too_late(ones, zeros, among, data_bus, assume, books, cycle)
+                else:
+                    openly, news = _weakly(ones, zeros, among, data_bus, assume, books, meant)
                 price += bits[3] * news
                 ones &= ~openly
                 zeros &= ~openly
