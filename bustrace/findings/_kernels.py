@@ -124,12 +124,20 @@ what one more leaves of the weight of those before."""
 EMPTY = IN_STEP + 1
 """Place in `drift` of how often a place that nobody knows of looked as if nobody answered there."""
 
-HABITS = EMPTY + 1
+CHANGES, MET_BEFORE = EMPTY + 1, 16.0
+"""Place in `drift` of how often a bit of a register that nobody asked was not as last seen, and how
+many such bits are taken for granted, of which one had changed: counters change all the time, but
+few registers are counters."""
+
+MOST_FOR_CHANGE = 0.0009765625
+"""Share of changes, at least: ten bits, as for any bit that should not be."""
+
+HABITS = CHANGES + 1
 """Columns of `drift`."""
 
 KEEPS, CHANGED = 0.1, 4.0
-"""Bits for a bit of a register that nobody asked since it was last seen: it holds 15 times of 16.
-Counters change all the time, but few registers are counters."""
+"""Bits for such a bit of one that now wins against another driver and now does not: it holds 15
+times of 16."""
 
 SELDOM = 0.1
 """Share of weak levels that do not come, at least: what is seldom wrong is no weak output."""
@@ -1154,13 +1162,16 @@ def _registers_give(price, unknown, drive, asked, settled, decided, bus, cells, 
             and _first_time(told, OF_DATA, cycle.at, COPIES_MEMORY)
         ):
             price += 8 * unknown  # a register that changed to what memory holds
-        news = _register_shows(bus.seen, visible, cells, register, books, cycle.meant)
+        news = _register_shows(bus.seen, visible, cells, register, books, cycle)
         price += unknown * news
         if fresh_here:
             price += unknown * _ones(drive.vague & ~settled & drive.register_lanes)
     elif drive.ones_but_free == 255:
         news = _free_read(bus.seen, books, cycle, asked)
         price += unknown * news * _ones(255 & ~decided) / 8
+        if fresh_here and not asked:
+            # What one of them decides stands against another: one unknown each.
+            price += unknown * _ones(drive.decided & ~settled & 255)
     elif fresh_here:
         # Registers against another chip's byte can pull down the bits that are high there: one
         # unknown each.
@@ -1869,12 +1880,14 @@ def replay_board(
 
 
 @compiled_in_place
-def _register_shows(byte, visible, cells, register, books, meant):
+def _register_shows(byte, visible, cells, register, books, cycle):
     """Bits for what a register shows that is not asked, once for each address and line, and keep
     it.
 
-    What it showed last is expected; what it never showed is new.
+    What it showed last is expected; what it never showed is new. One that shows this and that where
+    it is met again does not keep what it holds: that is paid for once more.
     """
+    meant = cycle.meant
     known = visible & cells.known[register]
     changed = (cells.byte[register] ^ byte) & known
     _learn(cells, register, byte, visible)
@@ -1882,8 +1895,21 @@ def _register_shows(byte, visible, cells, register, books, meant):
     books.told[OF_ADDRESS, meant] |= fresh << SHOWN
     if known == 0 and fresh == 255:
         return _new_register(byte, books.registers)
-    news = _ones(fresh & ~known) + CHANGED * _ones(fresh & changed)
-    return news + KEEPS * _ones(fresh & known & ~changed)
+    again = _news(books.told, OF_DRIVERS, cycle.at, changed & ~fresh)
+    moved = _ones(fresh & changed) + _ones(again)
+    return _ones(fresh & ~known) + _moved(moved, _ones(fresh & known & ~changed), books.drift)
+
+
+@compiled_in_place
+def _moved(moved, kept, drift):
+    """Bits for bits of a register that have changed since it was last seen, and that have not, by
+    how often they did so far.
+    """
+    share = (drift[0, CHANGES] + 1.0) / (drift[1, CHANGES] + MET_BEFORE)
+    share = max(share, MOST_FOR_CHANGE)
+    drift[0, CHANGES] += moved
+    drift[1, CHANGES] += moved + kept
+    return -moved * math.log2(share) - kept * math.log2(1.0 - share)
 
 
 @compiled_in_place
