@@ -1896,8 +1896,9 @@ def _register_shows(byte, visible, cells, register, books, cycle):
     if known == 0 and fresh == 255:
         return _new_register(byte, books.registers)
     again = _news(books.told, OF_DRIVERS, cycle.at, changed & ~fresh)
-    moved = _ones(fresh & changed) + _ones(again)
-    return _ones(fresh & ~known) + _moved(moved, _ones(fresh & known & ~changed), books.drift)
+    kept = fresh & known & ~changed
+    new = _ones((fresh & ~known) | again)
+    return new + _moved(_ones(fresh & changed), _ones(kept), books.drift)
 
 
 @compiled_in_place

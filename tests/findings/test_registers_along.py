@@ -55,8 +55,7 @@ def test_a_register_that_is_another_each_time_pays_where_it_is_met_again_once():
         for byte in (0x5A, 0x5A, 0x5B, 0x5A, 0xA5)
     ]
     assert shown[1] == shown[3] == 0  # as it was; the bit that was paid for
-    assert shown[2] == pytest.approx(4.0)
-    assert shown[4] > 7 * 2
+    assert (shown[2], shown[4]) == (1, 7)
 
 
 def test_what_one_register_decides_stands_against_another():
@@ -93,12 +92,13 @@ def test_a_chip_that_yields_to_some_pays_for_which():
 
 
 def test_random_bytes_are_no_late_ones():
-    """Lines that go either way, whatever was there: no cheaper than any byte."""
-    rng = np.random.default_rng(1)
+    """Where zeros should be, and lines go either way: no cheaper than any byte. What is as it
+    should be by chance is no proof.
+    """
     assume = Assumption(weak_chip=0, weak_lines=0xFF, weak_way=_kernels.LATE).packed()
     late, spent, last = books(), 0.0, 0
-    for address, (held, seen) in enumerate(rng.integers(256, size=(400, 2)).tolist()):
+    for address, seen in enumerate(np.random.default_rng(1).integers(256, size=400).tolist()):
         bus = Bus(seen, 255, last, 255, 0)
-        spent += _kernels._too_late(held, ~held & 255, 255, bus, assume, late, at(address))[1]
+        spent += _kernels._too_late(0, 255, 255, bus, assume, late, at(address))[1]
         last = seen
     assert spent > 8 * 400
