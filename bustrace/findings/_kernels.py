@@ -826,13 +826,11 @@ def _too_late(ones, zeros, among, bus, assume, books, cycle):
     for b in range(8):
         if (lines >> b) & 1 == 0:
             continue
-        if (bus.last_known >> b) & 1 == 0:
-            openly |= 1 << b
-            continue
+        left_known = (bus.last_known >> b) & 1 == 1
         high = (bus.last >> b) & 1
         seen = (bus.seen >> b) & 1
         moved = high ^ seen
-        moves = _departs(drift, b, high)
+        moves = _departs(drift, b, high) if left_known else 0.5
         share = (drift[0, ALONE] + 0.5) / (drift[1, ALONE] + 1.0)
         share = min(max(SELDOM, share), 1.0 - SELDOM)
         late = share * (moves if moved else 1.0 - moves)
@@ -842,7 +840,7 @@ def _too_late(ones, zeros, among, bus, assume, books, cycle):
             came /= 2.0  # a cell that nobody knows
             if late > SELDOM * came:
                 openly |= 1 << b  # tells nothing of it
-        elif (ones >> b) & 1 == seen and not moved:
+        elif left_known and (ones >> b) & 1 == seen and not moved:
             row, mark = OF_DRIVERS, b
         else:
             openly |= 1 << b
@@ -856,8 +854,8 @@ def _too_late(ones, zeros, among, bus, assume, books, cycle):
             drift[0, ALONE] += late
             drift[1, ALONE] += 1.0
             for at in (ANY_LATE + high, IDLE + 8 * high + b):
-                drift[0, at] += late * moved
-                drift[1, at] += late
+                drift[0, at] += late * moved if left_known else 0.0
+                drift[1, at] += late if left_known else 0.0
     return openly, price
 
 

@@ -102,3 +102,12 @@ def test_random_bytes_are_no_late_ones():
         spent += _kernels._too_late(0, 255, 255, bus, assume, late, at(address))[1]
         last = seen
     assert spent > 8 * 400
+
+
+def test_a_late_line_of_which_nobody_knows_the_level_before_is_no_free_guess():
+    """A byte that should not be is as good as chance, not certain."""
+    assume = Assumption(weak_chip=0, weak_lines=0xFF, weak_way=_kernels.LATE).packed()
+    bus = Bus(0xE7, 255, 0, 0, 0)
+    openly, spent = _kernels._too_late(0, 255, 255, bus, assume, books(), at(0x10))
+    assert openly == 255
+    assert spent > 8
