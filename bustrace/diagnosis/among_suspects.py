@@ -38,6 +38,10 @@ AT_ONCE = 64
 
 SENT_BEFORE = "what sent the CPU there came before this capture, and no answer in it is wrong"
 
+NOTHING_TOLD = 0.5
+"""What is left of the probability of a suspect that explains none of the faults that were seen,
+only bytes that nobody knew before: it may be there beside what does."""
+
 _INSIDE = ("silent", "register", "plane", "cell", "retention", "content", "doubled", "swapped")
 """Families of faults that act in reads of the chips that they name, and in no others."""
 
@@ -52,6 +56,15 @@ def beside_the_cause(suspect: Suspect, weighed: list[Suspect]) -> Suspect:
     if "irq-storm" not in suspect.explains or suspect.fault.family != "held" or not sure:
         return suspect
     return replace(suspect, probability=suspect.probability * (1 - min(sure, 1.0)))
+
+
+def beside_what_was_seen(suspect: Suspect) -> Suspect:
+    """A suspect that was weighed, behind what the faults that were seen show by themselves where it
+    explains none of them.
+    """
+    if suspect.explains or suspect.fault.family == "clip":
+        return suspect
+    return replace(suspect, probability=suspect.probability * NOTHING_TOLD)
 
 
 def by_the_vector(faults: list[Finding], suspects: list[Suspect], board: Board) -> list[Suspect]:

@@ -115,13 +115,24 @@ def gain_of(
 
 def whole_gain(evidence: Evidence, answers: Answers, assumption: Assumption) -> float:
     """Bits over the healthy board, from the answers under an assumption."""
-    return evidence.replay.healthy.total - _cut_off(evidence, assumption) - answers.total
+    extra = _cut_off(evidence, assumption) + _chosen(evidence, assumption)
+    return evidence.replay.healthy.total - extra - answers.total
 
 
 def _cut_off(evidence: Evidence, assumption: Assumption) -> float:
     """Bits for chips that would get no writes, and yet ask for what was written to them."""
     unheard = evidence.heard & (assumption.select_off | assumption.deaf)
     return CUT_OFF * unheard.bit_count()
+
+
+def _chosen(evidence: Evidence, assumption: Assumption) -> float:
+    """Bits for a chip that is stronger than some chips and weaker than others: one for each other
+    chip that is read, for it was looked up in these very reads which ones.
+    """
+    if not assumption.yields:
+        return 0.0
+    others = np.bitwise_or.reduce(evidence.replay.healthy.drivers) & ~np.uint32(assumption.always)
+    return float(int(others).bit_count())
 
 
 def _sometimes(evidence: Evidence, answers: Answers) -> float:

@@ -9,7 +9,7 @@ import numpy as np
 
 from bustrace.board import Board
 from bustrace.diagnosis.checks import check_for
-from bustrace.diagnosis.model import Suspect
+from bustrace.diagnosis.model import LIKELY, Suspect
 from bustrace.diagnosis.suspected import suspected
 from bustrace.diagnosis.touching import with_nmi, with_ready
 from bustrace.faults import SELECT, Fault
@@ -270,13 +270,14 @@ def _one_bit_of(seen: Observations, finding: Finding) -> Suspect:
 
 
 def selected_along(
-    faults: Iterable[Finding], explained: set[str], board: Board
+    faults: Iterable[Finding], suspects: list[Suspect], board: Board
 ) -> Iterator[Suspect]:
-    """A chip that is seen selected along with another, where nothing else explains it: what it does
-    to the bytes may not show.
+    """A chip that is seen selected along with another, where nothing likely explains it: what it
+    does to the bytes may not show.
     """
     for finding in faults:
-        if finding.rule == "select-doubled" and finding.rule not in explained:
+        sure = sum(s.probability for s in suspects if finding.rule in s.explains)
+        if finding.rule == "select-doubled" and sure < LIKELY:
             extra, *asked = finding.chips
             fault, *alike = (Fault("doubled", chip=f"{ref}+{extra}") for ref in asked)
             yield suspected(fault, INFERRED, (finding.rule,), board, alike=tuple(alike))

@@ -104,13 +104,17 @@ SELDOM_AGAIN = 0.0078125
 large parts. Each row begins anew, so that pairs of bytes still tell of a line that makes them."""
 
 IDLE = AGAIN + 1
-"""Place in `drift` of how often a line moves that no chip drives while others are driven: those
-that were low, then those that were high."""
+"""Place in `drift` of how often a line moves that no chip drives while others are driven, or that
+one drives too late: those that were low, then those that were high."""
 
 UP_AT_FIRST, DOWN_AT_FIRST = 0.125, 0.002
 """Share of such lines that go high, and low, before one was seen."""
 
-ANY_LEVELS = IDLE + 16
+ANY_LATE = IDLE + 16
+"""Place in `drift` of how often any line went high that was low, and driven too late; behind it how
+often any went low."""
+
+ANY_LEVELS = ANY_LATE + 2
 """Place in `drift` of how often an undriven bus showed what its lines' habits make unlikely."""
 
 IN_STEP, LATELY = ANY_LEVELS + 1, 0.95
@@ -120,12 +124,20 @@ what one more leaves of the weight of those before."""
 EMPTY = IN_STEP + 1
 """Place in `drift` of how often a place that nobody knows of looked as if nobody answered there."""
 
-HABITS = EMPTY + 1
+CHANGES, MET_BEFORE = EMPTY + 1, 16.0
+"""Place in `drift` of how often a bit of a register that nobody asked was not as last seen, and how
+many such bits are taken for granted, of which one had changed: counters change all the time, but
+few registers are counters."""
+
+MOST_FOR_CHANGE = 0.0009765625
+"""Share of changes, at least: ten bits, as for any bit that should not be."""
+
+HABITS = CHANGES + 1
 """Columns of `drift`."""
 
 KEEPS, CHANGED = 0.1, 4.0
-"""Bits for a bit of a register that nobody asked since it was last seen: it holds 15 times of 16.
-Counters change all the time, but few registers are counters."""
+"""Bits for such a bit of one that now wins against another driver and now does not: it holds 15
+times of 16."""
 
 SELDOM = 0.1
 """Share of weak levels that do not come, at least: what is seldom wrong is no weak output."""
@@ -746,14 +758,14 @@ def _either(drive, bus, cells, told, cycle):
 
 @compiled_in_place
 def _weakly(ones, zeros, among, bus, assume, books, meant):
-    """Of the lines `among` which some are driven weakly, or too late: those whose level is left
-    open, and the bits for what was seen of them, once for each address and line.
+    """Of the lines `among` which some are driven weakly: those whose level is left open, and the
+    bits for what was seen of them, once for each address and line.
 
     A level that comes at times costs what its share so far makes of it (Krichevsky and Trofimov's
     estimator), so that a line which mostly gives way costs little wherever it does.
     """
     told, drift = books.told, books.drift
-    way = assume[WEAK_WAY]
+    other = 1 - assume[WEAK_WAY]
     known = ones | zeros
     lines = assume[WEAK_LINES] & among & bus.seen_known
     price = 0.0
@@ -761,13 +773,6 @@ def _weakly(ones, zeros, among, bus, assume, books, meant):
     for b in range(8):
         if (lines >> b) & 1 == 0:
             continue
-        if way == LATE:
-            other = (bus.last >> b) & 1
-            if (bus.last_known >> b) & 1 == 0:
-                openly |= 1 << b
-                continue
-        else:
-            other = 1 - way
         gone = (bus.seen >> b) & 1 == other
         fresh = (told[OF_ADDRESS, meant] >> (SHOWN + b)) & 1 == 0
         share = max(SELDOM, (drift[0, ALONE] + 0.5) / (drift[1, ALONE] + 1.0))
@@ -787,6 +792,70 @@ def _weakly(ones, zeros, among, bus, assume, books, meant):
         drift[0, ALONE] += weakly
         drift[1, ALONE] += 1.0
         price -= math.log2(chance)
+    return openly, price
+
+
+@compiled_in_place
+def _departs(drift, b, high):
+    """Share of the times in which a line that is driven too late leaves its last level before: by
+    how often it did so far, before that by how often any line did, and before that by how often the
+    whole bus went high where no chip is.
+    """
+    moves = DOWN_AT_FIRST
+    if not high:
+        moves = (drift[0, ALL_LINES] + OFTEN_UP) / (drift[1, ALL_LINES] + 1.0)
+    any_line, mine = ANY_LATE + high, IDLE + 8 * high + b
+    moves = (drift[0, any_line] + moves) / (drift[1, any_line] + 1.0)
+    moves = (drift[0, mine] + moves) / (drift[1, mine] + 1.0)
+    return min(moves, FALLS) if high else moves
+
+
+@compiled_in_place
+def _too_late(ones, zeros, among, bus, assume, books, cycle):
+    """The same of lines that are driven too late: a line shows its own level, or what an undriven
+    one does with its last. What seldom comes in time is dead.
+
+    Where it is as it should be, and as the bus was, that is paid for once, and once what it does
+    else.
+    """
+    told, drift = books.told, books.drift
+    known = ones | zeros
+    lines = assume[WEAK_LINES] & among & bus.seen_known
+    price = 0.0
+    openly = 0
+    for b in range(8):
+        if (lines >> b) & 1 == 0:
+            continue
+        left_known = (bus.last_known >> b) & 1 == 1
+        high = (bus.last >> b) & 1
+        seen = (bus.seen >> b) & 1
+        moved = high ^ seen
+        moves = _departs(drift, b, high) if left_known else 0.5
+        share = (drift[0, ALONE] + 0.5) / (drift[1, ALONE] + 1.0)
+        share = min(max(SELDOM, share), 1.0 - SELDOM)
+        late = share * (moves if moved else 1.0 - moves)
+        came = 1.0 - share
+        row, mark = OF_ADDRESS, SHOWN + b
+        if (known >> b) & 1 == 0:
+            came /= 2.0  # a cell that nobody knows
+            if late > SELDOM * came:
+                openly |= 1 << b  # tells nothing of it
+        elif left_known and (ones >> b) & 1 == seen and not moved:
+            row, mark = OF_DRIVERS, b
+        else:
+            openly |= 1 << b
+            if (ones >> b) & 1 != seen:
+                came = 0.0
+        if not _first_time(told, row, cycle.meant, mark):
+            continue
+        price -= math.log2(late + came)
+        if (known >> b) & 1:
+            late /= late + came
+            drift[0, ALONE] += late
+            drift[1, ALONE] += 1.0
+            for at in (ANY_LATE + high, IDLE + 8 * high + b):
+                drift[0, at] += late * moved if left_known else 0.0
+                drift[1, at] += late if left_known else 0.0
     return openly, price
 
 
@@ -1091,13 +1160,16 @@ def _registers_give(price, unknown, drive, asked, settled, decided, bus, cells, 
             and _first_time(told, OF_DATA, cycle.at, COPIES_MEMORY)
         ):
             price += 8 * unknown  # a register that changed to what memory holds
-        news = _register_shows(bus.seen, visible, cells, register, books, cycle.meant)
+        news = _register_shows(bus.seen, visible, cells, register, books, cycle)
         price += unknown * news
         if fresh_here:
             price += unknown * _ones(drive.vague & ~settled & drive.register_lanes)
     elif drive.ones_but_free == 255:
         news = _free_read(bus.seen, books, cycle, asked)
         price += unknown * news * _ones(255 & ~decided) / 8
+        if fresh_here and not asked:
+            # What one of them decides stands against another: one unknown each.
+            price += unknown * _ones(drive.decided & ~settled & 255)
     elif fresh_here:
         # Registers against another chip's byte can pull down the bits that are high there: one
         # unknown each.
@@ -1667,7 +1739,10 @@ def replay_board(
             weak = assume[WEAK_CHIP]
             if driving != 0 and (weak == EVERY_CHIP or (weak >= 0 and driving == 1 << weak)):
                 among = drive.driven & (ones | zeros) if free else drive.driven
-                openly, news = _weakly(ones, zeros, among, data_bus, assume, books, meant)
+                if assume[WEAK_WAY] == LATE:
+                    openly, news = _too_late(ones, zeros, among, data_bus, assume, books, cycle)
+                else:
+                    openly, news = _weakly(ones, zeros, among, data_bus, assume, books, meant)
                 price += bits[3] * news
                 ones &= ~openly
                 zeros &= ~openly
@@ -1803,12 +1878,14 @@ def replay_board(
 
 
 @compiled_in_place
-def _register_shows(byte, visible, cells, register, books, meant):
+def _register_shows(byte, visible, cells, register, books, cycle):
     """Bits for what a register shows that is not asked, once for each address and line, and keep
     it.
 
-    What it showed last is expected; what it never showed is new.
+    What it showed last is expected; what it never showed is new. One that shows this and that where
+    it is met again does not keep what it holds: that is paid for once more.
     """
+    meant = cycle.meant
     known = visible & cells.known[register]
     changed = (cells.byte[register] ^ byte) & known
     _learn(cells, register, byte, visible)
@@ -1816,8 +1893,22 @@ def _register_shows(byte, visible, cells, register, books, meant):
     books.told[OF_ADDRESS, meant] |= fresh << SHOWN
     if known == 0 and fresh == 255:
         return _new_register(byte, books.registers)
-    news = _ones(fresh & ~known) + CHANGED * _ones(fresh & changed)
-    return news + KEEPS * _ones(fresh & known & ~changed)
+    again = _news(books.told, OF_DRIVERS, cycle.at, changed & ~fresh)
+    kept = fresh & known & ~changed
+    new = _ones((fresh & ~known) | again)
+    return new + _moved(_ones(fresh & changed), _ones(kept), books.drift)
+
+
+@compiled_in_place
+def _moved(moved, kept, drift):
+    """Bits for bits of a register that have changed since it was last seen, and that have not, by
+    how often they did so far.
+    """
+    share = (drift[0, CHANGES] + 1.0) / (drift[1, CHANGES] + MET_BEFORE)
+    share = max(share, MOST_FOR_CHANGE)
+    drift[0, CHANGES] += moved
+    drift[1, CHANGES] += moved + kept
+    return -moved * math.log2(share) - kept * math.log2(1.0 - share)
 
 
 @compiled_in_place

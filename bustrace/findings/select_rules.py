@@ -21,6 +21,10 @@ PLACES = 2
 RATE = 0.02
 """Share of the cycles that ask for it in which it must be wrong: stray samples are far rarer."""
 
+ALONG = 4
+"""Reads of another chip with all of which a select must come, where they are all at one address:
+stray samples do not wait for just these cycles."""
+
 Column = npt.NDArray[np.bool_]
 
 
@@ -94,6 +98,20 @@ def _telling(evidence: Evidence) -> Column:
     return whole
 
 
+def _comes_along(evidence: Evidence, extra: Column, not_asked: Column) -> bool:
+    """Whether a select comes with every read of another chip, and mostly then, however seldom that
+    chip is read.
+    """
+    address, drivers = evidence.replay.address, evidence.replay.healthy.drivers
+    for chip in range(len(evidence.replay.chips)):
+        reads = not_asked & (drivers == np.uint32(1 << chip))
+        count, places = int(reads.sum()), len(np.unique(address[reads]))
+        again = count >= ALONG or places >= PLACES
+        if again and not (reads & ~extra).any() and 2 * count > int(extra.sum()):
+            return True
+    return False
+
+
 def _proof_of_clip(evidence: Evidence, told: Column) -> int:
     """Reads that came out right although the select says they could not; 0 unless they prove that
     the clip is off.
@@ -144,10 +162,11 @@ def _extra(evidence: Evidence, seen: _Select) -> Iterator[Finding]:
     ref = seen.ref
     extra = seen.not_asked & seen.asserted
     count, elsewhere = int(extra.sum()), int(seen.not_asked.sum())
-    if not is_systematic_select(evidence, extra, elsewhere):
+    drivers = evidence.replay.healthy.drivers
+    seldom = not is_systematic_select(evidence, extra, elsewhere)
+    if seldom and not _comes_along(evidence, extra, seen.not_asked):
         return
     chip = evidence.replay.chips.index(ref)
-    drivers = evidence.replay.healthy.drivers
     others = extra & (drivers != 0) & (drivers & np.uint32(1 << chip) == 0)
     along = sorted(
         other

@@ -167,6 +167,21 @@ def test_a_late_a_weak_and_a_loud_chip_are_told_from_what_acts_like_them(
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("undriven", ["keeps", "high", "mixed", "decays", "noisy"])
+@pytest.mark.parametrize("name", ["silent:U4", "silent:U5"])
+def test_a_late_chip_is_told_whatever_the_bus_does_before_it_comes(name, undriven):
+    diagnosis = diagnose(boot(Planting(Fault.parse(name), "late"), undriven=undriven))
+    assert name in first_class(diagnosis), complaints(diagnosis)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("undriven", ["keeps", "high", "decays"])
+def test_another_revision_is_not_taken_for_a_late_rom(undriven):
+    diagnosis = diagnose(boot(Planting(Fault.parse("content:U5"), "revision"), undriven=undriven))
+    assert first_class(diagnosis) == {"content:U5"}
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["cell:U5.0100.3=0", "cell:U5.0140.3=0"])
 def test_cells_that_fail_together_are_one_suspect(name):
     """A row of a ROM at one level: a cell of it is named before other content is."""

@@ -1,0 +1,113 @@
+"""What registers cost that drive where nobody asks them, and late lines: read by read."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from drill_readings import boot
+
+from bustrace.diagnosis.gains import whole_gain
+from bustrace.findings import FIRST_WINS, Assumption, _kernels, gather
+from bustrace.findings._kernels import (
+    ANY_BYTE,
+    BYTES_SEEN,
+    HABITS,
+    Books,
+    Bus,
+    Cells,
+    Cycle,
+    Drive,
+)
+
+
+def one_cell() -> Cells:
+    """Wide numbers, as the compiled kernel reckons."""
+    return Cells(*(np.zeros(1, np.int64) for _ in range(3)))
+
+
+def books() -> Books:
+    return Books(
+        told=np.zeros((4, 0x10001), np.int64),
+        drift=np.zeros((2, HABITS)),
+        registers=np.zeros(BYTES_SEEN, np.uint32),
+        charged=np.zeros((4, 1), np.int32),
+        usual=np.zeros((3, 256, 256)),
+    )
+
+
+def at(address: int) -> Cycle:
+    return Cycle(0, address, address, address, 0, address, 1, 1, 0, ANY_BYTE)
+
+
+def test_a_register_that_keeps_what_it_holds_is_soon_expected_to():
+    drift = np.zeros((2, HABITS))
+    first = _kernels._moved(0, 1, drift), _kernels._moved(1, 0, np.zeros((2, HABITS)))
+    assert first == pytest.approx((0.093, 4.0), abs=0.001)
+    _kernels._moved(0, 10_000, drift)
+    assert _kernels._moved(0, 1, drift) < 0.01
+    assert _kernels._moved(1, 0, drift) == 10.0
+
+
+def test_a_register_that_is_another_each_time_pays_where_it_is_met_again_once():
+    kept, cells = books(), one_cell()
+    shown = [
+        _kernels._register_shows(byte, 255, cells, 0, kept, at(0x10))
+        for byte in (0x5A, 0x5A, 0x5B, 0x5A, 0xA5)
+    ]
+    assert shown[1] == shown[3] == 0  # as it was; the bit that was paid for
+    assert (shown[2], shown[4]) == (1, 7)
+
+
+def test_what_one_register_decides_stands_against_another():
+    """D7 is known by the sheet of the one that is asked; low wins, so a high D7 may be pulled."""
+    drive = Drive(
+        driving=3, driven=255, ones=0, zeros=0, highs=128, hazy=127, vague=0, ones_but_free=255,
+        doubted=0, decided=128, murky=0, undecided=0, strong=-1, beaten=-1, free=True, register=-1,
+        register_lanes=255, asked=True,
+    )  # fmt: skip
+    cells = one_cell()
+    bus = Bus(seen=0x80, seen_known=255, last=0, last_known=255, pause=0)
+
+    def price(settled: int) -> float:
+        return float(
+            _kernels._registers_give(
+                0.0, 1.0, drive, False, settled, 128, bus, cells, books(), at(0x10)
+            )
+        )
+
+    assert price(settled=0) == price(settled=128) + 1
+
+
+def test_a_chip_that_yields_to_some_pays_for_which():
+    evidence = gather(boot(cycles=1500))
+    replay = evidence.replay
+    ram, port = (1 << replay.chips.index(ref) for ref in ("U4", "U6"))
+    strong = replay.chips.index("U6")
+    beats_all = Assumption(always=port, fight=FIRST_WINS, strong=strong)
+    yields = Assumption(always=port, fight=FIRST_WINS, strong=strong, yields=ram)
+    for assumption, price in ((beats_all, 0), (yields, 2)):  # RAM and ROM are read
+        answers = replay.replay(assumption)
+        gain = replay.healthy.total - answers.total
+        assert whole_gain(evidence, answers, assumption) == pytest.approx(gain - price)
+
+
+def test_random_bytes_are_no_late_ones():
+    """Where zeros should be, and lines go either way: no cheaper than any byte. What is as it
+    should be by chance is no proof.
+    """
+    assume = Assumption(weak_chip=0, weak_lines=0xFF, weak_way=_kernels.LATE).packed()
+    late, spent, last = books(), 0.0, 0
+    for address, seen in enumerate(np.random.default_rng(1).integers(256, size=400).tolist()):
+        bus = Bus(seen, 255, last, 255, 0)
+        spent += _kernels._too_late(0, 255, 255, bus, assume, late, at(address))[1]
+        last = seen
+    assert spent > 8 * 400
+
+
+def test_a_late_line_of_which_nobody_knows_the_level_before_is_no_free_guess():
+    """A byte that should not be is as good as chance, not certain."""
+    assume = Assumption(weak_chip=0, weak_lines=0xFF, weak_way=_kernels.LATE).packed()
+    bus = Bus(0xE7, 255, 0, 0, 0)
+    openly, spent = _kernels._too_late(0, 255, 255, bus, assume, books(), at(0x10))
+    assert openly == 255
+    assert spent > 8
