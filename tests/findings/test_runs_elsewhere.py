@@ -92,7 +92,7 @@ def test_what_sent_the_cpu_astray_may_be_out_of_view(tmp_path, start, left):
 
 @pytest.mark.parametrize(("kinds", "told"), [(4, True), (2, False)])
 def test_a_cmos_cpu_has_fewer_opcodes_that_are_in_no_sheet(tmp_path, kinds, told):
-    """Reserved ones are one in six of a W65C02S (opcode matrix of its data sheet): one in seven of what
+    """Reserved ones are one in six of a W65C02S (opcode matrix of its sheet): one in seven of what
     runs is as many as of bytes by chance.
     """
 
