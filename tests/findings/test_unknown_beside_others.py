@@ -25,7 +25,7 @@ def undumped_bank(*faults, cycles=1500):
 
 
 def test_each_chip_of_a_bank_is_laid_its_own_line():
-    """The ROM drives along with RAM of one bit a chip: each low that may be either's costs alike."""
+    """The ROM drives along with RAM of one bit a chip: each low that may be either's costs."""
     replay = BoardReplay(undumped_bank("always:U5"))
     rom = replay.chips.index("U5")
     both = replay.replay(Assumption(always=1 << rom))

@@ -11,7 +11,6 @@ from programmed_boards import BOARD, VIA, programmed
 from bustrace.diagnosis import diagnose
 from bustrace.findings import find_all
 
-
 DECODED = (
     re.sub(r"(?m)^range = .*\n", "", BOARD)
     + """
