@@ -75,12 +75,13 @@ def by_the_vector(faults: list[Finding], suspects: list[Suspect], board: Board) 
     if finding is None:
         return suspects
     (ref,) = finding.chips
-    if any(_reaches(s, ref) for s in suspects if s.probability >= TELLS_WHY):
+    told = suspects if board.chip(ref).images else _but_content(suspects, ref)
+    if any(_reaches(s, ref) for s in told if s.probability >= TELLS_WHY):
         return suspects
     against = f"the vector, out of {ref}, was wrong before"
     others = [
         replace(s, probability=s.probability * NO_CHANCE, against=(*s.against, against))
-        for s in suspects
+        for s in told
     ]
     alike = (Fault("silent", chip=ref), *_in_its_socket(ref, board))
     nowhere = suspected(
@@ -92,6 +93,11 @@ def by_the_vector(faults: list[Finding], suspects: list[Suspect], board: Board) 
         alike=alike,
     )
     return [nowhere, *others]
+
+
+def _but_content(suspects: list[Suspect], ref: str) -> list[Suspect]:
+    """Those that say more of a ROM without an image than that it may hold anything."""
+    return [s for s in suspects if s.fault != Fault("content", chip=ref)]
 
 
 def _in_its_socket(ref: str, board: Board) -> tuple[Fault, ...]:
@@ -112,17 +118,18 @@ def by_the_program(
     """
     evidence = seen.evidence
     astray = [f.rule for f in faults if f.rule in LOST_ITS_WAY]
-    if not astray or any(s.probability >= TELLS_WHY for s in suspects):
-        return suspects
     replay, board = evidence.replay, evidence.reading.board
     roms = [
         ref
         for chip, ref in enumerate(replay.chips)
         if board.chip(ref).role == "rom" and sole_driver(evidence, chip).any()
     ]
-    if len(roms) != 1 or replay.has_image(roms[0]):
+    if not astray or len(roms) != 1 or replay.has_image(roms[0]):
         return suspects
     (ref,) = roms
+    others = _but_content(suspects, ref)
+    if any(s.probability >= TELLS_WHY for s in others):
+        return suspects
     gave_it = suspected(
         Fault("content", chip=ref),
         NOTHING_ELSE,
@@ -131,7 +138,7 @@ def by_the_program(
         against=("nobody has its image: only that nothing else explains it",),
         alike=_in_its_socket(ref, board),
     )
-    return [gave_it, *suspects]
+    return [gave_it, *others]
 
 
 def sent_before(

@@ -21,6 +21,10 @@ LEFT_OVER = 0.5
 """Probability of the CPU when it takes no vector and nothing else tells why."""
 
 
+UNSTEADY = ("always", "doubled", "silent")
+"""Families of faults by which two chips drive a line, or none does."""
+
+
 def departs_seldom(seen: Observations) -> Iterator[Suspect]:
     """The CPU, where it broke its sheet too seldom to be sure."""
     board = seen.evidence.reading.board
@@ -36,9 +40,13 @@ def departs_seldom(seen: Observations) -> Iterator[Suspect]:
 
 
 def leaves_the_vector(
-    seen: Observations, faults: list[Finding], explained: set[str]
+    seen: Observations, faults: list[Finding], explained: set[str], suspects: list[Suspect]
 ) -> list[Suspect]:
-    """The CPU itself, or the one line in which it left the vector, when nothing else explains."""
+    """The CPU itself, or the one line in which it left the vector, when nothing else explains.
+
+    What two chips drive, or none, is one level for the clip and may be another for the CPU: such a
+    suspect comes first.
+    """
     left = [
         f for f in faults
         if f.rule in ("vector-absent", "vector-not-taken") and f.rule not in explained
@@ -46,15 +54,17 @@ def leaves_the_vector(
     if not left:
         return []
     board = seen.evidence.reading.board
+    unsteady = sum(s.probability for s in suspects if s.fault.family in UNSTEADY)
+    share = 1.0 - min(unsteady, 1.0)
     cpu = Fault("cpu", chip=board.cpu.ref)
     line = _line_off_the_vector(seen, left[0])
     if line is not None:
-        suspect = suspected(line, ONE_LINE, (left[0].rule,), board)
+        suspect = suspected(line, ONE_LINE * share, (left[0].rule,), board)
         apart = f"Probe {line.lines[0]} at the CPU's pin through several resets."
         return [replace(suspect, alike=(cpu,), tell_apart=apart)]
     rules = tuple(f.rule for f in left)
     against = ("a CPU fails less often than its socket, clock, reset or bus",)
-    return [suspected(cpu, LEFT_OVER, rules, board, against=against)]
+    return [suspected(cpu, LEFT_OVER * share, rules, board, against=against)]
 
 
 def _line_off_the_vector(seen: Observations, finding: Finding) -> Fault | None:

@@ -118,7 +118,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     suspects = by_the_program(seen, faults, suspects)
     suspects = sent_before(seen, faults, suspects)
     if not held & {"clock", "reset"}:
-        suspects += leaves_the_vector(seen, faults, explained)
+        suspects += leaves_the_vector(seen, faults, explained, suspects)
     joined = touching(faults, board)
     suspects = beside_touching(perhaps_revised(seen, suspects), joined)
     return _in_order([*joined, *suspects])

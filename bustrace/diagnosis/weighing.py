@@ -15,6 +15,11 @@ from bustrace.findings import HEALTHY, Evidence, gather
 ENOUGH, FEWEST_WEIGHED = 4_000.0, 20_000
 """Bits of surprise after which, and cycles before which, nothing is left out."""
 
+BY_CHANCE = 0.5
+"""Share of what the best fault explains that a ROM of another content does, where no level is wrong
+and no image tells: the fault but makes bytes likelier that nobody knew. What a program is like is
+judgement, and the best of a thousand was picked."""
+
 
 def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     """Weigh every hypothesis; empty when a healthy board explains the capture as well as any.
@@ -57,12 +62,15 @@ def _any_content(
     evidence: Evidence, hypotheses: list[Hypothesis], scored: list[Scored]
 ) -> list[Scored]:
     """ROMs without an image: any of their bytes may be wrong, and no capture speaks against it, so
-    that they compete with what explains little, however little they explain themselves.
+    that they compete with what explains little, however little they explain themselves. Where no
+    level is wrong, their bytes may also be what they seem by chance.
     """
     replay = evidence.replay
+    best = max((each.gain for each in scored), default=0.0)
+    gain = BY_CHANCE * best if replay.wrong == 0 else 0.0
     named = {each.hypothesis.assumption for each in scored}
     return [
-        Scored(h, 0.0, 0, False)
+        Scored(h, gain, 0, False)
         for h in hypotheses
         if h.assumption.loose >= 0
         and not replay.has_image(replay.chips[h.assumption.loose])

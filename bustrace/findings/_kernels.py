@@ -46,6 +46,10 @@ CPU_WON = 2.0
 ECHO = 2.0
 """Bits for a register that is selected along with memory, and gives what the memory holds."""
 
+REMEMBERS = 8.0
+"""Bits for a register that gives at an address what it gave there before, and meanwhile gave or
+took another byte: it does not know by which of its addresses it is asked, but memory does."""
+
 ANY_BYTES, ROM_BYTES, OPCODES = 0, 1, 2
 """Rows of `usual`: bytes of a RAM at power-on, of a ROM, and the opcodes of a program."""
 
@@ -238,7 +242,9 @@ OF_DATA, OF_ADDRESS, OF_SELECTS, OF_DRIVERS = 0, 1, 2, 3
     ECHOED,
     FOUGHT,
     COPIES_MEMORY,
-) = range(16, 30)
+    BESIDE_REGISTER,
+    REMEMBERED,
+) = range(16, 32)
 # Of addresses: R/W, and from `SHOWN` on the data lines that a read of the address showed.
 RW_WRONG, SHOWN = 16, 17
 
@@ -1142,10 +1148,12 @@ def _not_yet_noise(bus, books, meant, expected):
 
 
 @compiled_in_place
-def _registers_give(price, unknown, drive, asked, settled, decided, bus, cells, books, cycle):
+def _registers_give(
+    price, unknown, drive, asked, astray, settled, decided, bus, cells, books, cycle
+):
     """Price of a cycle, `price` so far, with that of a read in which registers drive; `unknown` is
-    that of a bit, `settled` are lines that some chip is known to pull low, and `decided` those of
-    which the level is no news.
+    that of a bit, `astray` whether no register should answer here, `settled` are lines that some
+    chip is known to pull low, and `decided` those of which the level is no news.
 
     What the register gives that is asked is kept.
     """
@@ -1162,10 +1170,10 @@ def _registers_give(price, unknown, drive, asked, settled, decided, bus, cells, 
             price += 8 * unknown  # a register that changed to what memory holds
         news = _register_shows(bus.seen, visible, cells, register, books, cycle)
         price += unknown * news
-        if fresh_here:
-            price += unknown * _ones(drive.vague & ~settled & drive.register_lanes)
     elif drive.ones_but_free == 255:
-        news = _free_read(bus.seen, books, cycle, asked)
+        other = astray and register >= 0
+        other = other and cells.known[register] & (cells.byte[register] ^ bus.seen) & 255 != 0
+        news = _free_read(bus.seen, books, cycle, asked, other)
         price += unknown * news * _ones(255 & ~decided) / 8
         if fresh_here and not asked:
             # What one of them decides stands against another: one unknown each.
@@ -1298,13 +1306,33 @@ def _laid_to(chips, cells, assume, cycle, drive, responding, unclear, byte):
     """
     among = drive.driving & responding
     among = among if among else drive.driving
+    laid = 0
     for c in range(chips.kind.shape[0]):
         if (among >> c) & 1 and _is_memory(chips, c):
             where = _place(chips, cells, assume, cycle, c)
             lines = _legible(chips, assume, drive, c, where, unclear) & ~cells.known[where]
             _learn(cells, where, byte, lines)
-            return _ones(lines)
-    return 0
+            laid |= lines
+            unclear &= ~lines  # one of several chips that are asked, and each its own lines
+    return _ones(laid)
+
+
+@compiled_in_place
+def _beside_a_register(chips, cells, books, assume, cycle, bus, drive, shown, forgot):
+    """Learn what memories hold beside a register that nobody asked, which may hold anything: the
+    level that loses is that of both. Bits for what is news.
+    """
+    along = drive.vague & drive.register_lanes
+    loses = bus.seen ^ 255 if assume[FIGHT] == HIGH_WINS else bus.seen
+    both = along & loses & shown
+    price = float(_ones(both))  # the register's part of it
+    for c in range(chips.kind.shape[0]):
+        if (drive.driving >> c) & 1 and _is_memory(chips, c):
+            told = shown & (both | ~drive.register_lanes)
+            price += _taught(chips, cells, books, assume, cycle, bus, drive, c, told, 0, 0, forgot)
+    if _first_time(books.told, OF_DATA, cycle.at, BESIDE_REGISTER):
+        price += AS_IT_SHOULD * _ones(along & ~loses & shown)
+    return price
 
 
 @compiled_in_place
@@ -1585,6 +1613,10 @@ def replay_board(
     missed = False  # whether writes were missed
     forgot = False  # whether they ever were
     astray = 0  # I/O chips that were accessed otherwise than on a healthy board
+    with_registers = 0
+    for c in range(count):
+        if not _is_memory(chips, c):
+            with_registers |= 1 << c
     for i in range(n):
         if i == first:
             assume = faulty
@@ -1795,9 +1827,25 @@ def replay_board(
             elif free:
                 asked = drive.asked if drive.register >= 0 else driving == responding
                 decided = drive.decided | forced | (pair & -pair)
+                strays = responds[rows[m, meant], reading] & with_registers == 0
                 price = _registers_give(
-                    price, bits[3], drive, asked, settled, decided, data_bus, cells, books, cycle
+                    price,
+                    bits[3],
+                    drive,
+                    asked,
+                    strays,
+                    settled,
+                    decided,
+                    data_bus,
+                    cells,
+                    books,
+                    cycle,
                 )
+                if drive.vague and drive.register >= 0 and not asked:
+                    shown = data_known[i] & ~settled & ~forced & ~openly & 255
+                    price += bits[3] * _beside_a_register(
+                        chips, cells, books, assume, cycle, data_bus, drive, shown, forgot
+                    )
             if assume[LOOSE] >= 0 and wrong and (driving >> assume[LOOSE]) & 1:
                 c = assume[LOOSE]
                 where = base[c] + inner[c, at_chips] + page[m, c]
@@ -1861,8 +1909,10 @@ def replay_board(
                 # What is both set and cleared is not known.
                 state = (state & ~latched) | (raised & ~cleared & latched)
                 state_known = (state_known & ~latched) | ((raised ^ cleared) & latched)
-        last = data[i]
-        last_known = data_known[i]
+        # What is not seen of a bus that nobody drives is as it was.
+        kept = last_known & ~data_known[i] if pause else 0
+        last = (data[i] & ~kept) | (last & kept)
+        last_known = data_known[i] | kept
         cost[i] = price
         total += price
         running += healthy[i] - price
@@ -1925,7 +1975,7 @@ def _new_register(byte, registers):
 
 
 @compiled_in_place
-def _free_read(byte, books, cycle, asked):
+def _free_read(byte, books, cycle, asked, other):
     """Unknown bits in a byte that a register gave: none when it is the one it gave or took last.
 
     In a memory's place, or beside one, its byte is as new as the memory's; that it gives back just
@@ -1934,11 +1984,16 @@ def _free_read(byte, books, cycle, asked):
     Bits that the chip's sheet decides are judged by that; they are no news.
 
     Kept by the address the CPU meant, so that hypotheses about address lines are not judged by
-    what registers happen to hold.
+    what registers happen to hold. But in a memory's place a register has few addresses of its own:
+    what gives the same byte again at one, and another (`other`) at those that are the same to the
+    register, is no register.
     """
     told, registers, t, meant = books.told, books.registers, cycle.at, cycle.meant
     if registers[meant] == 256 | byte:
-        return 0.0 if asked or not _first_time(told, OF_DATA, t, ECHOED) else ECHO
+        price = 0.0 if asked or not _first_time(told, OF_DATA, t, ECHOED) else ECHO
+        if other and _first_time(told, OF_DATA, t, REMEMBERED):
+            price += REMEMBERS
+        return price
     registers[meant] = 256 | byte
     price = _new_register(byte, registers)
     # A register that changes often is one piece of evidence, not thousands.

@@ -8,12 +8,12 @@ the rules compare with; the others are weighed by the diagnosis.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.board import Board
+from bustrace.board import READ, Board
 from bustrace.cycles import CONTROL_BIT, IN_RESET, OWNER_CPU, UNSETTLED
 from bustrace.findings._kernels import (
     BYTES_SEEN,
@@ -339,6 +339,9 @@ class BoardReplay:
         self.lanes = board.map.data_masks
         chips = [board.chip(ref) for ref in self.chips]
         self.kind = np.array([KINDS.get(chip.role, OTHER) for chip in chips], dtype=np.uint8)
+        # What answers no reads has no outputs, however it is selected.
+        answering = int(np.bitwise_or.reduce(self.banks.responds[:, READ], initial=0))
+        self._mute = ((1 << len(chips)) - 1) & ~answering
         # A ROM without a known image is memory that was never written.
         self.sizes = [
             max(
@@ -522,7 +525,9 @@ class BoardReplay:
         expected_known = np.zeros(n, dtype=np.uint8)
         drivers = np.zeros(n, dtype=np.uint32)
         cost = np.zeros(n, dtype=np.float32)
-        vector = assumption.packed()
+        vector, sound = (
+            replace(each, silent=each.silent | self._mute).packed() for each in (assumption, before)
+        )
         if len(vector) != SLOTS:
             raise TypeError("Assumption and the kernel's slots differ")
         chosen = np.zeros(n, dtype=np.int16)
@@ -578,7 +583,7 @@ class BoardReplay:
             self._usual,
             self._runs,
             vector,
-            before.packed(),
+            sound,
             first,
             prices,
             self._healthy_cost,

@@ -8,12 +8,14 @@ import pytest
 from drill_readings import boot, first_class, members, only, rules, undumped
 
 from bustrace.diagnosis import diagnose
+from bustrace.diagnosis.cpu_itself import leaves_the_vector
 from bustrace.diagnosis.gains import SWAP_LATER, gain_of
 from bustrace.diagnosis.seen_directly import stuck_line
-from bustrace.diagnosis.weighing import weigh
+from bustrace.diagnosis.suspected import suspected
+from bustrace.diagnosis.weighing import BY_CHANCE, weigh
 from bustrace.drill import Planting
 from bustrace.faults import Fault
-from bustrace.findings import HEALTHY, Assumption, find_all, observe
+from bustrace.findings import HEALTHY, Assumption, Finding, find_all, observe
 from bustrace.findings.evidence import gather
 
 pytestmark = pytest.mark.slow
@@ -120,3 +122,40 @@ def test_one_bit_that_rests_in_one_chip_alone_is_that_chips():
     assert members(suspect) == {"plane:U5.1", "stuck:D1=0@U5"}
     everywhere = replace(finding, chips=())
     assert members(stuck_line(seen, everywhere)) == {"stuck:D1=0@bus", "clip:D1"}
+
+
+def test_where_no_level_is_wrong_another_content_explains_half_of_it():
+    """Some bytes of a boot that is soon lost are likelier with D3 low, or by chance."""
+    evidence = gather(undumped("plane:U5.3", cycles=120))
+    assert evidence.replay.wrong == 0
+    plane, content = weigh(evidence)
+    assert (str(plane.fault), str(content.fault)) == ("plane:U5.3", "content:U5")
+    assert content.gain == BY_CHANCE * plane.gain
+
+
+def test_a_rom_that_holds_another_program_may_sit_in_another_socket_too():
+    """Its content was weighed, and nothing else tells why the program lost its way."""
+    told = diagnose(undumped("stuck:A4=0@U5", cycles=120))
+    assert {"content:U5", "swapped:U4+U5"} <= first_class(told)
+    assert sum(str(s.fault) == "content:U5" for s in told.suspects) == 1
+
+
+@pytest.mark.parametrize("fault", ["always:U6", "silent:U5"])
+def test_a_cpu_that_leaves_an_unsteady_vector_is_not_the_first_to_blame(fault):
+    """Two chips drive the vector, or none does: clip and CPU may take such levels differently."""
+    seen = observe(undumped(cycles=600))
+    finding = Finding(
+        rule="vector-not-taken",
+        severity="fault",
+        cycles=tuple(range(7, 10)),
+        opportunities=1,
+        count=1,
+        measured="",
+        expected="",
+        text="",
+    )
+    board = seen.evidence.reading.board
+    likely = suspected(Fault.parse(fault), 0.6, (), board)
+    (alone,) = leaves_the_vector(seen, [finding], set(), [])
+    (beside,) = leaves_the_vector(seen, [finding], set(), [likely])
+    assert beside.probability == pytest.approx(0.4 * alone.probability)

@@ -243,6 +243,8 @@ def walk(
             expected, who = plain.read(address, seen, last, k)
             mask = sum(1 << replay.chips.index(ref) for ref in who)
             rows.append((*byte_of(expected), mask))
+            if not who:  # what is not seen of a bus that nobody drives is as it was
+                seen = [old if bit is None else bit for bit, old in zip(seen, last, strict=True)]
         # The recording may have begun within cycle 0: what the bus held in it is not known.
         last = seen if k else bits_of(0, 0)
     return rows

@@ -2,12 +2,26 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from drill_readings import boot, only, rules
-from programmed_boards import VIA, programmed
+from programmed_boards import BOARD, VIA, programmed
 
 from bustrace.diagnosis import diagnose
 from bustrace.findings import find_all
+
+DECODED = (
+    re.sub(r"(?m)^range = .*\n", "", BOARD)
+    + """
+[[chips]]
+ref = "U2"
+part = "74LS138"
+inputs = { A = "A13", B = "A14", C = "A15" }
+outputs = { Y0 = "U4", Y2 = "U6", Y7 = "U5" }
+"""
+)
+"""The same chips behind a decoder: it is known where none of them answers."""
 
 
 def started_timer(code, cycles, control=0x40):
@@ -173,3 +187,19 @@ def test_a_poll_that_only_repeats_the_byte_before_may_be_of_a_chip_that_does_not
     assert str(diagnosis.suspects[0].fault) == "silent:U6"
     assert diagnosis.suspects[0].probability == 0.5
     assert diagnosis.ladder[-1].status == "not seen"
+
+
+@pytest.mark.slow
+def test_a_poll_of_what_this_bus_drifts_to_may_be_of_a_chip_that_does_not_answer(tmp_path):
+    """Where nobody drives, lines of this bus go high in their own time, as at empty places."""
+
+    def main(code):
+        for page in range(0x61, 0x80):  # nothing answers here
+            code.op("LDA", "abs", page << 8)
+        polling(1, "bit")(code)
+
+    board = programmed(tmp_path, main, board=DECODED)
+    poll = boot("silent:U6", board=board, cycles=4000, undriven="decays")
+    assert only(find_all(poll), "poll-unanswered").chips == ("U6",)
+    answers = boot(board=board, cycles=4000, undriven="decays")
+    assert "poll-unanswered" not in rules(find_all(answers))
