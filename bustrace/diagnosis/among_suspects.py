@@ -59,8 +59,8 @@ def beside_the_cause(suspect: Suspect, weighed: list[Suspect]) -> Suspect:
 
 
 def beside_what_was_seen(suspect: Suspect) -> Suspect:
-    """A suspect that was weighed, behind what the faults that were seen show by themselves where it
-    explains none of them.
+    """A suspect that was weighed, behind a chip that was seen selected along with another where it
+    explains none of the faults that were seen.
     """
     if suspect.explains or suspect.fault.family == "clip":
         return suspect

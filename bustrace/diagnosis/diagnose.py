@@ -100,8 +100,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         groups = weigh(seen.evidence)
         if not board_faults:  # only a clip is in question: nothing on the board is suspected
             groups = tuple(group for group in groups[:1] if group.fault.family == "clip")
-        told = (beside_what_was_seen(explaining(group, seen)) for group in groups)
-        weighed = [hedged(suspect, board) for suspect in told]
+        weighed = [hedged(explaining(group, seen), board) for group in groups]
         weighed = without_unseen_lines(seen, clips, weighed)
         held_by = {fault for s in weighed for fault in (s.fault, *s.alike)}
         suspects = [s for s in suspects if s.fault.family != "register" or s.fault not in held_by]
@@ -112,7 +111,9 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     if not any("line-stuck" in s.explains for s in suspects):
         suspects += [stuck_line(seen, f) for f in board_faults if f.rule == "line-stuck"]
     along = list(selected_along(faults, suspects, board))
-    suspects = [s for s in suspects if s.fault not in {each.fault for each in along}] + along
+    if along:
+        others = [s for s in suspects if s.fault not in {each.fault for each in along}]
+        suspects = [beside_what_was_seen(s) for s in others] + along
     explained = {rule for s in suspects for rule in s.explains}
     suspects = by_the_vector(faults, suspects, board)
     suspects = by_the_program(seen, faults, suspects)
