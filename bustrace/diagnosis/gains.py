@@ -11,7 +11,14 @@ import numpy as np
 
 from bustrace.diagnosis.hypotheses import Hypothesis
 from bustrace.diagnosis.joining import join
-from bustrace.findings import HEALTHY, SOMETIMES_PRICE, Answers, Assumption, Evidence
+from bustrace.findings import (
+    EITHER_WINS,
+    HEALTHY,
+    SOMETIMES_PRICE,
+    Answers,
+    Assumption,
+    Evidence,
+)
 
 MIN_GAIN = 5.0
 """Bits of evidence below which a hypothesis is not worth naming."""
@@ -38,6 +45,10 @@ FIRST_CYCLES = 2_000
 
 CUT_OFF = 10.0
 """Bits for a chip that asks for what it never got: as for any level that should not be."""
+
+EITHER = 10.0
+"""Bits for two drivers of which now one wins and now the other: mostly one does, for NMOS and TTL
+pull down harder than up (judgement), and who wins is looked up in each of these very reads."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,9 +137,12 @@ def _cut_off(evidence: Evidence, assumption: Assumption) -> float:
 
 
 def _chosen(evidence: Evidence, assumption: Assumption) -> float:
-    """Bits for a chip that is stronger than some chips and weaker than others: one for each other
-    chip that is read, for it was looked up in these very reads which ones.
+    """Bits for what was chosen by these very reads: of a chip that is stronger than some chips and
+    weaker than others, one for each other chip that is read; and for two drivers of which now one
+    wins and now the other.
     """
+    if assumption.fight == EITHER_WINS:
+        return EITHER
     if not assumption.yields:
         return 0.0
     others = np.bitwise_or.reduce(evidence.replay.healthy.drivers) & ~np.uint32(assumption.always)

@@ -817,12 +817,13 @@ def _departs(drift, b, high):
 
 
 @compiled_in_place
-def _too_late(ones, zeros, among, bus, assume, books, cycle):
+def _too_late(ones, zeros, among, is_register, bus, assume, books, cycle):
     """The same of lines that are driven too late: a line shows its own level, or what an undriven
     one does with its last. What seldom comes in time is dead.
 
     Where it is as it should be, and as the bus was, that is paid for once, and once what it does
-    else.
+    else; of a memory, once for each level that it should come to. No register answers there, so
+    that its place in `registers` keeps which of them were met.
     """
     told, drift = books.told, books.drift
     known = ones | zeros
@@ -852,7 +853,13 @@ def _too_late(ones, zeros, among, bus, assume, books, cycle):
             openly |= 1 << b
             if (ones >> b) & 1 != seen:
                 came = 0.0
-        if not _first_time(told, row, cycle.meant, mark):
+        tells = (known >> b) & 1 and left_known and (ones >> b) & 1 != high and not is_register
+        if tells:
+            price += _as_it_came(books.registers, cycle.meant, b, (ones >> b) & 1 == seen)
+        if tells and books.registers[cycle.meant] >> (b + 8 * high) & 1 == 0:
+            books.registers[cycle.meant] |= 1 << (b + 8 * high)
+            told[OF_ADDRESS, cycle.meant] |= 1 << mark
+        elif not _first_time(told, row, cycle.meant, mark):
             continue
         price -= math.log2(late + came)
         if (known >> b) & 1:
@@ -863,6 +870,20 @@ def _too_late(ones, zeros, among, bus, assume, books, cycle):
                 drift[0, at] += late * moved if left_known else 0.0
                 drift[1, at] += late if left_known else 0.0
     return openly, price
+
+
+@compiled_in_place
+def _as_it_came(registers, at, b, in_time):
+    """One bit, once, where a line is in time at an address of a late memory and was not when it was
+    met before, or the other way round.
+    """
+    was = registers[at]
+    met = (was >> b | was >> (b + 8)) & 1
+    registers[at] = (was & ~(1 << (b + 16))) | (in_time << (b + 16))
+    if met == 0 or (was >> (b + 16)) & 1 == in_time or (was >> (b + 24)) & 1:
+        return 0.0
+    registers[at] |= 1 << (b + 24)
+    return 1.0
 
 
 @compiled_in_place
@@ -1772,7 +1793,9 @@ def replay_board(
             if driving != 0 and (weak == EVERY_CHIP or (weak >= 0 and driving == 1 << weak)):
                 among = drive.driven & (ones | zeros) if free else drive.driven
                 if assume[WEAK_WAY] == LATE:
-                    openly, news = _too_late(ones, zeros, among, data_bus, assume, books, cycle)
+                    openly, news = _too_late(
+                        ones, zeros, among, free, data_bus, assume, books, cycle
+                    )
                 else:
                     openly, news = _weakly(ones, zeros, among, data_bus, assume, books, meant)
                 price += bits[3] * news
