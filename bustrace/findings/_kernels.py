@@ -879,7 +879,8 @@ def _as_it_came(registers, at, b, in_time):
     """
     was = registers[at]
     met = (was >> b | was >> (b + 8)) & 1
-    registers[at] = (was & ~(1 << (b + 16))) | (in_time << (b + 16))
+    mark = 1 << (b + 16)
+    registers[at] = was | mark if in_time else (was | mark) ^ mark
     if met == 0 or (was >> (b + 16)) & 1 == in_time or (was >> (b + 24)) & 1:
         return 0.0
     registers[at] |= 1 << (b + 24)

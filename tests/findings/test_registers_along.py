@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from drill_readings import boot
 
-from bustrace.diagnosis.gains import whole_gain
-from bustrace.findings import FIRST_WINS, Assumption, _kernels, gather
+from bustrace.diagnosis.gains import EITHER, whole_gain
+from bustrace.findings import EITHER_WINS, FIRST_WINS, Assumption, _kernels, gather
 from bustrace.findings._kernels import (
     ANY_BYTE,
     BYTES_SEEN,
@@ -71,7 +71,7 @@ def test_what_one_register_decides_stands_against_another():
     def price(settled: int) -> float:
         return float(
             _kernels._registers_give(
-                0.0, 1.0, drive, False, settled, 128, bus, cells, books(), at(0x10)
+                0.0, 1.0, drive, False, False, settled, 128, bus, cells, books(), at(0x10)
             )
         )
 
@@ -99,7 +99,7 @@ def test_random_bytes_are_no_late_ones():
     late, spent, last = books(), 0.0, 0
     for address, seen in enumerate(np.random.default_rng(1).integers(256, size=400).tolist()):
         bus = Bus(seen, 255, last, 255, 0)
-        spent += _kernels._too_late(0, 255, 255, bus, assume, late, at(address))[1]
+        spent += _kernels._too_late(0, 255, 255, False, bus, assume, late, at(address))[1]
         last = seen
     assert spent > 8 * 400
 
@@ -108,6 +108,35 @@ def test_a_late_line_of_which_nobody_knows_the_level_before_is_no_free_guess():
     """A byte that should not be is as good as chance, not certain."""
     assume = Assumption(weak_chip=0, weak_lines=0xFF, weak_way=_kernels.LATE).packed()
     bus = Bus(0xE7, 255, 0, 0, 0)
-    openly, spent = _kernels._too_late(0, 255, 255, bus, assume, books(), at(0x10))
+    openly, spent = _kernels._too_late(0, 255, 255, False, bus, assume, books(), at(0x10))
     assert openly == 255
     assert spent > 8
+
+
+@pytest.mark.parametrize("is_register", [False, True])
+def test_a_late_memory_is_judged_by_each_level_and_pays_a_coin_for_turning(is_register):
+    """One address, eight lines that should be high after a low bus: in time, late, late; then low
+    ones after a high bus, late twice. A register's levels are its own affair.
+    """
+    assume = Assumption(weak_chip=0, weak_lines=0xFF, weak_way=_kernels.LATE).packed()
+    kept = books()
+
+    def price(own: int, before: int, seen: int) -> float:
+        bus = Bus(seen, 255, before, 255, 0)
+        known = (own, own ^ 255, 255, is_register, bus, assume, kept, at(0x10))
+        return float(_kernels._too_late(*known)[1])
+
+    first, turned, again = (price(255, 0, seen) for seen in (255, 0, 0))
+    other, once_more = price(0, 255, 255), price(0, 255, 255)
+    assert first > 0
+    assert (turned, again, once_more) == ((0, 0, 0) if is_register else (8, 0, 0))
+    assert (other > 0) != is_register
+
+
+def test_two_drivers_that_win_by_turns_pay_for_it():
+    evidence = gather(boot(cycles=1500))
+    replay = evidence.replay
+    assumption = Assumption(always=1 << replay.chips.index("U6"), fight=EITHER_WINS)
+    answers = replay.replay(assumption)
+    gain = replay.healthy.total - answers.total
+    assert whole_gain(evidence, answers, assumption) == pytest.approx(gain - EITHER)
