@@ -115,8 +115,8 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         others = [s for s in suspects if s.fault not in {each.fault for each in along}]
         suspects = [beside_what_was_seen(s) for s in others] + along
     explained = {rule for s in suspects for rule in s.explains}
-    suspects = by_the_vector(faults, suspects, board)
-    suspects = by_the_program(seen, faults, suspects)
+    told = by_the_vector(faults, suspects, board)
+    suspects = told if told != suspects else by_the_program(seen, faults, suspects)
     suspects = sent_before(seen, faults, suspects)
     if not held & {"clock", "reset"}:
         suspects += leaves_the_vector(seen, faults, explained, suspects)
