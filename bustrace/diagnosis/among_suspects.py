@@ -33,7 +33,7 @@ LOST_ITS_WAY = {"cpu-jam", "brk-storm", "program-nonsense", "runs-empty", "runs-
 NO_CHANCE = 0.5
 """What is then left of the probability of the other suspects: their program had no chance."""
 
-AT_ONCE = 64
+FROM_THE_START = 64
 """Cycles from the first on in which a CPU that runs astray was sent there before them."""
 
 SENT_BEFORE = "what sent the CPU there came before this capture, and no answer in it is wrong"
@@ -149,7 +149,7 @@ def sent_before(
     """
     evidence = seen.evidence
     lost = [f.cycles[0] for f in faults if f.rule in LOST_ITS_WAY and f.cycles]
-    if not lost or min(lost) >= AT_ONCE or evidence.replay.wrong:
+    if not lost or min(lost) >= FROM_THE_START or evidence.replay.wrong:
         return suspects
     if last_release(evidence.reading) is not None:
         return suspects

@@ -20,7 +20,6 @@ ONE_LINE = 0.7
 LEFT_OVER = 0.5
 """Probability of the CPU when it takes no vector and nothing else tells why."""
 
-
 UNSTEADY = ("always", "doubled", "silent")
 """Families of faults by which two chips drive a line, or none does."""
 

@@ -112,8 +112,9 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         suspects += [stuck_line(seen, f) for f in board_faults if f.rule == "line-stuck"]
     along = list(selected_along(faults, suspects, board))
     if along:
-        others = [s for s in suspects if s.fault not in {each.fault for each in along}]
-        suspects = [beside_what_was_seen(s) for s in others] + along
+        seen_along = {s.fault for s in along}
+        others = [beside_what_was_seen(s) for s in suspects if s.fault not in seen_along]
+        suspects = others + along
     explained = {rule for s in suspects for rule in s.explains}
     told = by_the_vector(faults, suspects, board)
     suspects = told if told != suspects else by_the_program(seen, faults, suspects)

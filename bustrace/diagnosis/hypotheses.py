@@ -15,7 +15,7 @@ from math import log2
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.board import READ, Board, Buffer
+from bustrace.board import Board, Buffer
 from bustrace.diagnosis.forgetting import array_bits, forgetting
 from bustrace.diagnosis.naming import groups_that_share
 from bustrace.diagnosis.on_lines import Proposal, line_faults, stuck
@@ -112,8 +112,7 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
         for i, ref in enumerate(evidence.replay.chips)
         if evidence.reading.board.chip(ref).fitted
     ]
-    # What answers no reads has no outputs on the data bus.
-    outputs = int(np.bitwise_or.reduce(evidence.replay.banks.responds[:, READ], initial=0))
+    outputs = evidence.replay.readable
     for i, ref in chips:
         yield "silent", Fault("silent", chip=ref), Assumption(silent=1 << i)
         if outputs >> i & 1:

@@ -78,6 +78,8 @@ def worth_more(
     than what was `chosen`: what acts like both of two is easily the likeliest one. Else none,
     and where no ROM has an image: among so much that is unknown some two explain anything.
     """
+    if not knows_a_rom(evidence):
+        return []
     least, left = worth(chosen), evidence.replay.healthy.total
     if chosen[0].sometimes:
         # Several that last may as well choose what they explain: it is not credited with less.
@@ -85,7 +87,7 @@ def worth_more(
         least, left = least + (1 - SOMETIMES_SHARE) * spared, left - spared
     else:
         left -= sum(group.gain for group in chosen)
-    if not knows_a_rom(evidence) or left < TOGETHER:
+    if left < TOGETHER:
         return []  # nothing is left that others could explain
     best: list[Weighed] = []
     tried = {chosen[0].assumption}

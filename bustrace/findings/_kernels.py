@@ -836,6 +836,7 @@ def _too_late(ones, zeros, among, is_register, bus, assume, books, cycle):
         left_known = (bus.last_known >> b) & 1 == 1
         high = (bus.last >> b) & 1
         seen = (bus.seen >> b) & 1
+        own = (ones >> b) & 1
         moved = high ^ seen
         moves = _departs(drift, b, high) if left_known else 0.5
         share = (drift[0, ALONE] + 0.5) / (drift[1, ALONE] + 1.0)
@@ -847,17 +848,17 @@ def _too_late(ones, zeros, among, is_register, bus, assume, books, cycle):
             came /= 2.0  # a cell that nobody knows
             if late > SELDOM * came:
                 openly |= 1 << b  # tells nothing of it
-        elif left_known and (ones >> b) & 1 == seen and not moved:
+        elif left_known and own == seen and not moved:
             row, mark = OF_DRIVERS, b
         else:
             openly |= 1 << b
-            if (ones >> b) & 1 != seen:
+            if own != seen:
                 came = 0.0
-        tells = (known >> b) & 1 and left_known and (ones >> b) & 1 != high and not is_register
-        if tells:
-            price += _as_it_came(books.registers, cycle.meant, b, (ones >> b) & 1 == seen)
-        if tells and books.registers[cycle.meant] >> (b + 8 * high) & 1 == 0:
-            books.registers[cycle.meant] |= 1 << (b + 8 * high)
+        new_level = False
+        if (known >> b) & 1 and left_known and own != high and not is_register:
+            turned, new_level = _as_it_came(books.registers, cycle.meant, b, own, own == seen)
+            price += turned
+        if new_level:
             told[OF_ADDRESS, cycle.meant] |= 1 << mark
         elif not _first_time(told, row, cycle.meant, mark):
             continue
@@ -873,18 +874,20 @@ def _too_late(ones, zeros, among, is_register, bus, assume, books, cycle):
 
 
 @compiled_in_place
-def _as_it_came(registers, at, b, in_time):
+def _as_it_came(registers, at, b, own, in_time):
     """One bit, once, where a line is in time at an address of a late memory and was not when it was
-    met before, or the other way round.
+    met before, or the other way round; and whether it never had to come to this level there.
+
+    Kept of each line: whether a low level was met, from bit 8 on a high one, from bit 16 on whether
+    the last was in time, from bit 24 on whether the bit was paid.
     """
     was = registers[at]
-    met = (was >> b | was >> (b + 8)) & 1
-    mark = 1 << (b + 16)
-    registers[at] = was | mark if in_time else (was | mark) ^ mark
-    if met == 0 or (was >> (b + 16)) & 1 == in_time or (was >> (b + 24)) & 1:
-        return 0.0
-    registers[at] |= 1 << (b + 24)
-    return 1.0
+    level, came, paid = 1 << (b + 8 * own), 1 << (b + 16), 1 << (b + 24)
+    met = (was >> b | was >> (b + 8)) & 1 == 1
+    turned = met and (was & came != 0) != in_time and was & paid == 0
+    now = was | level | came | (paid if turned else 0)
+    registers[at] = now if in_time else now ^ came
+    return 1.0 if turned else 0.0, was & level == 0
 
 
 @compiled_in_place
@@ -1301,11 +1304,10 @@ def _taught(chips, cells, books, assume, cycle, bus, drive, c, shown, pair, wron
         return price
     _learn(cells, where, bus.seen, new)
     if (assume[FORGETS] >> c) & 1 and not written:
-        row = _row_of(assume, chips.base[c], where)
-        if (
-            books.charged[ROW_LOST, row] > 0
-        ):  # left too long since power-on: this is what is left then
-            books.charged[LEFT, where] = _with_left(books.charged[LEFT, where], bus.seen, new)
+        charged = books.charged
+        if charged[ROW_LOST, _row_of(assume, chips.base[c], where)] > 0:
+            # It was left too long since power-on: this is what is left then.
+            charged[LEFT, where] = _with_left(charged[LEFT, where], bus.seen, new)
     if (assume[DEAF] >> c) & 1 and written and not _first_time(told, OF_DATA, at, LOST_WRITE):
         return price  # what it holds after each lost write is one question
     if not _first_time(told, OF_DRIVERS, at, TAUGHT + c % MOST_TAUGHT) and forgot:

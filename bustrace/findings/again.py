@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.findings._kernels import IO, OTHER, RAM, ROM
+from bustrace.findings._kernels import IO, OTHER, ROM
 from bustrace.findings.evidence import SHOWN, Evidence, gather
 from bustrace.findings.model import Finding
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
@@ -224,10 +224,8 @@ def _must_agree(a: Evidence, b: Evidence, one: Rows, other: Rows) -> npt.NDArray
     held = x.healthy.expected_known[one] & y.healthy.expected_known[other]
     held &= ~(x.healthy.expected[one] ^ y.healthy.expected[other])
     drivers = x.healthy.drivers[one]
-    kinds = {kind: sum(1 << i for i in range(len(x.chips)) if x.kind[i] == kind)
-             for kind in (ROM, RAM, IO, OTHER)}  # fmt: skip
-    free = drivers & np.uint32(kinds[IO] | kinds[OTHER]) != 0
-    fixed = (drivers != 0) & (drivers & np.uint32(~kinds[ROM] & 0xFFFFFFFF) == 0)
+    free = drivers & np.uint32(x.of_kind(IO, OTHER)) != 0
+    fixed = (drivers != 0) & (drivers & ~np.uint32(x.of_kind(ROM)) == 0)
     undescribed = ~a.reading.board.map.described[np.maximum(x.address[one], 0)]
     fixed |= undescribed & a.program_byte[one] & b.program_byte[other]
     nobody = (drivers == 0) & ~undescribed

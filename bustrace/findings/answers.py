@@ -8,7 +8,7 @@ the rules compare with; the others are weighed by the diagnosis.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +24,7 @@ from bustrace.findings._kernels import (
     OTHER,
     RAM,
     ROM,
+    SILENT,
     SLOTS,
     TOLD_BANKS,
     replay_board,
@@ -233,6 +234,8 @@ class BoardReplay:
         Where a chip's bytes begin in the replay's memory.
     wrong : float
         What is wrong on a healthy board, in bits, without what is merely unknown.
+    readable : int
+        Chips that answer some read, a bit each; the others have no outputs, however selected.
     io_sheets : tuple of int
         Chips whose makers' sheets tell what their registers give.
     image : dict of str to int
@@ -339,9 +342,7 @@ class BoardReplay:
         self.lanes = board.map.data_masks
         chips = [board.chip(ref) for ref in self.chips]
         self.kind = np.array([KINDS.get(chip.role, OTHER) for chip in chips], dtype=np.uint8)
-        # What answers no reads has no outputs, however it is selected.
-        answering = int(np.bitwise_or.reduce(self.banks.responds[:, READ], initial=0))
-        self._mute = ((1 << len(chips)) - 1) & ~answering
+        self.readable = int(np.bitwise_or.reduce(self.banks.responds[:, READ], initial=0))
         # A ROM without a known image is memory that was never written.
         self.sizes = [
             max(
@@ -413,6 +414,10 @@ class BoardReplay:
         address, bank = self.address[cycles], self.healthy.bank[cycles]
         inner: npt.NDArray[np.int64] = self.banks.inner[chip, address] + self.banks.page[bank, chip]
         return inner
+
+    def of_kind(self, *kinds: int) -> int:
+        """Chips of these kinds, a bit each."""
+        return sum(1 << i for i, kind in enumerate(self.kind.tolist()) if kind in kinds)
 
     def answered_by(self, chip: int) -> npt.NDArray[np.int64]:
         """Judged cycles in which a chip answers on a healthy board, reads and writes, in order."""
@@ -525,11 +530,11 @@ class BoardReplay:
         expected_known = np.zeros(n, dtype=np.uint8)
         drivers = np.zeros(n, dtype=np.uint32)
         cost = np.zeros(n, dtype=np.float32)
-        vector, sound = (
-            replace(each, silent=each.silent | self._mute).packed() for each in (assumption, before)
-        )
+        vector, sound = assumption.packed(), before.packed()
         if len(vector) != SLOTS:
             raise TypeError("Assumption and the kernel's slots differ")
+        for each in (vector, sound):
+            each[SILENT] |= ((1 << len(self.chips)) - 1) & ~self.readable
         chosen = np.zeros(n, dtype=np.int16)
         banks = self.banks
         forgets = assumption.forgets | before.forgets

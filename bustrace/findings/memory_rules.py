@@ -429,19 +429,17 @@ def runs_in_ram(evidence: Evidence) -> Iterator[Finding]:
     ROM to run.
     """
     replay = evidence.replay
-    kinds = {kind: np.flatnonzero(replay.kind == kind) for kind in (RAM, ROM)}
     at = np.flatnonzero(evidence.program_byte & evidence.live & (replay.read == 1))
-    if not len(kinds[ROM]) or len(at) < FEWEST_IN_RAM:
+    if not replay.of_kind(ROM) or len(at) < FEWEST_IN_RAM:
         return
-    rams = np.bitwise_or.reduce(np.uint32(1) << kinds[RAM].astype(np.uint32), initial=np.uint32(0))
-    drivers = replay.healthy.drivers[at]
-    known = replay.address[at] >= 0
-    if not (known & (drivers != 0) & (drivers & ~rams == 0)).all():
+    drivers, address = replay.healthy.drivers[at], replay.address[at]
+    others = drivers & ~np.uint32(replay.of_kind(RAM))
+    if not ((address >= 0) & (drivers != 0) & (others == 0)).all():
         return
-    address = replay.address[at]
     if np.isin(address, replay.address[replay.read == 0]).any():
         return
     places = len(np.unique(address))
+    first, last = f"${int(address.min()):04X}", f"${int(address.max()):04X}"
     yield Finding(
         rule="runs-in-ram",
         severity="oddity",
@@ -449,11 +447,11 @@ def runs_in_ram(evidence: Evidence) -> Iterator[Finding]:
         opportunities=len(at),
         count=len(at),
         measured=f"all {len(at):,} bytes of the program, at {places:,} addresses from "
-        f"${int(address.min()):04X} to ${int(address.max()):04X}, come out of RAM",
+        f"{first} to {last}, come out of RAM",
         expected="a boot runs from ROM, or is seen to write what it runs in RAM",
-        text=f"All that the CPU runs here is in RAM (${int(address.min()):04X} to "
-        f"${int(address.max()):04X}), nothing of it in ROM, and nobody was seen to write it there: "
-        "either a program that was loaded before, or a CPU that has lost its way.",
+        text=f"All that the CPU runs here is in RAM ({first} to {last}), nothing of it in ROM, and "
+        "nobody was seen to write it there: either a program that was loaded before, or a CPU that "
+        "has lost its way.",
     )
 
 

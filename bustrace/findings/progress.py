@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bustrace.board import READ
 from bustrace.findings._kernels import IO, RAM, ROM
 from bustrace.findings.coverage import coverage, share
 from bustrace.findings.evidence import Evidence
@@ -78,7 +77,7 @@ def main_loop(evidence: Evidence) -> MainLoop | None:
 
 def _asks_io(evidence: Evidence, since: int) -> bool:
     """Whether an I/O chip was read from a cycle on."""
-    io = sum(1 << i for i in range(len(evidence.replay.chips)) if evidence.replay.kind[i] == IO)
+    io = evidence.replay.of_kind(IO)
     return bool((evidence.replay.healthy.drivers[since:] & np.uint32(io)).any())
 
 
@@ -451,9 +450,8 @@ def not_exercised(evidence: Evidence) -> tuple[str, ...]:
     touched = np.zeros(len(replay.chips), dtype=np.int64)
     for i in range(len(replay.chips)):
         touched[i] = int((replay.healthy.drivers >> np.uint32(i) & 1).sum())
-    readable = int(np.bitwise_or.reduce(replay.banks.responds[:, READ]))
     idle = [ref for i, ref in enumerate(replay.chips)
-            if touched[i] == 0 and readable >> i & 1
+            if touched[i] == 0 and replay.readable >> i & 1
             and replay.kind[i] in (ROM, RAM, IO)]  # fmt: skip
     if idle:
         out.append(f"never read: {numbered_runs(idle)}")

@@ -69,7 +69,7 @@ def requests_withdrawn(evidence: Evidence) -> Iterator[Finding]:
     starts, ends = _pulses(evidence, "IRQ")
     known = replay.address >= 0
     row = replay.rows(np.maximum(replay.address, 0))
-    ports = sum(1 << i for i, kind in enumerate(replay.kind.tolist()) if kind in (IO, OTHER))
+    ports = replay.of_kind(IO, OTHER)
     accessed = replay.banks.responds[row, replay.read & 1] & np.uint32(ports) != 0
     may_be = np.concatenate([[0], np.cumsum(accessed | ~known)])
     first, last = np.maximum(starts - MARGIN, 0), np.minimum(ends + MARGIN, evidence.n)
