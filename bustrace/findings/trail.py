@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.cycles import Cycles
+from bustrace.program import Kind, Program
 from bustrace.reading import Reading
 
 MANY_LINES = 3
@@ -40,13 +41,39 @@ def went_elsewhere(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
 
     A fault of a line or two leaves the others right; where `MANY_LINES` that move in the capture
     differ at once, or one here and one there again and again, the CPU read something else before
-    than the clips show.
+    than the clips show. So it did where a line differs `AGAIN` times, though never as the program
+    itself is read, and is mostly right with the same levels beside it: the CPU saw another pointer.
     """
     cycles, intent = reading.cycles, reading.program.intent
     seen, known = cycles.address[:n], cycles.address_known[:n]
     high = np.bitwise_or.reduce(seen & known, initial=0)
     moving = high & np.bitwise_or.reduce(~seen & known, initial=0)
-    off = (seen ^ intent.address[:n]) & known & intent.address_known[:n] & moving
+    meant = intent.address[:n]
+    off = (seen ^ meant) & known & intent.address_known[:n] & moving
     elsewhere: npt.NDArray[np.bool_] = np.bitwise_count(off) >= MANY_LINES
-    again = [int((off[~elsewhere] >> bit & 1).sum()) >= AGAIN for bit in range(16)]
-    return off != 0 if sum(again) >= MANY_LINES else elsewhere
+    again = [bit for bit in range(16) if int((off[~elsewhere] >> bit & 1).sum()) >= AGAIN]
+    if len(again) >= MANY_LINES:
+        elsewhere = off != 0
+        return elsewhere
+    itself = _reads_itself(reading.program, n)
+    compared = known & intent.address_known[:n]
+    for bit in again:
+        differs = (off >> bit & 1 == 1) & ~elsewhere
+        if not (differs & itself).any():
+            beside = meant >> 8 if bit >= 8 else meant & 0xFF
+            right = np.bincount(
+                beside[(compared >> bit & 1 == 1) & (off >> bit & 1 == 0)], minlength=256
+            )
+            wrong = np.bincount(beside[differs], minlength=256)
+            if (right >= wrong).all():
+                elsewhere |= differs
+    return elsewhere
+
+
+def _reads_itself(program: Program, n: int) -> npt.NDArray[np.bool_]:
+    """Cycles that may read the instruction itself: the first three of each, bool, shape (n,)."""
+    found = np.zeros(n, dtype=np.bool_)
+    first = program.first_cycle[program.kind == Kind.INSTRUCTION]
+    for step in range(3):
+        found[first[first + step < n] + step] = True
+    return found

@@ -25,6 +25,7 @@ from bustrace.program.trouble import (
     Strictness,
     faulty_lines,
     first_trouble,
+    resting_at_vector,
     strictness,
 )
 from bustrace.program.unseen import searched_interrupts, unseen_interrupts
@@ -255,6 +256,7 @@ class _Follower:
         thread, n = self.thread, len(self.thread)
         if run.agrees:
             return None, run
+        self.aside |= resting_at_vector(thread, run)
         while True:
             keep = np.uint32(~self.aside & 0x3FFFFFF)
             index = first_trouble(run.off & keep, self.asked, max(tolerated - run.start, 0))
@@ -263,7 +265,7 @@ class _Follower:
             at = run.start + index
             if run.end < min(n, at + LINE_WINDOW) and run.stopped is None:
                 run = thread.run(run.start, state, min(n, at + 2 * LINE_WINDOW))
-            lines, rests = faulty_lines(thread, run, at, self.aside)
+            lines, rests = faulty_lines(thread, run, at, self.aside, self.asked.noise)
             if not lines or not rests or lines & int(thread.moving):
                 # A line that moves elsewhere may be right: one misread byte can send the CPU to
                 # another page for a while. That is tried first.

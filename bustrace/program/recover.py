@@ -16,7 +16,13 @@ from bustrace.program.departures import with_departure
 from bustrace.program.follow import Followed, follow, follow_on
 from bustrace.program.model import Intent, Kind, Program, ReadCorrection
 from bustrace.program.searched import Searched, search_cycles
-from bustrace.program.slipped import contradicted_data, resting_data, without_clips
+from bustrace.program.slipped import (
+    beginning,
+    contradicted_data,
+    resting_data,
+    turned_over,
+    without_clips,
+)
 from bustrace.program.thread import Thread
 
 if TYPE_CHECKING:
@@ -46,6 +52,10 @@ _PASSES = 8
 _FURTHER = 24
 """Cycles that going another way must win: without a resting line, or from another beginning."""
 
+_FIRST_CYCLES, _FOLLOWED = 1024, 0.75
+"""Cycles over which a data line is tried upside down, and the share of them that must be followed
+so, and is not otherwise."""
+
 _NARROW_CONFIDENCE = 0.9
 """Of a row that only R/W and data confirm."""
 
@@ -66,6 +76,17 @@ class _Rows:
     def ordered(self, chosen: npt.NDArray[np.int64]) -> _Rows:
         """Some of the rows, in another order."""
         return _Rows(*(getattr(self, name)[chosen] for name in self.__dataclass_fields__))
+
+
+@dataclass(frozen=True, slots=True)
+class _ClipsOff:
+    """Data lines that were not followed as they show, and what there is to say of them."""
+
+    lines: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
+
+
+_ALL_ON = _ClipsOff()
 
 
 def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
@@ -95,7 +116,7 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
     followed = follow(thread, variant) if whole else Followed((), (), None, (), 0)
     if whole:
         thread, followed = _with_irq_clip_off(cycles, variant, thread, followed)
-    clips_off: tuple[str, ...] = ()
+    clips_off = _ALL_ON
     if whole and board is not None and (followed.lost or followed.began is None):
         thread, followed, clips_off = _with_clips_off(cycles, board, thread, followed)
     departure = None
@@ -147,10 +168,10 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
         alternatives=_alternatives(rows, searched),
         searched=rows.searched,
         notes=_notes(followed)
-        + _clip_notes(clips_off)
+        + clips_off.notes
         + (searched.notes if isinstance(searched, Searched) else ()),
         lines_aside=followed.aside,
-        clips_off=clips_off,
+        clips_off=clips_off.lines,
         read_corrections=_read_corrections(followed, cycles),
         departure=departure,
     )
@@ -212,7 +233,7 @@ def _alternatives(rows: _Rows, searched: Searched | str | None) -> tuple[tuple[i
 
 def _with_clips_off(
     cycles: Cycles, board: Board, thread: Thread, followed: Followed
-) -> tuple[Thread, Followed, tuple[str, ...]]:
+) -> tuple[Thread, Followed, _ClipsOff]:
     """Follow without the data lines that never move, or that the ROM image contradicts, where that
     goes further.
 
@@ -221,14 +242,37 @@ def _with_clips_off(
     for bits in (resting_data(cycles), contradicted_data(cycles, board)):
         if bits:
             found = _without(cycles, board, bits, thread, followed)
-            if found[2]:
+            if found[2].lines:
                 return found
-    return thread, followed, ()
+    return _turned_over(cycles, board, thread, followed)
+
+
+def _turned_over(
+    cycles: Cycles, board: Board, thread: Thread, followed: Followed
+) -> tuple[Thread, Followed, _ClipsOff]:
+    """Follow with one data line upside down, where the first cycles go on much further so: the
+    adapter or the channel of its clip inverts.
+    """
+    variant, reach = die_of(board.cpu.variant), min(len(cycles), _FIRST_CYCLES)
+    if int(thread.done[:reach].sum()) >= _FOLLOWED * reach:
+        return thread, followed, _ALL_ON
+    begin = beginning(cycles, reach)
+    went = []
+    for bit in range(8):
+        trial = Thread(turned_over(begin, bit), thread.pins)
+        follow(trial, variant)
+        went.append(int(trial.done.sum()))
+    best = int(np.argmax(went))
+    if went[best] < _FOLLOWED * reach:
+        return thread, followed, _ALL_ON
+    trial = Thread(turned_over(cycles, best), thread.pins)
+    how = "shows the other level at the clip than the program ran on: it is taken upside down"
+    return trial, follow(trial, variant), _off(1 << best, how)
 
 
 def _without(
     cycles: Cycles, board: Board, bits: int, thread: Thread, followed: Followed
-) -> tuple[Thread, Followed, tuple[str, ...]]:
+) -> tuple[Thread, Followed, _ClipsOff]:
     """Follow without some data lines, where that goes further."""
     best, went = None, int(thread.done.sum())
     written, written_known = None, None
@@ -244,8 +288,17 @@ def _without(
         intent = _intent(trial)
         written, written_known = intent.data, intent.data_known
     if best is None:
-        return thread, followed, ()
-    return *best, tuple(f"D{bit}" for bit in range(8) if bits >> bit & 1)
+        return thread, followed, _ALL_ON
+    how = (
+        "does not show at the clip what the program ran on: its level in reads is taken from the "
+        "ROM image and from what was written"
+    )
+    return *best, _off(bits, how)
+
+
+def _off(bits: int, how: str) -> _ClipsOff:
+    lines = tuple(f"D{bit}" for bit in range(8) if bits >> bit & 1)
+    return _ClipsOff(lines, tuple(Note("doubt", f"{line} {how}") for line in lines))
 
 
 def _with_irq_clip_off(
@@ -270,17 +323,6 @@ def _with_irq_clip_off(
     if further >= _FURTHER or (further >= 0 and misread[0] < misread[1]):
         return trial, trial_followed
     return thread, followed
-
-
-def _clip_notes(clips_off: tuple[str, ...]) -> tuple[Note, ...]:
-    return tuple(
-        Note(
-            "doubt",
-            f"{line} does not show at the clip what the program ran on: its level in reads is "
-            "taken from the ROM image and from what was written",
-        )
-        for line in clips_off
-    )
 
 
 def _reset_and_lost(cycles: Cycles) -> Boundaries:

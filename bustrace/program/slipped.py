@@ -2,11 +2,13 @@
 
 A data line that never moves at the clip, while the CPU goes on as though it did, has a slipped
 clip. Its level in a read is then taken from the ROM's image, or from what the program wrote there.
+One that runs upside down tells what it should, once that is known.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -124,6 +126,20 @@ def without_clips(
             data[reads] |= written[order[at[found]] % len(cycles)] & lines
             known[reads] |= lines
     return replace(cycles, data=data, data_known=known)
+
+
+def turned_over(cycles: Cycles, bit: int) -> Cycles:
+    """The cycles with one data line upside down, where it was captured."""
+    return replace(cycles, data=cycles.data ^ (cycles.data_known & np.uint8(1 << bit)))
+
+
+def beginning(cycles: Cycles, n: int) -> Cycles:
+    """The first `n` cycles."""
+    parts = {name: getattr(cycles, name) for name in cycles.__dataclass_fields__}
+    first: dict[str, Any] = {
+        name: part[:n] for name, part in parts.items() if isinstance(part, np.ndarray)
+    }
+    return replace(cycles, **first)
 
 
 def _alike(board: Board) -> npt.NDArray[np.bool_]:

@@ -7,9 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.program.disagreements import LINES
 from bustrace.program.thread import Run, Thread
 
-_RW_SYNC = 3 << 24
+_RW_SYNC, _ADDRESS = 3 << 24, np.uint32(0xFFFF)
+
+_RESET_VECTOR = 0xFFFC
 
 LINE_WINDOW = 256
 """Cycles over which a line must be the only thing that disagrees."""
@@ -81,7 +84,37 @@ def _joined(seen: npt.NDArray[np.uint32], lines: int) -> bool:
     return lines.bit_count() == 2 and bool(((pair == 0) | (pair == lines)).all())
 
 
-def faulty_lines(thread: Thread, run: Run, at: int, aside: int) -> tuple[int, bool]:
+def resting_at_vector(thread: Thread, run: Run) -> int:
+    """Address lines that never move, and are at the wrong level where a run fetches the reset
+    vector: a mask over `LINES`, 0 where others are wrong there, too.
+
+    The CPU can put out nothing else then, wherever the bytes that it reads there lead it.
+    """
+    fetch = (run.meant & _ADDRESS) >= _RESET_VECTOR
+    fetch &= (run.meant & _ADDRESS <= _RESET_VECTOR + 1) & (run.certain & _ADDRESS == _ADDRESS)
+    off = run.off[fetch]
+    if len(off) != 2:
+        return 0
+    lines = int(np.bitwise_or.reduce(off))
+    resting = int(~thread.moving & _ADDRESS)
+    return lines if 0 < lines.bit_count() <= _LINE_LIMIT and not lines & ~resting else 0
+
+
+def _often_off(off: npt.NDArray[np.uint32], lines: int, strays: int) -> int:
+    """Those of some lines that disagree in more cycles than strays do, 0 if there are more."""
+    bits = (1 << bit for bit in range(len(LINES)) if lines >> bit & 1)
+    often = sum(bit for bit in bits if np.count_nonzero(off & np.uint32(bit)) > strays)
+    return often if np.count_nonzero(off & np.uint32(lines & ~often)) <= strays else 0
+
+
+def _moving(seen: npt.NDArray[np.uint32]) -> np.uint32:
+    """Lines that show both levels."""
+    return np.uint32(np.bitwise_or.reduce(seen) & ~np.bitwise_and.reduce(seen))
+
+
+def faulty_lines(
+    thread: Thread, run: Run, at: int, aside: int, strays: int = 0
+) -> tuple[int, bool]:
     """Lines that alone explain the disagreements from cycle `at` on.
 
     The CPU is where it should be if everything but a few lines agrees, and that everything moved
@@ -96,6 +129,8 @@ def faulty_lines(thread: Thread, run: Run, at: int, aside: int) -> tuple[int, bo
         First disagreement, absolute cycle.
     aside : int
         Lines already set aside, as a mask.
+    strays : int
+        Cycles in which other lines may disagree beside lines that rest: an undriven read, say.
 
     Returns
     -------
@@ -109,9 +144,11 @@ def faulty_lines(thread: Thread, run: Run, at: int, aside: int) -> tuple[int, bo
     if len(off) < 32:
         return 0, False
     lines = int(np.bitwise_or.reduce(off)) & ~aside
+    seen = slice(at, at + len(off))
+    if strays and lines.bit_count() > _LINE_LIMIT:
+        lines = _often_off(off, lines, strays) & ~int(_moving(thread.seen[seen]))
     if not 0 < lines.bit_count() <= _LINE_LIMIT:
         return 0, False
-    seen = slice(at, at + len(off))
     if lines & _RW_SYNC and lines & ~_RW_SYNC and not _joined(thread.seen[seen], lines):
         return 0, False
     compared = run.certain[window] & thread.captured[seen] & np.uint32(~(lines | aside) & 0x3FFFFFF)
