@@ -11,7 +11,7 @@ from bustrace.diagnosis.hypotheses import active_level
 from bustrace.diagnosis.model import Suspect
 from bustrace.diagnosis.suspected import suspected
 from bustrace.faults import SELECT, Fault
-from bustrace.findings import Finding, Observations
+from bustrace.findings import Finding, Observations, shown_to_answer
 from bustrace.program import Kind
 
 UNHEARD, UNHEARD_BESIDE = 0.6, 0.4
@@ -22,30 +22,42 @@ NEITHER = 0.8
 """Probability that a chip is not reached of which no request is heard and no byte is read, where
 each alone has a plainer cause: as for a weighed suspect that explains all."""
 
+PERHAPS_NEITHER = 0.3
+"""The same where nothing that was read shows that it answers, nor that it does not: half as likely
+as one register of it, or the line (judgement)."""
+
 EVEN = 0.5
 """Probability of a chip that may not answer, or may be at rest with what the bus held before: one
 byte in 256 by chance, but a chip that answers nothing is rarer than one that waits."""
 
 
 def not_reached(seen: Observations) -> Iterator[Suspect]:
-    """The chips that neither answer nor ask: they do not hear that they are meant."""
+    """The chips that do not hear that they are meant: they neither answer nor ask. And those that
+    do not ask, and of which no read shows that they answer: perhaps they do not.
+    """
+    neither = _neither(seen)
+    for ref in neither:
+        yield _unreached(seen, ref, NEITHER, ("poll-unanswered", "interrupt-unheard"))
+    for finding in seen.findings:
+        if finding.rule == "interrupt-unheard" and not neither.intersection(finding.chips):
+            for ref in finding.chips:
+                if not shown_to_answer(seen.evidence, ref):
+                    yield _unreached(seen, ref, PERHAPS_NEITHER, (finding.rule,))
+
+
+def _unreached(
+    seen: Observations, ref: str, probability: float, explains: tuple[str, ...]
+) -> Suspect:
     board = seen.evidence.reading.board
-    for ref in _neither(seen):
-        rests = 1 - active_level(board, ref)
-        line = (f"{SELECT}{ref}",)
-        places = [ref, "behind"]
-        if ref not in seen.evidence.reading.cycles.select_names:
-            places += ["bus", "decoder"]
-        alike = [Fault("stuck", line, level=rests, place=place) for place in places]
-        if rests:  # an open input acts high
-            alike.insert(0, Fault("open", line, place=ref))
-        yield suspected(
-            Fault("silent", chip=ref),
-            NEITHER,
-            ("poll-unanswered", "interrupt-unheard"),
-            board,
-            alike=tuple(alike),
-        )
+    rests = 1 - active_level(board, ref)
+    line = (f"{SELECT}{ref}",)
+    places = [ref, "behind"]
+    if ref not in seen.evidence.reading.cycles.select_names:
+        places += ["bus", "decoder"]
+    alike = [Fault("stuck", line, level=rests, place=place) for place in places]
+    if rests:  # an open input acts high
+        alike.insert(0, Fault("open", line, place=ref))
+    return suspected(Fault("silent", chip=ref), probability, explains, board, alike=tuple(alike))
 
 
 def _neither(seen: Observations) -> set[str]:

@@ -30,6 +30,7 @@ from bustrace.findings.joined_rules import (
 from bustrace.findings.memory_rules import doubled_by_file, sole_driver, wrong_bits
 from bustrace.findings.model import Derail, Finding, Rung
 from bustrace.findings.observe import RULES, Observations, find_all, in_order, observe
+from bustrace.findings.poll_rules import shown_to_answer
 from bustrace.findings.progress import HELD_RULES
 from bustrace.findings.reset_rules import PERIODIC, last_release, release_ps
 from bustrace.findings.shared_rules import behind_buffers, on_rails, served_by_decoders
@@ -78,6 +79,7 @@ __all__ = [
     "on_rails",
     "release_ps",
     "served_by_decoders",
+    "shown_to_answer",
     "sole_driver",
     "ways_of",
     "wrong_bits",

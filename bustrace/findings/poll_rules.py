@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
 from bustrace.findings._kernels import IO, RAM
 from bustrace.findings.answers import HEALTHY
@@ -27,6 +28,9 @@ FEWEST_CYCLES = 512
 AS_IF_NOBODY = 5.0
 """Bits by which the reads of a chip must be likelier of a bus that nobody drives: a register gives
 just that byte by chance once in 256."""
+
+SHOWN_TO_ANSWER = 3.0
+"""Bits by which the reads of a chip must be likelier of one that answers, to show that it does."""
 
 _TIMER_1_HIGH, _FLAG_REGISTER, _TIMER_1_FLAG = 0x5, 0xD, 6
 
@@ -84,6 +88,12 @@ def status_poll(evidence: Evidence) -> Iterator[Finding]:
     )
 
 
+def shown_to_answer(evidence: Evidence, ref: str) -> bool:
+    """Whether a chip gave what an undriven bus does not, by `SHOWN_TO_ANSWER` bits at least."""
+    chip = evidence.replay.chips.index(ref)
+    return -_as_if_nobody(evidence, chip, sole_driver(evidence, chip)) >= SHOWN_TO_ANSWER
+
+
 def _only_what_was_there(evidence: Evidence, chip: int) -> bool:
     """Whether all that a chip gave is what this bus shows where nobody drives it; 0 and $FF, as
     ports at rest are, tell nothing.
@@ -95,10 +105,15 @@ def _only_what_was_there(evidence: Evidence, chip: int) -> bool:
     if holds_last_byte(evidence)[reads].all():
         return True
     # It may drift, some lines more than others, as it did at places where no chip is.
+    return _as_if_nobody(evidence, chip, reads) >= AS_IF_NOBODY
+
+
+def _as_if_nobody(evidence: Evidence, chip: int, reads: npt.NDArray[np.bool_]) -> float:
+    """Bits by which some reads are likelier of a chip that gives nothing than of a sound one."""
     replay = evidence.replay
     silent = replay.replay(replace(HEALTHY, silent=1 << chip)).cost
-    left = replay.healthy.cost[reads].sum(dtype=np.float64) - silent[reads].sum(dtype=np.float64)
-    return bool(left >= AS_IF_NOBODY)
+    sound = replay.healthy.cost
+    return float(sound[reads].sum(dtype=np.float64) - silent[reads].sum(dtype=np.float64))
 
 
 def _final_wait(evidence: Evidence) -> Wait | None:
