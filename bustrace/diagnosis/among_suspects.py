@@ -13,7 +13,7 @@ from bustrace.faults import PLACES, Fault
 from bustrace.findings import Finding, Observations, last_release, sole_driver
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
 
-MUCH_REVISED, REVISED = 0.1, 0.7
+MUCH_REVISED, REVISED = 0.1, 0.5
 """Share of a ROM's reads that differ where another revision is thought of, and what is left of its
 probability where something else is likely, too."""
 

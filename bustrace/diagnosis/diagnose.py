@@ -36,6 +36,9 @@ from bustrace.diagnosis.without_board import hedged
 from bustrace.findings import Finding, Observations, differences, in_order, observe
 from bustrace.reading import Reading
 
+UNHEARD = ("register", "silent")
+"""Families of what is told of chips of which nothing is heard: weighed, it is known better."""
+
 
 def diagnose(
     reading: Reading, again: Reading | None = None, good: Reading | None = None
@@ -102,8 +105,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
             groups = tuple(group for group in groups[:1] if group.fault.family == "clip")
         weighed = [hedged(explaining(group, seen), board) for group in groups]
         weighed = without_unseen_lines(seen, clips, weighed)
-        held_by = {fault for s in weighed for fault in (s.fault, *s.alike)}
-        suspects = [s for s in suspects if s.fault.family != "register" or s.fault not in held_by]
+        suspects, weighed = _told_once(suspects, weighed)
         suspects = [beside_the_cause(s, weighed) for s in suspects] + weighed
     likely = {f for s in suspects if s.probability >= LIKELY for f in (s.fault, *s.alike)}
     suspects += [s for s in perhaps_silent(seen) if s.fault not in likely]
@@ -124,6 +126,23 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     joined = touching(faults, board)
     suspects = beside_touching(perhaps_revised(seen, suspects), joined)
     return _in_order([*joined, *suspects])
+
+
+def _told_once(
+    suspects: list[Suspect], weighed: list[Suspect]
+) -> tuple[list[Suspect], list[Suspect]]:
+    """Those of chips of which nothing is heard that are not weighed as well, and the weighed ones,
+    which explain then what the others do.
+    """
+    kept = []
+    for suspect in suspects:
+        mine = [s for s in weighed if suspect.fault in (s.fault, *s.alike)]
+        if suspect.fault.family not in UNHEARD or not mine:
+            kept.append(suspect)
+            continue
+        explains = tuple(dict.fromkeys((*mine[0].explains, *suspect.explains)))
+        weighed = [replace(s, explains=explains) if s is mine[0] else s for s in weighed]
+    return kept, weighed
 
 
 def _in_order(suspects: Iterable[Suspect]) -> tuple[Suspect, ...]:

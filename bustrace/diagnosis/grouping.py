@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,6 +22,11 @@ LOOKALIKE, LOOKALIKE_BLIND = 0.2, 0.35
 """Share of suspects that explain all and yet are something else, which nobody listed and which acts
 like them; and the same without a ROM image. What planted faults of every family showed
 (benchmarks/campaign.md)."""
+
+RUNNERS_UP, IMPRECISE = 0.5, 0.1
+"""Share of the lookalikes that stands in the list after all, behind what explains most: what their
+model misses counted against them. And how far a model may be from what a part does, as a share of
+the bits that the best explains (judgement)."""
 
 ALIKE = 0.9
 """Hypotheses this close in evidence (bits) are not told apart by the capture: less than one unknown
@@ -135,3 +140,23 @@ def groups_of(scored: list[Scored], wrong: float, listed: float) -> list[Weighed
         )
         left = [s for s in rest if id(s) not in ids]
     return groups
+
+
+def with_runners_up(groups: list[Weighed], listed: float) -> list[Weighed]:
+    """The groups, those behind the likeliest with their share of what is not as it seems.
+
+    ``P'(k) = P(k) + r (1 - listed) w(k) / max(1, sum of w)``, ``w(k) = 2^((b(k) - b(0)) / s)``, b:
+    gain and prior in bits, s: how far the models may be off, r: `RUNNERS_UP`. Where the best
+    explains hundreds of bits, some bits between two are rather the models' than the board's.
+    """
+    if len(groups) < 2:
+        return groups
+    bits = np.array([each.gain + each.prior_bits for each in groups])
+    scale = max(1.0, IMPRECISE * groups[0].gain)
+    weights = np.exp2((bits[1:] - bits[0]) / scale)
+    more = RUNNERS_UP * (1 - listed) * weights / max(1.0, float(weights.sum()))
+    behind = [
+        replace(each, probability=each.probability + float(share))
+        for each, share in zip(groups[1:], more, strict=True)
+    ]
+    return [groups[0], *behind]

@@ -163,8 +163,8 @@ def further(
     evidence: Evidence, hypotheses: list[Hypothesis], first: Weighed, wanted: float = 0.0
 ) -> tuple[list[Weighed], list[Weighed]]:
     """More faults: several things are often wrong at once. With the likeliest taken as given, does
-    one more explain much of what is left, wrong bits among it? And those of which one or another
-    may be there besides, for it explains a little.
+    one more explain much of what is left, wrong bits among it? And those that may be there instead
+    of these, or besides, for they explain as much or a little.
 
     The second must explain `wanted` bits at least.
     """
@@ -178,13 +178,15 @@ def further(
         floor = LAST_FAULT_GAIN
     if given.loose >= 0:
         floor = BESIDE_CONTENT  # another content explains its bytes whole, and nothing else
+    instead: list[Weighed] = []
     for _ in range(MAX_FAULTS - 1):
         least = wanted or PERHAPS_GAIN
         if evidence.replay.replay(given).total <= least:
-            return more, []  # nothing that could be gained
+            break  # nothing that could be gained
         left = evidence.replay.replay(given, WRONG_ONLY).total
         one_more, both, perhaps = None, given, []
-        for group in groups_of(score(evidence, hypotheses, given, least), left, sure):
+        groups = groups_of(score(evidence, hypotheses, given, least), left, sure)
+        for group in groups:
             joined = join(given, group.assumption)
             if joined is None or group.gain <= least or group.members & named:
                 continue
@@ -197,14 +199,22 @@ def further(
             if spared >= WRONG_ONLY[0]:
                 perhaps.append(group)
         if one_more is None:
-            beside = [
+            instead += [
                 replace(each, probability=PERHAPS * min(certainty, each.probability))
                 for each in perhaps[:MOST_PERHAPS]
             ]
-            return more, [each for each in beside if each.probability >= MIN_PROBABILITY]
+            break
         # It rests on the one before it, so it is no surer than that.
+        instead += [
+            replace(each, probability=min(certainty, each.probability))
+            for each in groups
+            if each is not one_more and not each.members & named
+        ]
         certainty = min(certainty, one_more.probability)
         more.append(replace(one_more, probability=certainty))
         named |= one_more.members
         given, wanted, floor = both, 0.0, max(floor, SECOND_FAULT_GAIN)
-    return more, []
+    told = {fault for each in more for fault in each.members}
+    return more, [
+        each for each in instead if each.probability >= MIN_PROBABILITY and not each.members & told
+    ]

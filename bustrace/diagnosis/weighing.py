@@ -7,7 +7,14 @@ from dataclasses import replace
 import numpy as np
 
 from bustrace.diagnosis.gains import MIN_GAIN, Scored, score
-from bustrace.diagnosis.grouping import MAX_NAMED, MIN_PROBABILITY, Weighed, groups_of, listed
+from bustrace.diagnosis.grouping import (
+    MAX_NAMED,
+    MIN_PROBABILITY,
+    Weighed,
+    groups_of,
+    listed,
+    with_runners_up,
+)
 from bustrace.diagnosis.hypotheses import Hypothesis, enumerate_hypotheses
 from bustrace.diagnosis.several import further, worth_more
 from bustrace.findings import HEALTHY, Evidence, gather
@@ -37,6 +44,7 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     groups = groups_of(scored, evidence.replay.wrong, listed(evidence))
     if not groups:
         return ()
+    groups = with_runners_up(groups, listed(evidence))
     more, perhaps = further(evidence, hypotheses, groups[0])
     chosen, others = [groups[0], *more], groups[1:]
     together = worth_more(evidence, hypotheses, groups[1:], chosen)

@@ -6,13 +6,14 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from drill_readings import FIXTURES, boot, first_class, members, tide_gauge
+from drill_readings import FIXTURES, boot, first_class, made_up, members, tide_gauge, undumped
 
 from bustrace.board import load_board
 from bustrace.diagnosis import diagnose
+from bustrace.diagnosis.grouping import RUNNERS_UP, Weighed, with_runners_up
 from bustrace.drill import Planting
 from bustrace.faults import Fault
-from bustrace.findings import READS, Assumption, gather
+from bustrace.findings import HEALTHY, READS, Assumption, gather, shown_to_answer
 
 LOW_ADDRESS = ("A0", "A1", "A2", "SYNC", "IRQ", "NMI", "RDY")
 
@@ -126,3 +127,104 @@ def test_the_multiplexer_of_a_bank_is_one_cause_for_all_its_chips(way):
     board = load_board(FIXTURES / "departure_board" / "board.toml")
     planted = Planting(Fault.parse("shared:ram-bank"), way)
     assert first_class(diagnose(boot(planted, board=board, cycles=5000))) == {"shared:ram-bank"}
+
+
+@pytest.mark.slow
+def test_a_chip_that_neither_asks_nor_shows_that_it_answers_may_not_be_reached(tmp_path):
+    """It is named once, and the request that is not heard is explained by it."""
+    board = made_up(tmp_path, 5)
+    silent = boot("open:CS_Z6@Z6", board=board, cycles=4000, undriven="decays")
+    diagnosis = diagnose(silent)
+    named = [str(s.fault) for s in diagnosis.suspects]
+    assert named.count("silent:Z6") == 1
+    assert "open:CS_Z6@Z6" in first_class(diagnosis)
+    assert "interrupt-unheard" in diagnosis.suspects[0].explains
+    assert not diagnosis.unexplained
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("shown", [True, False])
+def test_a_chip_that_does_not_ask_may_be_dead_where_no_read_shows_that_it_answers(
+    monkeypatch, shown
+):
+    monkeypatch.setattr("bustrace.diagnosis.unheard_chips.shown_to_answer", lambda *given: shown)
+    quiet = Planting(Fault.parse("register:U6"), "quiet")
+    first, *others = diagnose(boot(quiet, cycles=9000)).suspects
+    assert "register:U6" in members(first)
+    assert [str(s.fault) for s in others] == ([] if shown else ["silent:U6"])
+
+
+def test_reads_that_no_undriven_bus_gives_show_that_a_chip_answers(tmp_path):
+    assert shown_to_answer(gather(boot()), "U4")
+    board = made_up(tmp_path, 5)
+    silent = boot("open:CS_Z6@Z6", board=board, cycles=4000, undriven="decays")
+    assert not shown_to_answer(gather(silent), "Z6")
+
+
+NARROW = (
+    "PHI2", "RES", "RW", *(f"D{bit}" for bit in range(8)), *(f"A{bit}" for bit in range(15, 2, -1))
+)  # fmt: skip
+"""Without SYNC, and with an address that is not whole."""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("line", ["D1", "D5", "D7"])
+@pytest.mark.parametrize("bench", [boot, undumped])
+def test_a_data_clip_that_inverts_is_told_from_a_chip_of_other_content(bench, line):
+    """The program goes on with the line upside down, and does not with any other."""
+    upside_down = Planting(Fault.parse(f"clip:{line}"), "inverted")
+    diagnosis = diagnose(bench(upside_down, lines=NARROW, cycles=1500))
+    assert first_class(diagnosis) == {f"clip:{line}"}
+    assert diagnosis.verdict != "fault"
+    assert any("upside down" in note.text for note in diagnosis.trust)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("held", "seed"), [("A2=0", 8), ("A2=0", 10), ("A2=0", 13), ("A13=0", 11), ("A13=0", 12)]
+)
+def test_an_address_line_that_rests_where_the_vector_is_fetched_is_stuck(held, seed):
+    """Wherever the two bytes lead that are read there instead, and however noisy the bus is."""
+    diagnosis = diagnose(boot(f"stuck:{held}@bus", cycles=1500, seed=seed, undriven="noisy"))
+    assert f"stuck:{held}@bus" in first_class(diagnosis)
+
+
+@pytest.mark.slow
+def test_a_pointer_that_the_cpu_saw_otherwise_is_no_clip():
+    """A weak bit of a RAM: the clips see a level that the CPU does not, as its address shows."""
+    weak = boot(Planting(Fault.parse("plane:U4.4"), "weak"), cycles=6000, without=("A10",))
+    assert gather(weak).replay.elsewhere.any()
+    diagnosis = diagnose(weak)
+    assert first_class(diagnosis) == {"plane:U4.4"}
+    assert not any(s.fault.family == "clip" for s in diagnosis.suspects)
+
+
+@pytest.mark.parametrize("line", ["A2", "A4"])
+def test_a_clip_that_inverts_stands_before_a_rom_of_another_revision(line):
+    two = (
+        Planting(Fault.parse("content:U5"), "revision"),
+        Planting(Fault.parse(f"clip:{line}"), "inverted"),
+    )
+    clip, rom = diagnose(boot(*two, cycles=3000)).suspects[:2]
+    assert (str(clip.fault), str(rom.fault)) == (f"clip:{line}", "content:U5")
+
+
+def weighed(gain: float, probability: float) -> Weighed:
+    return Weighed(Fault("silent", chip="U4"), (), gain, probability, 0, False, HEALTHY, -5.0)
+
+
+def test_what_explains_nearly_as_much_is_looked_for_next():
+    """Of 500 bits, 20 are what the models are off; 300 are not."""
+    first, near, far = with_runners_up(
+        [weighed(500, 0.8), weighed(480, 2e-6), weighed(200, 0.0)], listed=0.8
+    )
+    assert first.probability == 0.8
+    assert 0.05 < near.probability < 0.1
+    assert far.probability < 0.005
+
+
+def test_what_is_behind_shares_no_more_than_what_is_not_as_it_seems():
+    groups = [weighed(100, 0.5), *(weighed(99, 0.1) for _ in range(3))]
+    behind = with_runners_up(groups, listed=0.8)[1:]
+    assert sum(each.probability for each in behind) == pytest.approx(0.3 + RUNNERS_UP * 0.2)
+    assert with_runners_up(groups[:1], listed=0.8) == groups[:1]
