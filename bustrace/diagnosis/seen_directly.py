@@ -14,7 +14,7 @@ from bustrace.diagnosis.suspected import suspected
 from bustrace.diagnosis.touching import with_nmi, with_ready
 from bustrace.faults import SELECT, Fault
 from bustrace.findings import PERIODIC, Finding, Observations
-from bustrace.hookup import DATA_PINS
+from bustrace.hookup import ADDRESS_PINS, DATA_PINS
 from bustrace.program import Kind
 
 SEEN_ON_THE_LINE = {
@@ -245,8 +245,10 @@ def stuck_line(seen: Observations, finding: Finding) -> Suspect:
     if len(finding.chips) == 1 and line in DATA_PINS and _moves(seen, line):
         return _one_bit_of(seen, finding)
     fault = Fault("stuck", (line,), level=level, place="bus")
-    clip = Fault("clip", (line,))
-    return suspected(fault, INFERRED, (finding.rule,), reading.board, alike=(clip,))
+    alike: tuple[Fault, ...] = (Fault("clip", (line,)),)
+    if line in ADDRESS_PINS:  # which only the CPU drives: its pin cannot be told from the rest
+        alike = (replace(fault, place="cpu"), *alike)
+    return suspected(fault, INFERRED, (finding.rule,), reading.board, alike=alike)
 
 
 def _moves(seen: Observations, line: str) -> bool:

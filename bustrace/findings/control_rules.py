@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from bustrace.cpu import variant_named
-from bustrace.cycles import OWNER_CPU, stretches
+from bustrace.cycles import OWNER_CPU, Cycles, stretches
 from bustrace.findings.evidence import SHOWN, Evidence
 from bustrace.findings.model import Finding
+from bustrace.hookup import ADDRESS_PINS
 from bustrace.units import count_words
 
 MIN_CYCLES = 32
@@ -134,12 +135,13 @@ def _stands_still(evidence: Evidence, rest: _Rest) -> Iterator[Finding]:
 @dataclass(frozen=True, slots=True)
 class _Rest:
     """The address and R/W rest in a read from cycle `first` to the end, `stood` cycles; `jammed`
-    when it is where a jam leaves them.
+    when it is where a jam leaves them, but for the line `low`, if any.
     """
 
     first: int
     stood: int
     jammed: bool
+    low: str | None = None
 
 
 def _rest(evidence: Evidence) -> _Rest | None:
@@ -162,8 +164,17 @@ def _rest(evidence: Evidence) -> _Rest | None:
     first = int(moves[-1]) + 1 if len(moves) else 0
     if n - first < STILL:
         return None
-    everywhere = 0xFFFF & captured & reading.board.address_mask
-    return _Rest(first, n - first, int(address[-1]) == everywhere)
+    low = 0xFFFF & captured & reading.board.address_mask & ~int(address[-1])
+    if low.bit_count() != 1 or not _nothing_holds(cycles, first):
+        return _Rest(first, n - first, jammed=not low)
+    return _Rest(first, n - first, jammed=True, low=ADDRESS_PINS[low.bit_length() - 1])
+
+
+def _nothing_holds(cycles: Cycles, first: int) -> bool:
+    """Whether RDY is seen high and SYNC low from a cycle on: no pin holds the CPU, and it fetches
+    nothing.
+    """
+    return bool((cycles.pin("RDY")[first:] == 1).all() and (cycles.pin("SYNC")[first:] == 0).all())
 
 
 def _no_fetch(evidence: Evidence) -> _Rest | None:
@@ -195,6 +206,22 @@ def _jammed_before(evidence: Evidence, rest: _Rest | None) -> Iterator[Finding]:
     if (cycles.pin("RDY")[after] == 0).any() or (cycles.pin("SYNC")[after] == 1).any():
         return
     since = f"From cycle {rest.first:,} on" if rest.first else "In all of the capture"
+    if rest.low is not None:
+        seen = f"every address line but {rest.low} high, RDY high, and no fetch (SYNC low)"
+        yield Finding(
+            rule="line-stuck",
+            severity="fault",
+            lines=(rest.low,),
+            cycles=(rest.first,),
+            opportunities=rest.stood,
+            count=rest.stood,
+            measured=f"{rest.low} is 0 for {rest.stood:,} cycles while all other address lines "
+            "are 1",
+            expected="1: a CPU that fetches nothing and is not held has jammed, and all its "
+            "address lines stay high (recorded chip traces)",
+            text=f"{rest.low} stays 0 where a CPU that has stopped for good leaves every address "
+            "line high.",
+        )
     yield Finding(
         rule="jam-out-of-view",
         severity="fault",

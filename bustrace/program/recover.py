@@ -56,6 +56,10 @@ _FIRST_CYCLES, _FOLLOWED = 1024, 0.75
 """Cycles over which a data line is tried upside down, and the share of them that must be followed
 so, and is not otherwise."""
 
+_PER_INSTRUCTION = 8
+"""Cycles of an instruction, more than any program needs on average: a CPU that stands in one read
+follows from anything."""
+
 _NARROW_CONFIDENCE = 0.9
 """Of a row that only R/W and data confirm."""
 
@@ -261,7 +265,8 @@ def _turned_over(
     for bit in range(8):
         trial = Thread(turned_over(begin, bit), thread.pins)
         follow(trial, variant)
-        went.append(int(trial.done.sum()))
+        instructions = len(trial.rows.before(reach, reach))
+        went.append(int(trial.done.sum()) if instructions * _PER_INSTRUCTION > reach else 0)
     best = int(np.argmax(went))
     if went[best] < _FOLLOWED * reach:
         return thread, followed, _ALL_ON
