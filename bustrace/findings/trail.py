@@ -58,15 +58,16 @@ def went_elsewhere(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
     itself = _reads_itself(reading.program, n)
     compared = known & intent.address_known[:n]
     for bit in again:
+        if f"A{bit}" in reading.program.lines_aside:
+            continue  # it differs throughout
         differs = (off >> bit & 1 == 1) & ~elsewhere
-        if not (differs & itself).any():
-            beside = meant >> 8 if bit >= 8 else meant & 0xFF
-            right = np.bincount(
-                beside[(compared >> bit & 1 == 1) & (off >> bit & 1 == 0)], minlength=256
-            )
-            wrong = np.bincount(beside[differs], minlength=256)
-            if (right >= wrong).all():
-                elsewhere |= differs
+        right = (compared & ~off) >> bit & 1 == 1
+        if (differs & itself).any() or (right & itself).sum() < differs.sum():
+            continue
+        beside = meant >> 8 if bit >= 8 else meant & 0xFF
+        met = [np.bincount(beside[where], minlength=256) for where in (right, differs)]
+        if (met[0] >= met[1]).all():
+            elsewhere |= differs
     return elsewhere
 
 

@@ -25,8 +25,8 @@ from bustrace.program.trouble import (
     Strictness,
     faulty_lines,
     first_trouble,
-    resting_at_vector,
     strictness,
+    wrong_at_vector,
 )
 from bustrace.program.unseen import searched_interrupts, unseen_interrupts
 
@@ -256,7 +256,7 @@ class _Follower:
         thread, n = self.thread, len(self.thread)
         if run.agrees:
             return None, run
-        self.aside |= resting_at_vector(thread, run)
+        self.aside |= wrong_at_vector(thread, run)
         while True:
             keep = np.uint32(~self.aside & 0x3FFFFFF)
             index = first_trouble(run.off & keep, self.asked, max(tolerated - run.start, 0))

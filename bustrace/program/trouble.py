@@ -20,6 +20,9 @@ LINE_WINDOW = 256
 _LINE_LIMIT = 4
 """More lines at once than this is not a fault of lines."""
 
+_MOVES = 4
+"""Movements that two address lines make as one only where they touch."""
+
 _TOGGLES = 32
 """Movements of the other lines that must have agreed before a line is blamed."""
 
@@ -84,11 +87,11 @@ def _joined(seen: npt.NDArray[np.uint32], lines: int) -> bool:
     return lines.bit_count() == 2 and bool(((pair == 0) | (pair == lines)).all())
 
 
-def resting_at_vector(thread: Thread, run: Run) -> int:
-    """Address lines that never move, and are at the wrong level where a run fetches the reset
-    vector: a mask over `LINES`, 0 where others are wrong there, too.
+def wrong_at_vector(thread: Thread, run: Run) -> int:
+    """Address lines that are wrong where a run fetches the reset vector, for they never move, or
+    move as one with another: a mask over `LINES`, 0 where it is something else.
 
-    The CPU can put out nothing else then, wherever the bytes that it reads there lead it.
+    The CPU can put out nothing else there, wherever the bytes lead it that it reads instead.
     """
     fetch = (run.meant & _ADDRESS) >= _RESET_VECTOR
     fetch &= (run.meant & _ADDRESS <= _RESET_VECTOR + 1) & (run.certain & _ADDRESS == _ADDRESS)
@@ -96,8 +99,29 @@ def resting_at_vector(thread: Thread, run: Run) -> int:
     if len(off) != 2:
         return 0
     lines = int(np.bitwise_or.reduce(off))
-    resting = int(~thread.moving & _ADDRESS)
-    return lines if 0 < lines.bit_count() <= _LINE_LIMIT and not lines & ~resting else 0
+    if not 0 < lines.bit_count() <= _LINE_LIMIT or lines & ~int(_ADDRESS):
+        return 0
+    moving = lines & int(thread.moving)
+    if not moving:
+        return lines
+    pair = _moving_as_one(thread, moving)
+    return lines | pair if pair else 0
+
+
+def _moving_as_one(thread: Thread, line: int) -> int:
+    """An address line with the one that has its level in all cycles, 0 if none has: a mask."""
+    if line.bit_count() != 1:
+        return 0
+    watched = (thread.captured & _ADDRESS) == _ADDRESS
+    seen = thread.seen[watched]
+    mine = seen & np.uint32(line) != 0
+    if np.count_nonzero(mine[1:] != mine[:-1]) < _MOVES:
+        return 0
+    for bit in range(16):
+        other = 1 << bit
+        if other != line and np.array_equal(mine, seen & np.uint32(other) != 0):
+            return line | other
+    return 0
 
 
 def _often_off(off: npt.NDArray[np.uint32], lines: int, strays: int) -> int:

@@ -10,9 +10,18 @@ import numpy as np
 import pytest
 
 from bustrace.board.schema import MAX_FACTOR, MIN_FACTOR
-from bustrace.diagnosis import Diagnosis, gains, grouping, several, weighing, without_board
+from bustrace.diagnosis import (
+    Diagnosis,
+    among_suspects,
+    gains,
+    grouping,
+    several,
+    unheard_chips,
+    weighing,
+    without_board,
+)
 from bustrace.diagnosis.model import Verdict
-from bustrace.findings import _kernels, answers
+from bustrace.findings import _kernels, answers, poll_rules
 from bustrace.report.text import headline
 
 DOCS = Path(__file__).resolve().parents[2] / "docs"
@@ -20,6 +29,7 @@ TEXT = (DOCS / "diagnosis.md").read_text(encoding="utf-8")
 ROOMS = {
     "gains": gains, "grouping": grouping, "several": several, "weighing": weighing,
     "without_board": without_board, "answers": answers, "kernels": _kernels,
+    "among_suspects": among_suspects, "unheard_chips": unheard_chips, "poll_rules": poll_rules,
 }  # fmt: skip
 NUMBERS = re.findall(r"^\| `(\w+)` \| ([\d., ]+) \| (\w+) \|$", TEXT, re.MULTILINE)
 

@@ -228,3 +228,31 @@ def test_what_is_behind_shares_no_more_than_what_is_not_as_it_seems():
     behind = with_runners_up(groups, listed=0.8)[1:]
     assert sum(each.probability for each in behind) == pytest.approx(0.3 + RUNNERS_UP * 0.2)
     assert with_runners_up(groups[:1], listed=0.8) == groups[:1]
+
+
+@pytest.mark.parametrize("probability", [0.4, 0.03])
+def test_what_is_behind_stays_behind(probability):
+    """Also where something that is not listed is likelier than all of them."""
+    near = [weighed(100, probability), weighed(99, 0.9 * probability)]
+    first, second = with_runners_up(near, listed=0.8)
+    assert first.probability == probability >= second.probability
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("joined", "seed"), [("A0+A13", 6), ("A0+A13", 13), ("A1+A2", 10), ("A1+A5", 11), ("A0+A8", 6)]
+)
+def test_address_lines_that_touch_where_the_vector_is_fetched_are_joined(joined, seed):
+    """They move as one, so that one of the two is wrong there."""
+    reading = boot(f"short:{joined}@bus", cycles=3000, seed=seed, undriven="noisy")
+    assert set(joined.split("+")) <= set(reading.program.lines_aside)
+    assert f"short:{joined}@bus" in first_class(diagnose(reading))
+
+
+def test_joined_lines_that_nobody_drives_move_as_one():
+    """Noise of two lines that touch is that of one."""
+    replay = gather(boot("short:D0+D3@bus", cycles=1500, seed=7, undriven="noisy")).replay
+    nobody = (replay.address >= 0) & (replay.read == 1) & (replay.healthy.drivers == 0)
+    joined = replay.replay(Assumption(data_short_a=0, data_short_b=3))
+    assert nobody.sum() > 1000
+    assert joined.cost[nobody].sum() < 0.9 * replay.healthy.cost[nobody].sum()
