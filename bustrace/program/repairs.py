@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
@@ -20,6 +21,14 @@ _LONGEST_WAIT = 64
 
 _LOOK_AHEAD = 2
 """Cycles before the end of a run in which a branch on an unknown flag cannot be decided."""
+
+_ADDRESS_READS = 8
+"""Last reads among which are the two bytes of the address to which the CPU goes next."""
+
+_SHOWN_RIGHT, _LOOKED_BACK = 4, 4096
+"""Times that a line must have shown the level that it should have now, and cycles before in which
+they are looked for, so that it is not the line that is wrong.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +56,7 @@ def explain(
     """Look for a change to what is believed that restores agreement.
 
     In this order: a RES pulse the CPU did not take, an interrupt whose line was not captured (or
-    was, a cycle away), waits that were not captured, one bit of one read.
+    was, a cycle away), waits that were not captured, one bit of one read, both bytes of an address.
 
     Parameters
     ----------
@@ -80,12 +89,14 @@ def explain(
         return None
     keep = np.uint32(~aside & 0x3FFFFFF)
     before = thread.run(restart, state, at)
+    then = thread.run(restart, state, at + 1)
+    meant_there = int(then.meant[-1] & then.certain[-1]) & 0xFFFF if then.end > at else -1
     noisy = int(np.count_nonzero(before.off & keep))
     part = variant_named(state.variant)
     waiting = bool(len(before.row_opcode)) and before.row_opcode[-1] in part.opcodes_of("WAI")
     # Where the next cause follows soon, the explanation that reaches furthest.
     furthest, second_best = at - restart + asked.need // 2, None
-    for patches in _candidates(thread, starts, at, before.meant, waiting):
+    for patches in _candidates(thread, starts, at, before.meant, meant_there, waiting):
         if budget[0] <= 0:
             return None
         budget[0] -= 1
@@ -118,6 +129,7 @@ def _candidates(
     starts: list[int],
     at: int,
     meant: np.ndarray[tuple[int], np.dtype[np.uint32]],
+    meant_there: int,
     waiting: bool,
 ) -> Iterator[tuple[Patch, ...]]:
     yield from _ignored_reset(thread, starts[0], at)
@@ -135,6 +147,45 @@ def _candidates(
         byte = int(thread.believed.reads[cycle])
         for bit in range(8):
             yield (Patch("reads", (cycle,), (byte ^ 1 << bit,)),)
+    yield from _other_address(thread, at, meant_there, reads[:_ADDRESS_READS])
+
+
+def _other_address(
+    thread: Thread, at: int, meant: int, reads: list[int]
+) -> Iterator[tuple[Patch, ...]]:
+    """The two bytes of an address, where the CPU goes to another: it took both from a bus on which
+    several lines were neither high nor low, or not yet settled. The bus shows what it took.
+
+    Not where lines are off that have not shown the level that they should have: then it is they.
+    """
+    seen, lines = int(thread.seen[at]), int(thread.captured[at]) & 0xFFFF
+    off = (seen ^ meant) & lines
+    if meant < 0 or not off or not _shown_right(thread, at, meant, off):
+        return
+    wanted = (meant ^ off) & 0xFF, (meant ^ off) >> 8
+    for high, low in combinations(reads, 2):  # the latest first
+        read = int(thread.believed.reads[low]), int(thread.believed.reads[high])
+        if read == (meant & 0xFF, meant >> 8):
+            told = [
+                (cycle, byte)
+                for cycle, byte, was in zip((low, high), wanted, read, strict=True)
+                if byte != was
+            ]
+            cycles, values = zip(*told, strict=True)
+            yield (Patch("reads", cycles, values),)
+
+
+def _shown_right(thread: Thread, at: int, meant: int, lines: int) -> bool:
+    """Whether each of these lines has shown the level that is meant now, where it was meant."""
+    before = slice(max(at - _LOOKED_BACK, 0), at)
+    right = ~(thread.seen[before] ^ thread.meant[before])
+    right &= thread.captured[before] & thread.certain[before]
+    right &= ~(thread.meant[before] ^ np.uint32(meant))
+    return all(
+        int((right >> np.uint32(line) & np.uint32(1)).sum()) >= _SHOWN_RIGHT
+        for line in range(16)
+        if lines >> line & 1
+    )
 
 
 def _ignored_reset(thread: Thread, first: int, at: int) -> Iterator[tuple[Patch, ...]]:

@@ -58,6 +58,39 @@ def test_a_correction_names_the_cycle_and_the_bit(board_truth, clip, fetches):
     assert agrees_where_known(program, truth)
 
 
+CALLS = bytes.fromhex("A2FF9A 2010F0 E8 4C03F0 EAEAEAEAEAEA 8AEA60")
+"""LDX #$FF, TXS, then for ever JSR $F010, INX; the routine is TXA, NOP, RTS."""
+
+
+@pytest.mark.parametrize("bits", [(0x80, 0x01), (0xC0, 0x00), (0x00, 0x81)])
+def test_a_return_to_another_address_is_one_that_was_read_otherwise(bits, execute, clip, fetches):
+    """Several bits of the two bytes at once, where two chips drive them: the bus then shows which
+    the CPU took.
+    """
+    truth = execute(CALLS, 1200)
+    rts = int(next(at for at in fetches(truth)[200:] if truth["data"][at] == 0x60))
+    data = truth["data"].copy()
+    data[[rts + 3, rts + 4]] ^= np.array(bits, np.uint16)
+    program = recover_program(clip({**truth, "data": data}, pins=NO_SYNC))
+    assert program.lines_aside == ()
+    assert {(fix.cycle - rts, fix.seen ^ fix.believed) for fix in program.read_corrections} == {
+        (3 + at, off) for at, off in enumerate(bits) if off
+    }
+    assert found_and_false(program, fetches(truth)) == (1, 0)
+
+
+@pytest.mark.parametrize("lines", [(10, 12), (11, 12)])
+def test_address_lines_that_never_were_right_are_no_misread_bytes(lines, board_truth, clip):
+    """Two clips exchanged: the CPU seems to go elsewhere, by two bits of one byte."""
+    truth = board_truth("healthy")
+    one, other = (truth["addr"] >> line & 1 for line in lines)
+    keep = truth["addr"] & ~np.uint16(sum(1 << line for line in lines))
+    address = (keep | one << lines[1] | other << lines[0]).astype(np.uint16)
+    program = recover_program(clip({**truth, "addr": address}, pins=NO_SYNC))
+    assert set(program.lines_aside) == {f"A{line}" for line in lines}
+    assert program.read_corrections == ()
+
+
 @pytest.mark.slow
 @settings(max_examples=25, deadline=None, derandomize=True)
 @given(data=st.data())
