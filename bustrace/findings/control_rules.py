@@ -31,10 +31,6 @@ AS_BY_CHANCE = 0.5
 """Their share of all that are run, as part of the share that random bytes would have: of the 256
 opcodes of an NMOS 6502 two in five are in no sheet, of a W65C02S one in six."""
 
-MOVES, MOSTLY_MOVES = 8, 0.5
-"""Reads with RDY low after which the address moves on, and their share of all such reads, that say
-that the CPU does not wait."""
-
 
 def ready_line(evidence: Evidence) -> Iterator[Finding]:
     """RDY low for good, or longer than the board's normal holds."""
@@ -82,15 +78,6 @@ def ready_line(evidence: Evidence) -> Iterator[Finding]:
         expected="high, but for short waits",
         text=f"RDY is low from cycle {first:,} to the end: the CPU waits for ever.",
     )
-
-
-def does_not_wait(evidence: Evidence) -> bool:
-    """Whether the CPU goes on in reads in which RDY shows low: it is the clip that does."""
-    cycles = evidence.reading.cycles
-    low = cycles.pin("RDY") == 0
-    held = np.flatnonzero(low[:-1] & (cycles.pin("RW")[:-1] == 1))
-    moved = cycles.address[held] != cycles.address[held + 1]
-    return bool(moved.sum() >= MOVES and moved.mean() > MOSTLY_MOVES)
 
 
 def at_rest(evidence: Evidence) -> Iterator[Finding]:

@@ -10,12 +10,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.findings.control_rules import does_not_wait
 from bustrace.findings.evidence import Evidence
 from bustrace.findings.interrupt_rules import FLAG_I, REFUSALS, refusals
 from bustrace.findings.model import Finding
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
-from bustrace.program import Kind
+from bustrace.program import Kind, does_not_wait
 
 DRIVEN = (*ADDRESS_PINS, *DATA_PINS, "RW", "SYNC")
 """Lines of which the program tells the level; bit i of a line mask is ``DRIVEN[i]``."""
@@ -105,7 +104,7 @@ def unheard(evidence: Evidence, pin: str) -> bool:
     if pin == "NMI":
         return program.method != "none" and not (program.kind == Kind.NMI).any()
     if pin == "RDY":
-        return does_not_wait(evidence)
+        return does_not_wait(evidence.reading.cycles)
     if pin != "IRQ":
         return False
     for fix in program.read_corrections:

@@ -10,10 +10,10 @@ import numpy.typing as npt
 from bustrace.cpu import variant_named
 from bustrace.cycles import stretches
 from bustrace.findings._kernels import IO, OTHER
-from bustrace.findings.control_rules import does_not_wait
 from bustrace.findings.evidence import SHOWN, Evidence
 from bustrace.findings.joined_rules import STRAY_SHARE, unheard
 from bustrace.findings.model import Finding
+from bustrace.program import does_not_wait
 from bustrace.units import count_words
 
 FEWEST = 4
@@ -38,7 +38,7 @@ def waits(evidence: Evidence) -> Iterator[Finding]:
         return
     starts, ends = _pulses(evidence, "RDY")
     count = int((ends - starts).sum())
-    if len(starts) < FEWEST or count <= STRAY_SHARE * n or does_not_wait(evidence):
+    if len(starts) < FEWEST or count <= STRAY_SHARE * n or does_not_wait(evidence.reading.cycles):
         return
     distances = np.unique(np.diff(starts), return_counts=True)[1]
     if distances.max() > AS_DESIGNED * distances.sum():

@@ -3,6 +3,7 @@
 from bustrace.program.accesses import Accesses, accesses_of, reads_of
 from bustrace.program.answering import Answering, answering, states_met
 from bustrace.program.bank_state import bank_state
+from bustrace.program.boundaries import does_not_wait
 from bustrace.program.disagreements import LINES, Disagreements, disagreements
 from bustrace.program.habits import (
     Depth,
@@ -53,6 +54,7 @@ __all__ = [
     "bit_words",
     "code_elsewhere",
     "disagreements",
+    "does_not_wait",
     "fetched_from",
     "final_wait",
     "find_loops",

@@ -77,6 +77,19 @@ def halted(cycles: Cycles, part: Variant) -> npt.NDArray[np.bool_]:
     return waits
 
 
+MOVES, MOSTLY_MOVES = 8, 0.5
+"""Reads with RDY low after which the address moves on, and their share of all such reads, that say
+that the CPU does not wait."""
+
+
+def does_not_wait(cycles: Cycles) -> bool:
+    """Whether the CPU goes on in reads in which RDY shows low: it is the clip that does."""
+    low = cycles.pin("RDY") == 0
+    held = np.flatnonzero(low[:-1] & (cycles.pin("RW")[:-1] == 1))
+    moved = cycles.address[held] != cycles.address[held + 1]
+    return bool(moved.sum() >= MOVES and moved.mean() > MOSTLY_MOVES)
+
+
 def fetch_cycles(cycles: Cycles, part: Variant) -> npt.NDArray[np.bool_]:
     """First cycle of every opcode fetch that SYNC shows, outside reset.
 

@@ -11,7 +11,14 @@ import numpy.typing as npt
 from bustrace.capture.model import Note
 from bustrace.cpu import SequenceKind, Variant, die_of, variant_named
 from bustrace.cycles.model import CONTROL_BIT, OWNER_FOREIGN, Cycles
-from bustrace.program.boundaries import Boundaries, halted, in_reset, sync_boundaries, sync_usable
+from bustrace.program.boundaries import (
+    Boundaries,
+    does_not_wait,
+    halted,
+    in_reset,
+    sync_boundaries,
+    sync_usable,
+)
 from bustrace.program.departures import with_departure
 from bustrace.program.follow import Followed, follow, follow_on
 from bustrace.program.model import Intent, Kind, Program, ReadCorrection
@@ -42,6 +49,8 @@ _JAM_CYCLES = 5
 
 _STOP_CYCLES = 3
 """Cycles of STP (W65C816S sheet, table 5-7)."""
+
+RDY = 1 << CONTROL_BIT["RDY"]
 
 _LONG_WAIT = 16
 """Cycles of RDY low at the end of a capture that are a row of their own."""
@@ -114,6 +123,7 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
     """
     part = variant_named(board.cpu.variant if board is not None else "6502")
     variant = die_of(part.name)
+    cycles = _without_low_ready(cycles)
     by_sync = sync_usable(cycles)
     thread = Thread(cycles, part.address_mask)
     whole = len(cycles) > 0 and bool((np.bitwise_and.reduce(cycles.data_known)) == 0xFF)
@@ -306,6 +316,16 @@ def _off(bits: int, how: str) -> _ClipsOff:
     return _ClipsOff(lines, tuple(Note("doubt", f"{line} {how}") for line in lines))
 
 
+def _without_low_ready(cycles: Cycles) -> Cycles:
+    """The cycles without an RDY that is always low, where the CPU goes on against it: its clip is
+    off. Taken for true it would have the CPU wait in its first read for ever.
+    """
+    level = cycles.pin("RDY")
+    if (level == 1).any() or not does_not_wait(cycles):
+        return cycles
+    return replace(cycles, control_known=cycles.control_known & ~np.uint16(RDY))
+
+
 def _with_irq_clip_off(
     cycles: Cycles, variant: str, thread: Thread, followed: Followed
 ) -> tuple[Thread, Followed]:
@@ -468,7 +488,7 @@ def _waiting(rows: _Rows, cycles: Cycles, part: Variant) -> _Rows:
     A CPU that waits for an interrupt pulls RDY low itself (W65C02S sheet): that is no stall.
     """
     n = len(cycles)
-    rdy = np.uint16(1 << CONTROL_BIT["RDY"])
+    rdy = np.uint16(RDY)
     end = slice(max(n - _LONG_WAIT, 0), n)
     if (cycles.control[end] & rdy | ~cycles.control_known[end] & rdy).any():
         return rows

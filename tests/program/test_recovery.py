@@ -91,6 +91,15 @@ def test_address_lines_that_never_were_right_are_no_misread_bytes(lines, board_t
     assert program.read_corrections == ()
 
 
+@pytest.mark.parametrize("pins", [("RW", "RES", "RDY"), ("RW", "SYNC", "RES", "RDY")])
+def test_a_ready_clip_that_rests_low_does_not_stop_the_program(pins, board_truth, clip, fetches):
+    """The CPU goes on against it, so it is not what the CPU sees."""
+    truth = board_truth("healthy")
+    program = recover_program(clip({**truth, "rdy": np.zeros_like(truth["rdy"])}, pins=pins))
+    assert program.lost_at is None
+    assert found_and_false(program, fetches(truth)) == (1, 0)
+
+
 @pytest.mark.slow
 @settings(max_examples=25, deadline=None, derandomize=True)
 @given(data=st.data())
