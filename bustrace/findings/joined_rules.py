@@ -212,7 +212,9 @@ def _levels(evidence: Evidence) -> _Levels:
         ),
         (cycles.data[:n], cycles.data_known[:n], byte, byte_known, 16),
     ]
-    program_tells = {"RW": intent.rw, "SYNC": intent.sync}
+    # A fetch is a read, whatever is known of the program.
+    fetched = (intent.rw[:n] > 1) & (cycles.pin("SYNC")[:n] == 1)
+    program_tells = {"RW": np.where(fetched, 1, intent.rw[:n]), "SYNC": intent.sync}
     for name in LINES[24:]:
         level = cycles.pin(name)[:n]
         wanted = program_tells[name][:n] if name in program_tells else np.full(n, 2, np.uint8)
@@ -222,9 +224,8 @@ def _levels(evidence: Evidence) -> _Levels:
         for word, part in zip(packed, parts, strict=True):
             word |= part[at].astype(np.uint32) << np.uint32(shift)
     seen, known, meant, meant_known = packed
-    return _Levels(
-        at, seen & known, known, meant & meant_known, meant_known, intent.address[:n][at]
-    )
+    address = np.where(intent.address_known[:n] != 0, intent.address[:n], cycles.address[:n])[at]
+    return _Levels(at, seen & known, known, meant & meant_known, meant_known, address)
 
 
 def _group(line: str) -> str:
@@ -286,12 +287,15 @@ def _driven(levels: _Levels, a: int, b: int) -> Finding | None:
     both, same, contexts = seen
     asked = both & _bit(levels.meant_known, a) & _bit(levels.meant_known, b)
     asked &= _bit(levels.meant, a) != _bit(levels.meant, b)
+    if LINES[b] == "RW":
+        asked |= both & ~_bit(levels.meant_known, a) & _bit(levels.meant & ~levels.seen, b)
     off = asked & same
     if len(np.unique(levels.address[off])) < APART or sum(contexts) < CONTEXTS:
         return None
     if int(off.sum()) < _MOSTLY * int(asked.sum()):
         return None  # joined lines cannot differ where the program wants them to
-    wrong = [int((off & (_bit(levels.seen ^ levels.meant, line))).sum()) for line in (a, b)]
+    moved = (levels.seen ^ levels.meant) & levels.meant_known
+    wrong = [int((off & _bit(moved, line)).sum()) for line in (a, b)]
     low = int((off & ~_bit(levels.seen, a)).sum())
     alone = a if wrong[0] else b  # the one that is wrong where only one is
     in_reads = LINES[alone] not in ADDRESS_PINS  # no address line is stuck in reads alone

@@ -93,3 +93,15 @@ def test_an_address_line_joined_to_rw_has_its_level_throughout(line, variant):
     """No address line is stuck in reads alone, so few writes tell."""
     planting = Planting(Fault.parse(f"short:{line}+RW@bus"), variant)
     assert first_class(diagnose(boot(planting))) == {f"short:{line}+RW@bus"}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("line", ["A0", "A4"])
+def test_an_address_line_joined_to_rw_is_seen_where_the_program_cannot_be_followed(line):
+    """Of two levels the one of the stronger driver stands: R/W is low in fetches, and a fetch is a
+    read whatever the program is.
+    """
+    planting = Planting(Fault.parse(f"short:{line}+RW@bus"), "stronger")
+    diagnosis = diagnose(boot(planting))
+    assert "program-lost" in rules(diagnosis.findings)
+    assert first_class(diagnosis) == {f"short:{line}+RW@bus"}
