@@ -40,6 +40,14 @@ def test_what_else_is_wrong_stands_before_another_revision(fault):
     assert any("content:U5" in members(suspect) for suspect in diagnosis.suspects[1:])
 
 
+@pytest.mark.parametrize(("clip", "way"), [("A2", "inverted"), ("A6", "inverted")])
+def test_a_clip_that_is_surely_off_stands_before_another_revision(clip, way):
+    """It costs nothing to seat it again, and the program runs well with the ROM as it is."""
+    diagnosis = revised(Planting(Fault.parse(f"clip:{clip}"), way))
+    assert first_class(diagnosis) == {f"clip:{clip}"}
+    assert any("content:U5" in members(suspect) for suspect in diagnosis.suspects[1:])
+
+
 @pytest.mark.parametrize(("chip", "seed"), [("U6", 3), ("U5", 2), ("U4", 4)])
 def test_a_chip_that_is_stronger_than_some_others_is_named(chip, seed):
     """It always drives, and wins against RAM alone, against ROM alone, or against both."""
