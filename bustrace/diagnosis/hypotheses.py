@@ -86,13 +86,14 @@ def enumerate_hypotheses(evidence: Evidence) -> list[Hypothesis]:
     ]
 
 
-FEWEST_CELLS = 32
-"""Blocks of cells, and cells of a ROM, that share their family's prior at least: the few that are
-proposed were picked from what is wrong, and any other might have been."""
+FEWEST = {"cells": 64, "cell": 8}
+"""Blocks of cells, and cells of a ROM, that share their family's prior at least, and cells of a RAM:
+the few that are proposed were picked from what is wrong, and any other might have been. Single bits
+of a RAM are met more often."""
 
 
 def _members(family: str, listed: int) -> int:
-    return max(listed, FEWEST_CELLS) if family == "cells" else listed
+    return max(listed, FEWEST.get(family, 1))
 
 
 def _all(evidence: Evidence) -> Iterator[Proposal]:
