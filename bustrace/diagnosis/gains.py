@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from bustrace.diagnosis.hypotheses import Hypothesis
 from bustrace.diagnosis.joining import join
@@ -18,6 +19,7 @@ from bustrace.findings import (
     Answers,
     Assumption,
     Evidence,
+    sole_driver,
 )
 
 MIN_GAIN = 5.0
@@ -32,6 +34,8 @@ SWAP_LATER = 60.0
 SOMETIMES_SHARE = 0.75
 """Share of what it spares that a fault that comes and goes is credited with: it may choose its
 cycles, and what is seen again and again is only counted once."""
+
+BYTE = 0xFF
 
 _TELLS = 0.5
 """Bits by which a cycle must differ to tell whether a fault was there."""
@@ -120,13 +124,16 @@ def gain_of(
         return whole, 0
     # What was paid before the onset made later surprises cheap: weigh it again without.
     again = evidence.replay.replay(assumption, first=answers.onset, before=before)
-    late = whole_gain(evidence, again, assumption) - price
+    late = whole_gain(evidence, again, assumption, answers.onset) - price
     return (late, answers.onset) if late > whole else (whole, 0)
 
 
-def whole_gain(evidence: Evidence, answers: Answers, assumption: Assumption) -> float:
-    """Bits over the healthy board, from the answers under an assumption."""
+def whole_gain(
+    evidence: Evidence, answers: Answers, assumption: Assumption, first: int = 0
+) -> float:
+    """Bits over the healthy board, from the answers under an assumption, held from a cycle on."""
     extra = _cut_off(evidence, assumption) + _chosen(evidence, assumption)
+    extra += _gave_others(evidence, answers, assumption.loose, first)
     return evidence.replay.healthy.total - extra - answers.total
 
 
@@ -134,6 +141,25 @@ def _cut_off(evidence: Evidence, assumption: Assumption) -> float:
     """Bits for chips that would get no writes, and yet ask for what was written to them."""
     unheard = evidence.heard & (assumption.select_off | assumption.deaf)
     return CUT_OFF * unheard.bit_count()
+
+
+def _gave_others(evidence: Evidence, answers: Answers, rom: int, first: int) -> float:
+    """Bits that the content of a ROM is not credited with: those of addresses at which it gave now
+    this byte and now that one. Another content is always the same one.
+    """
+    if rom < 0:
+        return 0.0
+    replay = evidence.replay
+    reads = np.flatnonzero(sole_driver(evidence, rom) & (replay.data_known == BYTE))
+    reads = reads[reads >= first]
+    places, at = np.unique(replay.address[reads], return_inverse=True)
+    given = replay.data[reads]
+    gave: npt.NDArray[np.uint8] = np.zeros(len(places), np.uint8)
+    gave[at] = given
+    varies = np.zeros(len(places), np.bool_)
+    varies[at[given != gave[at]]] = True
+    spared = (replay.healthy.cost - answers.cost)[reads[varies[at]]]
+    return float(spared[spared > 0].sum(dtype=np.float64))
 
 
 def _chosen(evidence: Evidence, assumption: Assumption) -> float:

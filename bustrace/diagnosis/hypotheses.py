@@ -87,9 +87,9 @@ def enumerate_hypotheses(evidence: Evidence) -> list[Hypothesis]:
 
 
 FEWEST = {"cells": 64, "cell": 8}
-"""Blocks of cells, and cells of a ROM, that share their family's prior at least, and cells of a RAM:
-the few that are proposed were picked from what is wrong, and any other might have been. Single bits
-of a RAM are met more often."""
+"""Blocks of cells, and cells of a ROM, that share their family's prior at least, and cells of a
+RAM, where single bits are met more often: the few that are proposed were picked from what is wrong,
+and any other might have been."""
 
 
 def _members(family: str, listed: int) -> int:

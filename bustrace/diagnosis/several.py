@@ -97,7 +97,7 @@ def worth_more(
         tried.add(group.assumption)
         # Together they are as sure as any, however unlikely each is alone.
         answers = evidence.replay.replay(group.assumption, first=group.onset)
-        gain = whole_gain(evidence, answers, group.assumption)
+        gain = whole_gain(evidence, answers, group.assumption, group.onset)
         gain -= ONSET_PRICE if group.onset else 0.0
         first = replace(group, gain=gain, sometimes=False, probability=listed(evidence))
         wanted = least + TOGETHER - gain - group.prior_bits

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import pytest
-from drill_readings import read, tide_gauge
+from drill_readings import boot, read, tide_gauge
 
 from bustrace.diagnosis import Diagnosis, diagnose
+from bustrace.diagnosis.gains import whole_gain
 from bustrace.drill import Occurrence, Planting, simulate
 from bustrace.faults import Fault
+from bustrace.findings import Assumption, gather
 
 
 def judged(fault: str, variant: str, seed: int, when: Occurrence | None = None) -> Diagnosis:
@@ -31,6 +33,28 @@ def test_ram_that_loses_what_was_not_used_for_long_is_said_to_forget():
 def test_two_drivers_of_which_now_one_wins_and_now_the_other_are_seen_as_two():
     diagnosis = judged("always:U5", "marginal", 2)
     assert "always:U5" in first_class(diagnosis)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("fault", "way", "when"),
+    [
+        ("content:U5", "rot", Occurrence()),
+        ("always:U6", "marginal", Occurrence()),
+        ("stuck:D4=0@read", "plain", Occurrence(0, 0.1, 8)),
+    ],
+)
+def test_another_content_is_not_credited_with_bytes_that_change(fault, way, when):
+    """A ROM of another content gives the same byte each time."""
+    evidence = gather(boot(Planting(Fault.parse(fault), way, when), cycles=5000, seed=2))
+    replay = evidence.replay
+    content = Assumption(loose=replay.chips.index("U5"))
+    answers = replay.replay(content)
+    not_credited = replay.healthy.total - answers.total - whole_gain(evidence, answers, content)
+    if fault == "content:U5":
+        assert not_credited == pytest.approx(0)
+    else:
+        assert not_credited > 8
 
 
 @pytest.mark.slow
