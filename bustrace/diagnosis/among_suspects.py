@@ -4,13 +4,20 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from bustrace.board import Board
 from bustrace.diagnosis.explaining import WENT_ASTRAY
+from bustrace.diagnosis.gains import MIN_GAIN
 from bustrace.diagnosis.hypotheses import fit_each_other
 from bustrace.diagnosis.model import LIKELY, Suspect
 from bustrace.diagnosis.suspected import suspected
 from bustrace.faults import PLACES, Fault
-from bustrace.findings import Finding, Observations, last_release, sole_driver
+from bustrace.findings import (
+    Assumption,
+    Evidence,
+    Finding,
+    Observations,
+    last_release,
+    sole_driver,
+)
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
 
 MUCH_REVISED, REVISED = 0.1, 0.5
@@ -67,10 +74,13 @@ def beside_what_was_seen(suspect: Suspect) -> Suspect:
     return replace(suspect, probability=suspect.probability * NOTHING_TOLD)
 
 
-def by_the_vector(faults: list[Finding], suspects: list[Suspect], board: Board) -> list[Suspect]:
+def by_the_vector(
+    seen: Observations, faults: list[Finding], suspects: list[Suspect]
+) -> list[Suspect]:
     """The suspects, and the ROM whose vector leads nowhere where none of them tells why: what is
     said of another chip comes from a program that had no chance.
     """
+    board = seen.evidence.reading.board
     finding = next((f for f in faults if f.rule == "vector-nowhere" and len(f.chips) == 1), None)
     if finding is None:
         return suspects
@@ -83,14 +93,14 @@ def by_the_vector(faults: list[Finding], suspects: list[Suspect], board: Board) 
         replace(s, probability=s.probability * NO_CHANCE, against=(*s.against, against))
         for s in told
     ]
-    alike = (Fault("silent", chip=ref), *_in_its_socket(ref, board))
+    fault, *alike = _instead(seen.evidence, ref, mute=True)
     nowhere = suspected(
-        Fault("content", chip=ref),
+        fault,
         BY_THE_VECTOR,
         (finding.rule, *(f.rule for f in faults if f.rule in WENT_ASTRAY)),
         board,
         against=("two bytes alone do not tell why",),
-        alike=alike,
+        alike=tuple(alike),
     )
     return [nowhere, *others]
 
@@ -100,14 +110,26 @@ def _but_content(suspects: list[Suspect], ref: str) -> list[Suspect]:
     return [s for s in suspects if s.fault != Fault("content", chip=ref)]
 
 
-def _in_its_socket(ref: str, board: Board) -> tuple[Fault, ...]:
-    """A chip and each other that fits, in each other's sockets."""
-    chips = [chip.ref for chip in board.mapped if chip.ref != ref and chip.fitted]
-    return tuple(
-        Fault("swapped", chip="+".join(sorted((ref, other))))
-        for other in chips
-        if fit_each_other(board, ref, other)
-    )
+def _instead(evidence: Evidence, ref: str, *, mute: bool) -> list[Fault]:
+    """What may stand behind a ROM that gives what it should not: its content, each other chip that
+    fits in its socket, a chip that is `mute`; those of them between which the reads do not tell.
+    """
+    board, replay = evidence.reading.board, evidence.replay
+    chip = replay.chips.index(ref)
+    content = Fault("content", chip=ref)
+    does = {content: Assumption(loose=chip)}
+    if mute:
+        does[Fault("silent", chip=ref)] = Assumption(silent=1 << chip)
+    for other, its_ref in enumerate(replay.chips):
+        fitted = other != chip and board.chip(its_ref).fitted
+        if fitted and fit_each_other(board, ref, its_ref):
+            swap = Fault("swapped", chip="+".join(sorted((ref, its_ref))))
+            does[swap] = Assumption(swap_a=chip, swap_b=other)
+    # With each of these any bytes may come, so that they are weighed against each other alone.
+    cost = {fault: replay.replay(assumption).total for fault, assumption in does.items()}
+    least = min(cost.values())
+    kept = [fault for fault in cost if cost[fault] < least + MIN_GAIN]
+    return sorted(kept, key=lambda fault: (fault != content, cost[fault]))
 
 
 def by_the_program(
@@ -130,13 +152,14 @@ def by_the_program(
     others = _but_content(suspects, ref)
     if any(s.probability >= TELLS_WHY for s in others):
         return suspects
+    fault, *alike = _instead(evidence, ref, mute=False)
     gave_it = suspected(
-        Fault("content", chip=ref),
+        fault,
         NOTHING_ELSE,
         tuple(dict.fromkeys(astray)),
         board,
         against=("nobody has its image: only that nothing else explains it",),
-        alike=_in_its_socket(ref, board),
+        alike=tuple(alike),
     )
     return [gave_it, *others]
 

@@ -118,7 +118,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         others = [beside_what_was_seen(s) for s in suspects if s.fault not in seen_along]
         suspects = others + along
     explained = {rule for s in suspects for rule in s.explains}
-    told = by_the_vector(faults, suspects, board)
+    told = by_the_vector(seen, faults, suspects)
     suspects = told if told != suspects else by_the_program(seen, faults, suspects)
     suspects = sent_before(seen, faults, suspects)
     if not held & {"clock", "reset"}:
