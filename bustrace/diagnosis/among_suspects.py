@@ -34,7 +34,7 @@ NOTHING_ELSE = 0.5
 """Probability of the ROM that a program came from which lost its way, where nothing else tells why:
 of planted faults two in three were."""
 
-LOST_ITS_WAY = {"cpu-jam", "brk-storm", "program-nonsense", "runs-empty", "runs-nowhere"}
+LOST_ITS_WAY = {"cpu-jam", "brk-storm", "program-nonsense", *WENT_ASTRAY}
 """Rules that say so."""
 
 NO_CHANCE = 0.5

@@ -29,11 +29,11 @@ BOARD_RULES = {
     "vector-content", "vector-undriven", "vector-nowhere", "vector-not-taken", "vector-absent",
     "cpu-jam", "brk-storm", "program-nonsense", "clip-off",
     "program-lost", "line-disagrees", "irq-storm", "drives-unasked",
-    "shared-cause", "runs-nowhere", "runs-empty",
+    "shared-cause", "runs-nowhere", "runs-empty", "endless-loop", "stack-overrun", "line-ignored",
 }  # fmt: skip
 """Rules that the replayed hypotheses can explain."""
 
-WENT_ASTRAY = {"runs-nowhere", "runs-empty"}
+WENT_ASTRAY = {"runs-nowhere", "runs-empty", "endless-loop", "stack-overrun"}
 """Rules about where the CPU went: whatever gave it wrong bytes before may have sent it there."""
 
 SENT_ASTRAY = {

@@ -50,6 +50,8 @@ BY_HAND = {
     ),
     "runs-nowhere": _LOST,
     "runs-empty": _LOST,
+    "endless-loop": _LOST,
+    "stack-overrun": _LOST,
     "runs-in-ram": _LOST,
     "brk-storm": _LOST,
     "program-nonsense": _LOST,

@@ -383,7 +383,7 @@ def _loop(
     findings: list[Finding],
 ) -> Rung:
     name = "main loop"
-    bad = _bad(faults, name, "jam-out-of-view")
+    bad = _bad(faults, name, "jam-out-of-view", "endless-loop", "stack-overrun")
     if bad:
         return bad
     loop = main_loop(evidence)
