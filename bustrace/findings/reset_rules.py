@@ -402,12 +402,15 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
         return
     vector = int(data[at]) | int(data[after]) << 8
     went = int(address[then]) if then is not None else -1
-    clip = reading.cycles
-    if then is not None and clip.address_known[then] == 0xFFFF:
+    # A 28-pin CPU has no pins for some lines of where it goes.
+    clip, pins = reading.cycles, reading.board.address_mask
+    clipped = then is not None and clip.address_known[then] & pins == pins
+    if then is not None and clipped:
         # What the clip saw decides here; the program would only repeat the vector.
         went = int(clip.address[then])
-    if then is not None and went >= 0 and went != vector:
-        line, rests = _one_data_line(evidence, went ^ vector)
+    missed = (went ^ vector) & pins if went >= 0 else 0
+    if then is not None and missed:
+        line, rests = _one_data_line(evidence, missed)
         if line is not None:
             does = "never moves" if rests else "shows the other level"
             yield Finding(
@@ -465,11 +468,11 @@ def vector_fetch(evidence: Evidence) -> Iterator[Finding]:
             text=f"The reset vector reads ${vector:04X}, where the board has no ROM: no program is "
             "there at power-on.",
         )
-    if then is not None and clip.address_known[then] == 0xFFFF:
+    if then is not None and clipped:
         stuck = evidence.address_off[then]
-        if went != vector and stuck == (went ^ vector) and _steady(evidence, int(stuck)):
+        if missed and stuck == missed and _steady(evidence, int(stuck)):
             return
-    if then is not None and went >= 0 and went != vector:
+    if then is not None and missed:
         yield Finding(
             rule="vector-not-taken",
             severity="fault",
