@@ -50,8 +50,10 @@ REMEMBERS = 8.0
 """Bits for a register that gives at an address what it gave there before, and meanwhile gave or
 took another byte: it does not know by which of its addresses it is asked, but memory does."""
 
-ANY_BYTES, ROM_BYTES, OPCODES = 0, 1, 2
-"""Rows of `usual`: bytes of a RAM at power-on, of a ROM, and the opcodes of a program."""
+ANY_BYTES, ROM_BYTES, OPCODES, FILLINGS, PAGES, OTHER_PAGES = range(6)
+"""Rows of `usual`: bytes of a RAM at power-on, of a ROM, the opcodes of a program, what the free
+space of a ROM is filled with, the page in which a program begins, and the pages of the other
+vectors."""
 
 ANY_REGISTER = 0x10000
 """Place of the last byte that any I/O register gave."""
@@ -106,6 +108,12 @@ HALF_KNOWN = 4
 SELDOM_AGAIN = 0.0078125
 """Share of a memory's unknown bytes that begin a row of one byte: what nobody wrote holds one in
 large parts. Each row begins anew, so that pairs of bytes still tell of a line that makes them."""
+
+VECTORS = 0xFFFA
+"""First address of the CPU's vectors (MCS6500 Hardware Manual)."""
+
+RESET_PAGE = 0xFFFD
+"""Address of the reset vector's page."""
 
 IDLE = AGAIN + 1
 """Place in `drift` of how often a line moves that no chip drives while others are driven, or that
@@ -591,6 +599,8 @@ def _chance(books, use, lines, byte, pair, assume):
     opcode was meant as one as often as it looked so lately: a program that runs wild runs its
     operands, too.
     """
+    if use >= PAGES:
+        return _chance_of(books, use, lines, byte, pair, assume)
     chance = _chance_of(books, min(use, ROM_BYTES), lines, byte, pair, assume)
     if use < OPCODES:
         return chance
@@ -621,9 +631,10 @@ def _chance_of(books, use, lines, byte, pair, assume):
 
 
 @compiled_in_place
-def _unknown_byte(byte, new, pair, assume, books, use, place):
+def _unknown_byte(byte, new, pair, assume, books, use, place, filled):
     """Bits for a byte of a memory of which some bits were not known; less where it is the same
-    as the last such one, at `place`, by how often it was. None is looked at where that is -1.
+    as the last such one, at `place`, by how often it was; before it ever was, by how often memory
+    that is `filled` is filled with that. None is looked at where `place` is -1.
     """
     registers, drift = books.registers, books.drift
     lines = new | pair
@@ -635,6 +646,10 @@ def _unknown_byte(byte, new, pair, assume, books, use, place):
     both = told & lines
     repeated = _ones(both) >= HALF_KNOWN and (before ^ byte) & both == 0
     share = SELDOM_AGAIN
+    if filled:
+        # What ROMs are filled with comes in rows, and seldom else.
+        share *= _chance_of(books, FILLINGS, new, byte, pair, assume)
+        share = min(share / _chance_of(books, ROM_BYTES, new, byte, pair, assume), 0.5)
     if before & REPEATED:
         share = (drift[0, AGAIN] + 0.5) / (drift[1, AGAIN] + 1.0)
         drift[0, AGAIN] += repeated
@@ -1329,14 +1344,19 @@ def _taught(chips, cells, books, assume, cycle, bus, drive, c, shown, pair, wron
     if not _first_time(told, OF_DRIVERS, at, TAUGHT + c % MOST_TAUGHT) and forgot:
         return price
     use = cycle.use if chips.kind[holder] == ROM else ANY_BYTES
+    asked = _inside(cycle, assume, c)
+    if chips.kind[holder] == ROM and asked >= VECTORS and asked & 1:
+        use = PAGES if asked == RESET_PAGE else OTHER_PAGES
     if holder == assume[LOOSE]:
         use = ANY_BYTES  # what it gave at first may be anything; from then on it holds that
         cells.written[where] = 1
     # What tells beside another driver are lines at one level, and where the bus is late those that
-    # are not as it was before: these make no row.
+    # are not as it was before: these make no row, nor do vectors, which are where they are.
     late = c == assume[WEAK_CHIP] and assume[WEAK_WAY] == LATE
-    row = ANY_BYTE + holder if drive.driving == 1 << c and not late else -1
-    return price + _unknown_byte(bus.seen, new, pair, assume, books, use, row)
+    alone = drive.driving == 1 << c and not late
+    row = ANY_BYTE + holder if alone and cycle.meant < VECTORS else -1
+    filled = chips.kind[holder] == ROM
+    return price + _unknown_byte(bus.seen, new, pair, assume, books, use, row, filled)
 
 
 @compiled_in_place
@@ -1587,8 +1607,8 @@ def replay_board(
         Of a RAM that forgets: cycle in which each row was last used, that in which it was last
         found to have been left too long, that in which each byte was last used, and what each
         byte holds when it is lost, 256 times its known bits added; changed in place.
-    usual : float64, shape (3, 256, 256)
-        As `usual_bytes` has it.
+    usual : float64, shape (6, 256, 256)
+        As `usual_bytes.usual_on` has it.
     runs : uint8, shape (n,)
         1 where the program runs an opcode at the address, in this cycle or another.
     faulty, sound : int32, shape (SLOTS,)

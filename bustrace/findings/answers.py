@@ -32,7 +32,7 @@ from bustrace.findings._kernels import (
 from bustrace.findings.banks import fold_banks
 from bustrace.findings.io_reads import Accesses, IoReads, IoSheets, known_sheets, no_sheets
 from bustrace.findings.trail import left_by_another, went_elsewhere
-from bustrace.findings.usual_bytes import usual_bytes
+from bustrace.findings.usual_bytes import usual_on
 from bustrace.program import bank_state, reads_of
 from bustrace.reading import Reading
 
@@ -278,7 +278,7 @@ class BoardReplay:
         ).astype(np.uint8)
         self.meant_address = np.where(usable, address, np.int32(-1)).astype(np.int32)
         self.address = self.meant_address
-        self._usual = usual_bytes(board.cpu.variant)
+        self._usual = usual_on(board)
         self._runs = self._run_somewhere(intent.sync[:n] == 1)
         self.read = read.astype(np.uint8)
         in_write = self.read == 0

@@ -15,6 +15,7 @@ from bustrace.capture import Capture
 from bustrace.cycles import OWNER_CPU, Cycles
 from bustrace.findings.evidence import SHOWN, Evidence
 from bustrace.findings.model import Finding
+from bustrace.findings.usual_bytes import programs_at_power_on
 from bustrace.hookup import DATA_PINS, Hookup
 from bustrace.reading import Reading
 from bustrace.units import format_time
@@ -503,12 +504,8 @@ def _one_data_line(evidence: Evidence, differ: int) -> tuple[str | None, bool]:
 def _nowhere(evidence: Evidence, vector: int) -> bool:
     """Whether nothing answers at an address, in any bank, that may hold a program at power-on."""
     board = evidence.reading.board
-    memory = sum(
-        1 << bit
-        for bit, ref in enumerate(board.map.chips)
-        if board.chip(ref).role == "rom" or board.chip(ref).images
-    )
-    answers = [int(each.responds[READ, vector]) & memory for each in board.maps]
+    programs = programs_at_power_on(board)
+    answers = [int(each.responds[READ, vector]) & programs for each in board.maps]
     return board.complete and not any(answers)
 
 

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from drill_readings import undumped
+from drill_readings import members, read, run, undumped
+from programmed_boards import programmed
 
+from bustrace.diagnosis import diagnose
 from bustrace.findings import HIGH_WINS, LATE, LOW_WINS, Assumption
-from bustrace.findings._kernels import ANY_BYTES, OPCODES, ROM_BYTES
+from bustrace.findings._kernels import ANY_BYTES, FILLINGS, OPCODES, PAGES, ROM_BYTES
 from bustrace.findings.answers import BoardReplay
-from bustrace.findings.usual_bytes import usual_bytes
+from bustrace.findings.usual_bytes import FILLED_WITH, NOWHERE, usual_bytes, usual_on
 
 BYTES = np.arange(256)
 
@@ -17,7 +21,7 @@ BYTES = np.arange(256)
 def test_lines_that_tell_nothing_leave_the_sum_of_all_bytes():
     """Each mask of lines parts the whole probability among what it may show."""
     usual = usual_bytes("6502")
-    assert usual.sum(axis=2) == pytest.approx(np.ones((3, 256)))
+    assert usual.sum(axis=2) == pytest.approx(np.ones((4, 256)))
     for lines in (0x00, 0x0F, 0x81, 0xFF):
         assert not usual[:, lines, BYTES & lines != BYTES].any()
     for shown in range(4):
@@ -33,6 +37,7 @@ def test_a_program_is_told_from_what_ram_holds_at_power_on():
     assert one[OPCODES, undocumented] < 0.1 * one[ANY_BYTES, undocumented]
     assert one[ROM_BYTES, 0x00] > 8 * one[ROM_BYTES, 0x5B]
     assert set(one[ANY_BYTES]) == {1 / 256}
+    assert set(np.argsort(one[FILLINGS])[-3:]) == set(FILLED_WITH)
 
 
 @pytest.mark.slow
@@ -92,3 +97,59 @@ def test_the_level_that_wins_between_unknown_drivers_is_less_news_than_the_other
     assert both.cost[at] == pytest.approx(0.415 * (8 - count) + count - np.log2(of_rom), abs=1e-3)
     again = (replay.address == replay.address[at]) & (replay.data == ones) & (replay.read == 1)
     assert not both.cost[np.flatnonzero(again)[1:]].any()
+
+
+def without_images(board):
+    """The board as it is judged where nobody has a dump."""
+    return replace(board, chips=tuple(replace(chip, images=()) for chip in board.chips))
+
+
+def nothing(code):
+    """A program that is all in the free space of its ROM, which `programmed` fills with NOP."""
+    code.op("NOP")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("line", "byte"), [("D0", 0xEB), ("D2", 0xEE)])
+def test_free_space_that_is_filled_with_an_odd_byte_tells_of_the_line_that_makes_it_odd(
+    line, byte, tmp_path
+):
+    """NOP in all of the free space is common, and this byte is not: one line parts the two."""
+    board = programmed(tmp_path, nothing)
+    reading = read(run(f"stuck:{line}=1@U5", board=board, cycles=900), board=without_images(board))
+    replay = BoardReplay(reading)
+    assert np.median(replay.data[replay.read == 1]) == byte
+    held = Assumption(data_pin_chip=replay.chips.index("U5"), data_pin_or=1 << int(line[1]))
+    assert replay.healthy.total - replay.replay(held).total > 8
+    assert any(f"stuck:{line}=1@U5" in members(s) for s in diagnose(reading).suspects[:2])
+
+
+@pytest.mark.slow
+def test_a_program_begins_where_a_rom_is():
+    """The page of the vector is none of a board's others, but for one time in a thousand."""
+    board = undumped(cycles=100).board
+    pages = usual_on(board)[PAGES, 0xFF]
+    rom = pages > 1 / 256
+    assert pages[rom].sum() == pytest.approx(1 - NOWHERE)
+    assert set(np.flatnonzero(rom)) == set(range(0xE0, 0x100))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("line", ["D5", "D7"])
+def test_a_vector_that_leads_nowhere_tells_of_the_line_that_would_lead_it_into_the_rom(line):
+    """$E0 is read as $C0, or as $60, where no ROM is."""
+    fault = f"stuck:{line}=0@U5"
+    suspects = diagnose(undumped(fault, cycles=400)).suspects[:2]
+    assert any(fault in members(s) for s in suspects)
+
+
+@pytest.mark.slow
+def test_a_vector_is_no_row_of_one_byte():
+    """With its high lines held, its two bytes are alike: they stand where they must."""
+    reading = undumped(cycles=100)
+    replay = BoardReplay(reading)
+    held = Assumption(data_pin_chip=replay.chips.index("U5"), data_pin_or=0xE0)
+    at = int(np.flatnonzero(replay.address == 0xFFFD)[0])
+    assert (int(replay.data[at - 1]), int(replay.data[at])) == (0x00, 0xE0)
+    pages = usual_on(reading.board)[PAGES]
+    assert replay.replay(held).cost[at] == pytest.approx(-np.log2(pages[0x1F, 0]), abs=1e-4)
