@@ -127,6 +127,8 @@ def _instead(evidence: Evidence, ref: str, *, mute: bool) -> list[Fault]:
             does[swap] = Assumption(swap_a=chip, swap_b=other)
     # With each of these any bytes may come, so that they are weighed against each other alone.
     cost = {fault: replay.replay(assumption).total for fault, assumption in does.items()}
+    # Another program is a program, too; what RAM holds at power-on is none.
+    cost[content] = min(cost[content], replay.healthy.total)
     least = min(cost.values())
     kept = [fault for fault in cost if cost[fault] < least + MIN_GAIN]
     return sorted(kept, key=lambda fault: (fault != content, cost[fault]))

@@ -55,13 +55,20 @@ def test_an_empty_rom_needs_no_image_to_be_named():
     assert boot().board.chip("U5").images
 
 
-@pytest.mark.parametrize("seed", [1, 3, 5])
-def test_a_vector_that_leads_nowhere_points_to_its_rom(seed):
-    """RAM in the ROM's socket: no image tells, but no program begins where no ROM is."""
+@pytest.mark.parametrize(
+    ("seed", "others"), [(1, {"content:U5", "silent:U5"}), (3, {"content:U5"}), (5, set())]
+)
+def test_a_vector_that_leads_nowhere_points_to_its_rom(seed, others):
+    """RAM in the ROM's socket: no image tells, but no program begins where no ROM is. What else it
+    may be hangs on what else is read: one steady byte after the other is no mute chip, and a place
+    of the RAM that keeps its bytes against all writes has the ROM in it.
+    """
     diagnosis = diagnose(undumped("swapped:U4+U5", seed=seed, cycles=2500))
     finding = only(diagnosis.findings, "vector-nowhere")
     assert (finding.severity, finding.chips) == ("fault", ("U5",))
-    assert {"content:U5", "silent:U5", "swapped:U4+U5"} <= first_class(diagnosis)
+    assert first_class(diagnosis) == {"swapped:U4+U5", *others}
+    if not others:
+        return
     assert diagnosis.suspects[0].probability == 0.5
     assert "U4 and U5" in diagnosis.suspects[0].tell_apart
     for other in diagnosis.suspects[1:]:
