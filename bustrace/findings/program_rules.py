@@ -37,7 +37,8 @@ _MASKED = 0x04
 def never_leaves(evidence: Evidence) -> Iterator[Finding]:
     """The capture ends in a loop that does the same in each turn, with the same registers, asks no
     chip, and cannot be interrupted: what it writes to RAM it wrote before. A program that waits
-    writes nothing, or asks; one that works does something else in each turn.
+    writes nothing, or asks; one that works does something else in each turn. Where an image tells
+    that the loop is as it was written, it may be meant so.
     """
     reading, replay = evidence.reading, evidence.replay
     program = reading.program
@@ -74,7 +75,7 @@ def never_leaves(evidence: Evidence) -> Iterator[Finding]:
     step = np.array([BEFORE_THE_INDEX.get(op.mode, -1) for op in obeyed])
     unused = (step >= 0) & (step + 1 < program.length[one])
     on_the_way = (program.first_cycle[one] + step)[unused]
-    if not _in_memory_alone(evidence, at, np.isin(at, on_the_way)):
+    if not _in_memory_alone(evidence, at, np.isin(at, on_the_way)) or _as_written(evidence, at):
         return
     pcs = program.pc[one]
     where = f"${int(pcs.min()):04X}-${int(pcs.max()):04X}"
@@ -147,6 +148,16 @@ def _in_memory_alone(
         return False
     asked = address[read & (of_ram != 0) & (address >> 8 != 1) & ~on_the_way]
     return bool(np.isin(asked, address[~read]).all())
+
+
+def _as_written(evidence: Evidence, at: npt.NDArray[np.int64]) -> bool:
+    """Whether all that the program reads in these cycles is what the images of ROMs hold."""
+    replay = evidence.replay
+    itself = at[evidence.program_byte[at]]
+    driven = np.bitwise_or.reduce(replay.healthy.drivers[itself], initial=0)
+    roms = [c for c in range(len(replay.chips)) if int(driven) >> c & 1]
+    known = all(replay.has_image(replay.chips[c]) for c in roms)
+    return known and bool((replay.data[itself] == replay.healthy.expected[itself]).all())
 
 
 def never_returns(evidence: Evidence) -> Iterator[Finding]:

@@ -4,8 +4,10 @@ written, and look alike.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
-from drill_readings import boot, members, only, rules, undumped
+from drill_readings import members, only, read, rules, run, undumped
 from programmed_boards import VIA, programmed
 
 from bustrace.diagnosis import diagnose
@@ -29,8 +31,16 @@ def going_round(code, *, writes=0x40, before=(), within=()):
     code.op("JMP", "jump", "again")
 
 
-def found(folder, main, **options):
-    return find_all(boot(board=programmed(folder, main, **options), cycles=1500))
+def found(folder, main, *, image=False, **options):
+    """What is found on a board that runs a program, told its `image` or not."""
+    board = programmed(folder, main, **options)
+    chips = tuple(replace(chip, images=()) for chip in board.chips)
+    told = board if image else replace(board, chips=chips)
+    return find_all(read(run(board=board, cycles=1500), board=told))
+
+
+def test_a_loop_that_the_image_has_may_be_meant_so(tmp_path):
+    assert "endless-loop" not in rules(found(tmp_path, going_round, image=True))
 
 
 @pytest.mark.parametrize(
