@@ -150,9 +150,11 @@ def _in_order(suspects: Iterable[Suspect]) -> tuple[Suspect, ...]:
     suspects = tuple(suspects)
     direct = [s for s in suspects if _keeps_the_cpu(s) and s.probability >= LIKELY]
     others = [s for s in suspects if s not in direct]
-    # With a likely fault of the board in view, clips are the lesser trouble.
-    fault = any(s.probability >= LIKELY and s.fault.family != "clip" for s in others)
-    others.sort(key=lambda s: (fault and s.fault.family == "clip", -s.probability))
+    # With a likely fault of the board in view, clips are the lesser trouble, but likely ones stand
+    # before what is not likely.
+    likely = [s for s in others if s.probability >= LIKELY]
+    faults = [s for s in likely if s.fault.family != "clip"]
+    others.sort(key=lambda s: (s not in (faults or likely), s not in likely, -s.probability))
     return (*direct, *others)
 
 
