@@ -146,9 +146,9 @@ def with_runners_up(groups: list[Weighed], listed: float) -> list[Weighed]:
     """The groups, those behind the likeliest with their share of what is not as it seems.
 
     ``P'(k) = P(k) + r (1 - listed) (sum of P) / listed w(k) / max(1, sum of w)``, no more than
-    ``P(0)``; ``w(k) = 2^((b(k) - b(0)) / s)``, b: gain and prior in bits, s: how far the models may
-    be off, r: `RUNNERS_UP`. Where the best explains hundreds of bits, some bits between two are
-    rather the models' than the board's.
+    ``P(0)`` by that; ``w(k) = 2^((b(k) - b(0)) / s)``, b: gain and prior in bits, s: how far the
+    models may be off, r: `RUNNERS_UP`. Where the best explains hundreds of bits, some bits between
+    two are rather the models' than the board's.
     """
     if len(groups) < 2:
         return groups
@@ -159,7 +159,7 @@ def with_runners_up(groups: list[Weighed], listed: float) -> list[Weighed]:
     more = RUNNERS_UP * (1 - listed) * one_of_these * weights / max(1.0, float(weights.sum()))
     most = groups[0].probability
     behind = [
-        replace(each, probability=min(most, each.probability + float(share)))
+        replace(each, probability=max(each.probability, min(most, each.probability + float(share))))
         for each, share in zip(groups[1:], more, strict=True)
     ]
     return [groups[0], *behind]

@@ -17,19 +17,15 @@ from bustrace.diagnosis.grouping import (
 )
 from bustrace.diagnosis.hypotheses import Hypothesis, enumerate_hypotheses
 from bustrace.diagnosis.several import further, worth_more
-from bustrace.findings import HEALTHY, WRONG_ONLY, Assumption, Evidence, gather
+from bustrace.findings import HEALTHY, Evidence, gather
 
 ENOUGH, FEWEST_WEIGHED = 4_000.0, 20_000
 """Bits of surprise after which, and cycles before which, nothing is left out."""
 
-EXPLAINED = 0.1
-"""Share of the wrong levels below which a fault explains nothing of them."""
-
 BY_CHANCE = 0.5
 """Share of what the best fault explains that a ROM of another content does, where no level is wrong
 and no image tells: the fault but makes bytes likelier that nobody knew. What a program is like is
-judgement, and the best of a thousand was picked. The same of what the best fault explains, where
-that is nothing of what is wrong."""
+judgement, and the best of a thousand was picked."""
 
 
 def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
@@ -45,7 +41,7 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     hypotheses = enumerate_hypotheses(evidence)
     scored = score(evidence, hypotheses, HEALTHY, MIN_GAIN)
     scored += _any_content(evidence, hypotheses, scored)
-    groups = _facts_first(evidence, scored)
+    groups = groups_of(scored, evidence.replay.wrong, listed(evidence))
     if not groups:
         return ()
     groups = with_runners_up(groups, listed(evidence))
@@ -62,27 +58,6 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     for group in sorted((*others, *perhaps), key=lambda group: -group.probability):
         told.setdefault(group.fault, group)
     return tuple(told.values())[:MAX_NAMED]
-
-
-def _facts_first(evidence: Evidence, scored: list[Scored]) -> list[Weighed]:
-    """The groups; what stands first and explains nothing of what is wrong, but makes bytes likelier
-    that nobody knew, is credited with a share of its bits.
-    """
-    wrong, sure = evidence.replay.wrong, listed(evidence)
-    groups = groups_of(scored, wrong, sure)
-    doubted: set[Assumption] = set()
-    while groups and wrong and groups[0].assumption not in doubted and len(doubted) < MAX_NAMED:
-        first = groups[0].assumption
-        left = evidence.replay.replay(first, WRONG_ONLY, first=groups[0].onset).total
-        if wrong - left >= EXPLAINED * wrong:
-            break
-        doubted.add(first)
-        scored = [
-            replace(s, gain=BY_CHANCE * s.gain) if s.hypothesis.assumption == first else s
-            for s in scored
-        ]
-        groups = groups_of(scored, wrong, sure)
-    return groups
 
 
 def _enough(evidence: Evidence) -> int:

@@ -347,15 +347,13 @@ class Bus(NamedTuple):
 
 class Expected(NamedTuple):
     """What the clip should see in a read: a byte, which bits of it are known, which of these are
-    known for line faults force them, which the clip saw wrong, and which is joined to a lower one
-    and at its level.
+    known for line faults force them, and which the clip saw wrong.
     """
 
     byte: int
     known: int
     forced: int
     wrong: int
-    joined: int
 
 
 class Drive(NamedTuple):
@@ -692,16 +690,13 @@ def _went_up(up, one_by_one, drift):
 
 
 @compiled_in_place
-def _drifted(bus, departed, joined, drift):
+def _drifted(bus, departed, drift):
     """Bits for what an undriven bus does with its last byte, by what its lines did before: a charge
-    leaks away in a time of its own, mostly to the high level. One that is joined to another does
-    what that does.
+    leaks away in a time of its own, mostly to the high level.
     """
     price = 0.0
     leaking = 8 * min(bus.pause, LONGEST_DRIFT)
     for b in range(8):
-        if (joined >> b) & 1:
-            continue
         at = b if (bus.last >> b) & 1 else leaking + b
         share = (drift[0, at] + RARE) / (drift[1, at] + 1.0)
         gone = (departed >> b) & 1
@@ -1144,17 +1139,6 @@ def _on_the_way_in(ones, zeros, assume):
 
 
 @compiled_in_place
-def _at_its_level(seen, assume):
-    """The higher of two data lines that are joined for whoever reads, where both have one level: an
-    undriven bus moves them as one.
-    """
-    if assume[DATA_SHORT_A] < 0 or assume[DATA_SHORT_PLACE] > READS:
-        return 0
-    pair = 1 << assume[DATA_SHORT_A] | 1 << assume[DATA_SHORT_B]
-    return pair & (pair - 1) if seen & pair in (0, pair) else 0
-
-
-@compiled_in_place
 def _whoever_drives(assume, told, byte, byte_known):
     """Surprises of a read anywhere, of those data lines that line faults force: held ones are at
     their level, joined ones agree.
@@ -1179,11 +1163,11 @@ def _left_to_itself(bus, books, cycle, expected, fresh, stays):
     first_here = _first_time(books.told, OF_DATA, cycle.at, LEFT_ALONE) and expected.known == 255
     news = 0.0
     if first_here and not (stays and departed):
-        news = _at_most(_drifted(bus, departed, expected.joined, books.drift), books.drift)
+        news = _at_most(_drifted(bus, departed, books.drift), books.drift)
         if expected.byte | forced != 255:
             news = _went_up(up, news, books.drift)
     elif fresh & ~forced:
-        news = _at_most(_drifted(bus, departed, expected.joined, books.drift), books.drift)
+        news = _at_most(_drifted(bus, departed, books.drift), books.drift)
         if stays or up:
             news = min(3.0, news)
     return news
@@ -1862,7 +1846,7 @@ def replay_board(
                     else:
                         price += bits[3]
             wrong = (byte ^ data[i]) & known & data_known[i]
-            expect = Expected(byte, known, forced, wrong, _at_its_level(data[i], assume))
+            expect = Expected(byte, known, forced, wrong)
             fresh = _news(told, OF_DATA, t, wrong)
             # What it costs.
             idle = 255 & ~drive.driven
