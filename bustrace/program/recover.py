@@ -50,7 +50,7 @@ _JAM_CYCLES = 5
 _STOP_CYCLES = 3
 """Cycles of STP (W65C816S sheet, table 5-7)."""
 
-RDY = 1 << CONTROL_BIT["RDY"]
+_RDY = np.uint16(1 << CONTROL_BIT["RDY"])
 
 _LONG_WAIT = 16
 """Cycles of RDY low at the end of a capture that are a row of their own."""
@@ -323,7 +323,7 @@ def _without_low_ready(cycles: Cycles) -> Cycles:
     level = cycles.pin("RDY")
     if (level == 1).any() or not does_not_wait(cycles):
         return cycles
-    return replace(cycles, control_known=cycles.control_known & ~np.uint16(RDY))
+    return replace(cycles, control_known=cycles.control_known & ~_RDY)
 
 
 def _with_irq_clip_off(
@@ -488,9 +488,8 @@ def _waiting(rows: _Rows, cycles: Cycles, part: Variant) -> _Rows:
     A CPU that waits for an interrupt pulls RDY low itself (W65C02S sheet): that is no stall.
     """
     n = len(cycles)
-    rdy = np.uint16(RDY)
     end = slice(max(n - _LONG_WAIT, 0), n)
-    if (cycles.control[end] & rdy | ~cycles.control_known[end] & rdy).any():
+    if (cycles.control[end] & _RDY | ~cycles.control_known[end] & _RDY).any():
         return rows
     free = np.flatnonzero(~(halted(cycles, part) & (cycles.pin("RDY") == 0)))
     begin = int(free[-1]) + 1 if len(free) else 0
