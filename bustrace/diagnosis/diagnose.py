@@ -131,17 +131,21 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
 def _told_once(
     suspects: list[Suspect], weighed: list[Suspect]
 ) -> tuple[list[Suspect], list[Suspect]]:
-    """Those of chips of which nothing is heard that are not weighed as well, and the weighed ones,
-    which explain then what the others do.
+    """Both without what is told twice of chips of which nothing is heard: the likelier one stays,
+    and explains what the other does.
     """
     kept = []
     for suspect in suspects:
-        mine = [s for s in weighed if suspect.fault in (s.fault, *s.alike)]
-        if suspect.fault.family not in UNHEARD or not mine:
+        mine = next((s for s in weighed if suspect.fault in (s.fault, *s.alike)), None)
+        if suspect.fault.family not in UNHEARD or mine is None:
             kept.append(suspect)
             continue
-        explains = tuple(dict.fromkeys((*mine[0].explains, *suspect.explains)))
-        weighed = [replace(s, explains=explains) if s is mine[0] else s for s in weighed]
+        explains = tuple(dict.fromkeys((*mine.explains, *suspect.explains)))
+        if mine.probability >= suspect.probability:
+            weighed = [replace(s, explains=explains) if s is mine else s for s in weighed]
+        else:
+            weighed = [s for s in weighed if s is not mine]
+            kept.append(replace(suspect, explains=explains))
     return kept, weighed
 
 

@@ -11,6 +11,7 @@ from drill_readings import FIXTURES, boot, first_class, made_up, members, tide_g
 from bustrace.board import load_board
 from bustrace.diagnosis import diagnose
 from bustrace.diagnosis.grouping import RUNNERS_UP, Weighed, with_runners_up
+from bustrace.diagnosis.unheard_chips import UNHEARD_BESIDE
 from bustrace.drill import Planting
 from bustrace.faults import Fault
 from bustrace.findings import HEALTHY, READS, Assumption, gather, shown_to_answer
@@ -159,6 +160,17 @@ def test_reads_that_no_undriven_bus_gives_show_that_a_chip_answers(tmp_path):
     board = made_up(tmp_path, 5)
     silent = boot("open:CS_Z6@Z6", board=board, cycles=4000, undriven="decays")
     assert not shown_to_answer(gather(silent), "Z6")
+
+
+@pytest.mark.slow
+def test_a_register_that_is_hardly_weighed_does_not_hide_a_request_that_nobody_hears(tmp_path):
+    """Told twice, the likelier stays."""
+    board = made_up(tmp_path, 20)
+    reading = boot("stuck:CS_IC6=1@IC6", board=board, cycles=4000, undriven="noisy")
+    first = diagnose(reading).suspects[0]
+    assert str(first.fault) == "register:IC6"
+    assert first.probability >= UNHEARD_BESIDE
+    assert {"io-content", "interrupt-unheard"} <= set(first.explains)
 
 
 NARROW = (
