@@ -90,7 +90,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     board = seen.evidence.reading.board
     suspects = [
         *seen_directly(seen, faults),
-        *not_reached(seen),
+        *not_reached(seen, faults),
         *unheard_requests(seen, faults),
         *departs_seldom(seen),
         *perhaps_held(seen),

@@ -31,18 +31,16 @@ EVEN = 0.5
 byte in 256 by chance, but a chip that answers nothing is rarer than one that waits."""
 
 
-def not_reached(seen: Observations) -> Iterator[Suspect]:
+def not_reached(seen: Observations, faults: list[Finding]) -> Iterator[Suspect]:
     """The chips that do not hear that they are meant: they neither answer nor ask. And those that
     do not ask, and of which no read shows that they answer: perhaps they do not.
     """
     neither = _neither(seen)
     for ref in neither:
         yield _unreached(seen, ref, NEITHER, ("poll-unanswered", "interrupt-unheard"))
-    for finding in seen.findings:
-        if finding.rule == "interrupt-unheard" and not neither.intersection(finding.chips):
-            for ref in finding.chips:
-                if not shown_to_answer(seen.evidence, ref):
-                    yield _unreached(seen, ref, PERHAPS_NEITHER, (finding.rule,))
+    for ref in _asking_in_vain(faults, neither):
+        if not shown_to_answer(seen.evidence, ref):
+            yield _unreached(seen, ref, PERHAPS_NEITHER, ("interrupt-unheard",))
 
 
 def _unreached(
@@ -67,16 +65,17 @@ def _neither(seen: Observations) -> set[str]:
     return set.intersection(*told)
 
 
+def _asking_in_vain(faults: list[Finding], neither: set[str]) -> list[str]:
+    """Chips of which no request is heard, and nothing else is known."""
+    unheard = (f.chips[0] for f in faults if f.rule == "interrupt-unheard")
+    return [ref for ref in unheard if ref not in neither]
+
+
 def unheard_requests(seen: Observations, faults: list[Finding]) -> Iterator[Suspect]:
     """The chips that ask and are not heard, or the line that they share."""
     reading = seen.evidence.reading
     board = reading.board
-    neither = _neither(seen)
-    chips = [
-        Fault("register", chip=f.chips[0])
-        for f in faults
-        if f.rule == "interrupt-unheard" and f.chips[0] not in neither
-    ]
+    chips = [Fault("register", chip=ref) for ref in _asking_in_vain(faults, _neither(seen))]
     line = Fault("held", ("IRQ",), level=1)
     heard = (reading.cycles.pin("IRQ") == 0).any() or (reading.program.kind == Kind.IRQ).any()
     classes: list[tuple[Fault, ...]]
