@@ -36,8 +36,8 @@ from bustrace.diagnosis.without_board import hedged
 from bustrace.findings import Finding, Observations, differences, in_order, observe
 from bustrace.reading import Reading
 
-UNHEARD = ("register", "silent")
-"""Families of what is told of chips of which nothing is heard: weighed, it is known better."""
+_OF_UNHEARD_CHIPS = ("register", "silent")
+"""Families of what is told of chips of which nothing is heard, and may be weighed as well."""
 
 
 def diagnose(
@@ -137,7 +137,7 @@ def _told_once(
     kept = []
     for suspect in suspects:
         mine = next((s for s in weighed if suspect.fault in (s.fault, *s.alike)), None)
-        if suspect.fault.family not in UNHEARD or mine is None:
+        if suspect.fault.family not in _OF_UNHEARD_CHIPS or mine is None:
             kept.append(suspect)
             continue
         explains = tuple(dict.fromkeys((*mine.explains, *suspect.explains)))

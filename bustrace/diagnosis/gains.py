@@ -35,8 +35,6 @@ SOMETIMES_SHARE = 0.75
 """Share of what it spares that a fault that comes and goes is credited with: it may choose its
 cycles, and what is seen again and again is only counted once."""
 
-_WHOLE = 0xFF
-
 _TELLS = 0.5
 """Bits by which a cycle must differ to tell whether a fault was there."""
 
@@ -150,7 +148,7 @@ def _gave_others(evidence: Evidence, answers: Answers, rom: int, first: int) -> 
     if rom < 0:
         return 0.0
     replay = evidence.replay
-    reads = np.flatnonzero(sole_driver(evidence, rom) & (replay.data_known == _WHOLE))
+    reads = np.flatnonzero(sole_driver(evidence, rom) & (replay.data_known == 0xFF))
     reads = reads[reads >= first]
     places, at = np.unique(replay.address[reads], return_inverse=True)
     given = replay.data[reads]

@@ -48,15 +48,14 @@ def went_elsewhere(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
     seen, known = cycles.address[:n], cycles.address_known[:n]
     high = np.bitwise_or.reduce(seen & known, initial=0)
     moving = high & np.bitwise_or.reduce(~seen & known, initial=0)
-    meant = intent.address[:n]
-    off = (seen ^ meant) & known & intent.address_known[:n] & moving
+    meant, compared = intent.address[:n], known & intent.address_known[:n]
+    off = (seen ^ meant) & compared & moving
     elsewhere: npt.NDArray[np.bool_] = np.bitwise_count(off) >= MANY_LINES
     again = [bit for bit in range(16) if int((off[~elsewhere] >> bit & 1).sum()) >= AGAIN]
     if len(again) >= MANY_LINES:
         elsewhere = off != 0
         return elsewhere
     itself = _reads_itself(reading.program, n)
-    compared = known & intent.address_known[:n]
     for bit in again:
         if f"A{bit}" in reading.program.lines_aside:
             continue  # it differs throughout

@@ -21,6 +21,10 @@ NMOS = variant_named("6502")
 _GRACE = 16
 """RES may be high this long before it counts as released: no reset sequence fits in less."""
 
+_MOVES, _MOSTLY_MOVES = 8, 0.5
+"""Reads with RDY low after which the address moves on, and their share of all such reads, that say
+that the CPU does not wait."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Boundaries:
@@ -77,17 +81,12 @@ def halted(cycles: Cycles, part: Variant) -> npt.NDArray[np.bool_]:
     return waits
 
 
-MOVES, MOSTLY_MOVES = 8, 0.5
-"""Reads with RDY low after which the address moves on, and their share of all such reads, that say
-that the CPU does not wait."""
-
-
 def does_not_wait(cycles: Cycles) -> bool:
     """Whether the CPU goes on in reads in which RDY shows low: it is the clip that does."""
     low = cycles.pin("RDY") == 0
     held = np.flatnonzero(low[:-1] & (cycles.pin("RW")[:-1] == 1))
     moved = cycles.address[held] != cycles.address[held + 1]
-    return bool(moved.sum() >= MOVES and moved.mean() > MOSTLY_MOVES)
+    return bool(moved.sum() >= _MOVES and moved.mean() > _MOSTLY_MOVES)
 
 
 def fetch_cycles(cycles: Cycles, part: Variant) -> npt.NDArray[np.bool_]:

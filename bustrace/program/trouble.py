@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.program.disagreements import LINES
-from bustrace.program.thread import Run, Thread
+from bustrace.program.thread import Run, Thread, moving_lines
 
 _RW_SYNC, _ADDRESS = 3 << 24, np.uint32(0xFFFF)
 
@@ -131,11 +131,6 @@ def _often_off(off: npt.NDArray[np.uint32], lines: int, strays: int) -> int:
     return often if np.count_nonzero(off & np.uint32(lines & ~often)) <= strays else 0
 
 
-def _moving(seen: npt.NDArray[np.uint32]) -> np.uint32:
-    """Lines that show both levels."""
-    return np.uint32(np.bitwise_or.reduce(seen) & ~np.bitwise_and.reduce(seen))
-
-
 def faulty_lines(
     thread: Thread, run: Run, at: int, aside: int, strays: int = 0
 ) -> tuple[int, bool]:
@@ -170,7 +165,9 @@ def faulty_lines(
     lines = int(np.bitwise_or.reduce(off)) & ~aside
     seen = slice(at, at + len(off))
     if strays and lines.bit_count() > _LINE_LIMIT:
-        lines = _often_off(off, lines, strays) & ~int(_moving(thread.seen[seen]))
+        lines = _often_off(off, lines, strays) & ~int(
+            moving_lines(thread.seen[seen], thread.captured[seen])
+        )
     if not 0 < lines.bit_count() <= _LINE_LIMIT:
         return 0, False
     if lines & _RW_SYNC and lines & ~_RW_SYNC and not _joined(thread.seen[seen], lines):
