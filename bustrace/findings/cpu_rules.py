@@ -43,7 +43,10 @@ def breaks_its_sheet(evidence: Evidence) -> Iterator[Finding]:
     often = f"{count_words(len(cycles), 'time')}, at {where}"
     does = _does(departure, reading.board.cpu.variant)
     doubt = ""
-    by_clip = ((wrong != 0) & (healthy.expected[cycles] == departure.obeyed(data[cycles]))).any()
+    off = wrong != 0
+    as_done = off & (healthy.expected[cycles] == departure.obeyed(data[cycles]))
+    # Of an image that is another revision, some bytes are what was done by chance.
+    by_clip = 2 * as_done.sum() > off.sum()
     if by_clip:
         doubt = " There the clip's bytes are not the ROM's: the clip may be what errs."
     seldom = len(cycles) < FEWEST

@@ -99,8 +99,9 @@ def with_departure(
     at = _first_trouble(off, followed)
     if at is None or resting_data(cycles):
         return thread, followed, None
-    if _write_line_rests(off, thread, followed) or _fought(off, thread, followed):
+    if _write_line_rests(off, thread, followed):
         return thread, followed, None
+    fought = _fought(off, thread, followed)
     entries = _entries(thread, at)
     if not entries:
         return thread, followed, None
@@ -121,6 +122,8 @@ def with_departure(
         shown = _shown(trial, departure)
         if gain <= best or not shown or _all_there_is(trial, shown):
             continue
+        if fought and (new or _off(trial.off(), followed.aside_mask)[off != 0].any()):
+            continue  # a chip that drives against it pulls at whatever it writes
         by_clip = _clip_erred(trial, departure, shown, board)
         # What shows once alone must mend a loss, or leave nothing that a sound CPU does not where
         # the clip saw the right byte: one misread byte is a plainer explanation.
@@ -219,7 +222,9 @@ def _write_line_rests(off: Lines, thread: Thread, followed: Followed) -> bool:
 
 
 def _fought(off: Lines, thread: Thread, followed: Followed) -> bool:
-    """Whether nothing but bytes written is off, each time lower: a chip drives against the CPU."""
+    """Whether nothing but bytes written is off, each time lower, as if a chip drove against the
+    CPU.
+    """
     several = bool((np.bitwise_count(off) > 1).any())  # one line is a stray sample
     lower = not (off & (thread.seen | ~np.uint32(_DATA))).any()
     return several and lower and len(followed.misread) < _SEVERAL

@@ -14,7 +14,7 @@ from bustrace.diagnosis import diagnose
 from bustrace.drill import Planting, simulate
 from bustrace.faults import Fault
 from bustrace.findings import find_all, gather
-from bustrace.program.departures import Left, _write_line_rests
+from bustrace.program.departures import Left, _fought, _write_line_rests
 from bustrace.program.follow import Followed
 from bustrace.reading import Reading
 
@@ -153,3 +153,53 @@ def test_a_write_line_that_never_falls_is_at_fault_only_where_it_should_have(asi
     thread = SimpleNamespace(moving=np.uint32(0xFFFFFF))
     followed = Followed(aside, ((41, 999, "lost"),), 0, (), 0)
     assert _write_line_rests(np.array(off, np.uint32), thread, followed) is rests
+
+
+@pytest.mark.parametrize(
+    ("off", "seen", "misread", "fought"),
+    [
+        ([0x0F0000, 0x060000], 0x000000, (), True),
+        ([0x0F0000, 0x060000], 0x000000, (1, 2, 3), False),  # it did what it did not read
+        ([0x0F0000, 0x060000], 0x040000, (), False),  # no chip that pulls low makes it higher
+        ([0x010000, 0x040000], 0x000000, (), False),  # one line at a time: stray samples
+        ([0x0F0001, 0x060000], 0x000000, (), False),
+    ],
+)
+def test_bytes_written_that_are_lower_are_fought_where_all_that_was_read_is_obeyed(
+    off, seen, misread, fought
+):
+    thread = SimpleNamespace(seen=np.array([0, seen], np.uint32))
+    followed = SimpleNamespace(misread=misread)
+    assert _fought(np.array(off, np.uint32), thread, followed) is fought
+
+
+@pytest.mark.slow
+def test_an_immediate_load_that_masks_is_the_cpus_doing():
+    """LDA # obeyed as AND #: what is written is lower each time, as if a chip pulled it down."""
+    reading = departing("opcode", 31)
+    departure = reading.program.departure
+    assert departure is not None
+    assert (departure.opcode, departure.taken_for) == (0xA9, 0x29)
+    assert diagnose(reading).suspects[0].fault == CPU
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("others", "severity"), [(0xEA, "fault"), (None, "oddity")])
+def test_a_clip_errs_where_most_of_what_was_done_is_what_the_rom_holds(others, severity):
+    """In an image that is another revision, one byte is by chance what the CPU did."""
+    program = departing("opcode", 3).program
+    places = np.unique(program.intent.address[list(program.departure.cycles)])
+    assert len(places) > 2
+    (image,) = tide_gauge().chip("U5").images
+    held = image.content.copy()
+    base = 0x10000 - len(held)
+    if others is not None:
+        held[places - base] = others
+    held[places[0] - base] = program.departure.taken_for
+    chips = tuple(
+        replace(c, images=(replace(image, content=held),)) if c.ref == "U5" else c
+        for c in tide_gauge().chips
+    )
+    board = replace(tide_gauge(), chips=chips)
+    finding = only(find_all(departing("opcode", 3, board=board)), "cpu-departs")
+    assert finding.severity == severity
