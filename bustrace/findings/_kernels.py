@@ -144,7 +144,15 @@ few registers are counters."""
 MOST_FOR_CHANGE = 0.0009765625
 """Share of changes, at least: ten bits, as for any bit that should not be."""
 
-HABITS = CHANGES + 1
+OVERRULED = CHANGES + 1
+"""Place in `drift` of how often a line showed the other level where a driver of which nothing is
+known may have won: those that were low, then those that were high."""
+
+OTHER_WINS = 0.25
+"""Share of such lines before one was seen: the other differs half of the time, and wins half of
+the rest."""
+
+HABITS = OVERRULED + 2
 """Columns of `drift`."""
 
 KEEPS, CHANGED = 0.1, 4.0
@@ -746,13 +754,15 @@ def _left_alone(bus, lines, books, cycle):
 
 
 @compiled_in_place
-def _either(drive, bus, cells, told, cycle):
+def _either(drive, bus, cells, books, cycle):
     """Bits for what comes of drivers of which now one wins and now another, once for each address,
-    line and winner: one where they are known to differ. Where one of them is not known, it agrees
-    half of the time, and wins half of the rest.
+    line and winner: one where they are known to differ. Where one of them is not known, once for
+    each address and line, what the share of lines that it overruled so far makes of it (Krichevsky
+    and Trofimov's estimator): large parts of a memory that nobody wrote hold one level.
 
     A register that is not asked holds what it won with once.
     """
+    told, drift = books.told, books.drift
     highs, lows, hazy = drive.highs, drive.zeros, drive.hazy
     byte, byte_known = bus.seen, bus.seen_known
     register = -1 if drive.asked else drive.register
@@ -773,7 +783,18 @@ def _either(drive, bus, cells, told, cycle):
         price += _ones(held & ~agrees)
         _learn(cells, register, byte, byte_known & kept & hazy & astray & 255)
         soft &= ~held
-    price += 2.0 * _ones(soft & astray) + AS_IT_SHOULD * _ones(soft & ~astray)
+    told[OF_DRIVERS, cycle.at] |= soft
+    told[OF_ADDRESS, cycle.meant] |= soft << SHOWN
+    for high in range(2):
+        level = soft & (highs if high else ~highs)
+        for moved, lines in ((1.0, level & astray), (0.0, level & ~astray)):
+            for _ in range(_ones(lines)):
+                share = (drift[0, OVERRULED + high] + OTHER_WINS) / (
+                    drift[1, OVERRULED + high] + 1.0
+                )
+                price -= math.log2(share if moved else 1.0 - share)
+                drift[0, OVERRULED + high] += moved
+                drift[1, OVERRULED + high] += 1.0
     return price
 
 
@@ -1807,7 +1828,7 @@ def replay_board(
             free = drive.free
             either = assume[FIGHT] == EITHER_WINS and driving & (driving - 1) != 0
             if either:
-                price += bits[3] * _either(drive, data_bus, cells, told, cycle)
+                price += bits[3] * _either(drive, data_bus, cells, books, cycle)
                 ones = drive.highs & ~zeros & ~drive.hazy
                 zeros &= ~drive.highs & ~drive.hazy
                 free = False

@@ -58,6 +58,45 @@ def test_a_register_that_is_another_each_time_pays_where_it_is_met_again_once():
     assert (shown[2], shown[4]) == (1, 7)
 
 
+def by_turns(known: int, shown: list[int]) -> list[float]:
+    """What reads cost of a ROM of these levels along with a memory of which nothing is known."""
+    drive = Drive(
+        driving=3, driven=255, ones=known, zeros=~known & 255, highs=known, hazy=255, vague=0,
+        ones_but_free=known, doubted=0, decided=255, murky=0, undecided=0, strong=-1, beaten=-1,
+        free=False, register=-1, register_lanes=0, asked=False,
+    )  # fmt: skip
+    kept, cells = books(), one_cell()
+    return [
+        _kernels._either(drive, Bus(byte, 255, 0, 255, 0), cells, kept, at(address))
+        for address, byte in enumerate(shown)
+    ]
+
+
+def test_a_memory_that_seldom_wins_is_soon_expected_not_to():
+    """Each level for itself: of one that holds zeros, highs alone are pulled."""
+    assert by_turns(0x01, [0x01])[0] == pytest.approx(8 * 0.415, abs=2.3)
+    assert by_turns(0xFF, [0xFF] * 200)[-1] < 0.05
+    coin = np.random.default_rng(3).integers(2, size=1000).tolist()
+    assert sum(by_turns(0x80, [0x80 * c for c in coin])) < 1000 + 30
+
+
+def test_what_such_a_memory_did_at_a_place_is_paid_for_once():
+    drive_twice = by_turns(0xFF, [0xFF, 0xFF])
+    assert drive_twice[1] > 0
+    kept, cells = books(), one_cell()
+    drive = Drive(
+        driving=3, driven=1, ones=1, zeros=0, highs=1, hazy=1, vague=0, ones_but_free=1,
+        doubted=0, decided=1, murky=0, undecided=0, strong=-1, beaten=-1, free=False,
+        register=-1, register_lanes=0, asked=False,
+    )  # fmt: skip
+    paid = [
+        _kernels._either(drive, Bus(seen, 1, 0, 255, 0), cells, kept, at(0x10))
+        for seen in (1, 0, 1, 0)
+    ]
+    assert paid[0] > 0
+    assert paid[1:] == [0, 0, 0]
+
+
 def test_what_one_register_decides_stands_against_another():
     """D7 is known by the sheet of the one that is asked; low wins, so a high D7 may be pulled."""
     drive = Drive(
