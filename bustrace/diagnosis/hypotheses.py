@@ -141,8 +141,12 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
 
 
 def fit_each_other(board: Board, ref: str, other: str) -> bool:
-    """Whether two chips go into each other's sockets: memories do; of I/O chips only like parts."""
+    """Whether two chips go into each other's sockets: memories of as many data lines do (common
+    practice: those of eight share their pins), of I/O chips only like parts.
+    """
     one, two = board.chip(ref), board.chip(other)
+    if one.data_mask.bit_count() != two.data_mask.bit_count():
+        return False
     if {one.role, two.role} == {"io"}:
         return one.part == two.part
     return one.role == two.role or {one.role, two.role} == {"rom", "ram"}

@@ -66,6 +66,8 @@ def _with_outputs(plot: Plot, ref: str) -> int:
 def swapped(plot: Plot) -> None:
     """Two chips in each other's sockets."""
     one, other = (plot.memory(ref, "rom", "ram") for ref in plot.fault.chips)
+    if len({plot.chip(bit).data_mask.bit_count() for bit in (one, other)}) > 1:
+        raise plot.refuse("they have not as many data lines, so that they do not fit")
     device_of = plot.planted.device_of
     device_of[one], device_of[other] = device_of[other], device_of[one]
 

@@ -11,6 +11,7 @@ from drill_readings import FIXTURES, boot, first_class, made_up, members, tide_g
 from bustrace.board import load_board
 from bustrace.diagnosis import diagnose
 from bustrace.diagnosis.grouping import RUNNERS_UP, Weighed, with_runners_up
+from bustrace.diagnosis.hypotheses import fit_each_other
 from bustrace.diagnosis.unheard_chips import UNHEARD_BESIDE
 from bustrace.drill import Planting
 from bustrace.faults import Fault
@@ -266,3 +267,17 @@ def test_address_lines_that_touch_where_the_vector_is_fetched_are_joined(joined,
     reading = boot(f"short:{joined}@bus", cycles=3000, seed=seed, undriven="noisy")
     assert set(joined.split("+")) <= set(reading.program.lines_aside)
     assert f"short:{joined}@bus" in first_class(diagnose(reading))
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "fit"),
+    [
+        ("U20", "U21", True),  # dynamic RAMs of one bit
+        ("U5", "U20", False),  # an EPROM of eight lines
+        ("U6", "U7", False),  # I/O chips of two kinds
+        ("U5", "U6", False),
+    ],
+)
+def test_chips_go_into_sockets_that_have_their_data_lines(one, other, fit):
+    board = load_board(FIXTURES / "departure_board" / "board.toml")
+    assert fit_each_other(board, one, other) is fit

@@ -403,3 +403,14 @@ def test_a_chip_forgets_alike_alone_and_with_its_bank(departures):
     assert departures.map.chips[chip] == "U22"
     assert alone.inside[chip].forgetting == bank.inside[chip].forgetting
     assert len({inside.forgetting.left for inside in bank.inside.values()}) == 8
+
+
+def test_only_memories_of_as_many_data_lines_are_in_each_others_sockets(tide_gauge, departures):
+    """A dynamic RAM of one bit has other pins than an EPROM of eight."""
+
+    def swaps(board):
+        return {str(f) for f in plantable(board) if f.family == "swapped"}
+
+    assert swaps(tide_gauge) == {"swapped:U4+U5"}
+    assert "swapped:U20+U21" in swaps(departures)
+    assert not {name for name in swaps(departures) if "U5" in name}
