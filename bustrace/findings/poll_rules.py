@@ -23,7 +23,7 @@ LONGEST_TIMER = 65_538
 from memory)."""
 
 FEWEST_CYCLES = 512
-"""Cycles of waiting before it is worth a word: shorter waits are part of every program."""
+"""Cycles of waiting before it is worth a word, where nothing else speaks against the chip."""
 
 AS_IF_NOBODY = 5.0
 """Bits by which the reads of a chip must be likelier of a bus that nobody drives: a register gives
@@ -38,7 +38,7 @@ _TIMER_1_HIGH, _FLAG_REGISTER, _TIMER_1_FLAG = 0x5, 0xD, 6
 def status_poll(evidence: Evidence) -> Iterator[Finding]:
     """The capture ends in a loop that reads one I/O register and waits for bits that rest."""
     wait = _final_wait(evidence)
-    if wait is None or not _long(evidence, wait):
+    if wait is None:
         return
     drivers = int(evidence.replay.healthy.drivers[wait.cycles[0]])
     chips = [ref for bit, ref in enumerate(evidence.replay.chips) if drivers >> bit & 1]
@@ -55,6 +55,8 @@ def status_poll(evidence: Evidence) -> Iterator[Finding]:
     level = f"%{int(seen[0]):08b}" if wait.bits.bit_count() > 1 else str(int(seen[0] != 0))
     overdue = _timer_overdue(evidence, wait, ref, offset)
     nobody = not overdue and _only_what_was_there(evidence, place)
+    if not (overdue or nobody or _long(evidence, wait)):
+        return  # short waits are part of every program
     if overdue:
         meaning = (
             "That bit is timer 1's: the program started it, and it needs nothing from outside to "
@@ -82,7 +84,8 @@ def status_poll(evidence: Evidence) -> Iterator[Finding]:
         expected=f"at most {LONGEST_TIMER:,} cycles (6522 sheets, N + 2)"
         if overdue
         else "a change, once what it waits for happens",
-        text=f"The program waits for ever at ${wait.pc:04X} for {what} of register {offset} of "
+        text=f"The program waits {'for ever' if _long(evidence, wait) else 'to the end'} at "
+        f"${wait.pc:04X} for {what} of register {offset} of "
         f"{ref}{f' ({chip.part})' if chip.part != 'custom' else ''}: still {level} after "
         f"{count_words(len(wait.cycles), 'poll')}. {meaning}",
     )

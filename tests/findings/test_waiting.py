@@ -189,6 +189,14 @@ def test_a_poll_that_only_repeats_the_byte_before_may_be_of_a_chip_that_does_not
     assert diagnosis.ladder[-1].status == "not seen"
 
 
+def test_of_a_chip_that_does_not_answer_a_short_wait_is_told(tmp_path):
+    """A sound one may be waited for so long."""
+    board = programmed(tmp_path, polling(1, "bit"))
+    assert not rules(find_all(boot(board=board, cycles=400)), "oddity")
+    finding = only(find_all(boot("silent:U6", board=board, cycles=400)), "poll-unanswered")
+    assert "waits to the end at" in finding.text
+
+
 @pytest.mark.slow
 def test_a_poll_of_what_this_bus_drifts_to_may_be_of_a_chip_that_does_not_answer(tmp_path):
     """Where nobody drives, lines of this bus go high in their own time, as at empty places."""
