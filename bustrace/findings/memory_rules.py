@@ -48,6 +48,10 @@ chance once in 256; RAM and ROM that were written or filled in runs do more ofte
 AT_ONCE = 2
 """Reads with several wrong bits that are no accident: a stray sample is of one line."""
 
+MANY_BITS = 4
+"""Wrong bits of a read that is none by itself, if it is not a neighbour's byte, taken a cycle too
+soon or too late."""
+
 ELSEWHERE = 2
 """Address lines that differ in one cycle from what was meant, and are no clip that is off: a stray
 pulse in a pulled return address sends what is read here astray for some cycles."""
@@ -243,7 +247,10 @@ def memory_content(evidence: Evidence) -> Iterator[Finding]:
         count, opportunities = int(wrong.sum()), int(reads.sum())
         if not count:
             continue
-        at_once = int((wrong & there & (np.bitwise_count(off) >= 2)).sum())
+        several = wrong & there & (np.bitwise_count(off) >= 2)
+        at_once = int(several.sum())
+        if (several & (np.bitwise_count(off & lanes) >= MANY_BITS) & ~_neighbours(evidence)).any():
+            at_once = AT_ONCE
         fault = is_systematic(evidence, reads, wrong, ~alone.doubtful) or at_once >= AT_ONCE
         fault = fault or bool((wrong & followed & alone.stays).any())
         where = len(np.unique(evidence.replay.address[wrong]))
@@ -273,6 +280,16 @@ def memory_content(evidence: Evidence) -> Iterator[Finding]:
             else f"{count:,} of {opportunities:,} reads of {ref} differ from {told}, never twice "
             "at the same place and without effect on the program: stray samples.",
         )
+
+
+def _neighbours(evidence: Evidence) -> Column:
+    """Cycles with the byte of the cycle before or after: bool, (n,)."""
+    data = evidence.replay.data[: evidence.n]
+    same = data[1:] == data[:-1]
+    near = np.zeros(evidence.n, dtype=np.bool_)
+    near[1:] |= same
+    near[:-1] |= same
+    return near
 
 
 def holds_last_byte(evidence: Evidence) -> Column:

@@ -76,6 +76,22 @@ def test_several_wrong_bits_at_once_are_no_stray_samples(lines, rule, without):
     assert finding.cycles == cycles
 
 
+@pytest.mark.parametrize(
+    ("off", "rule"), [(0x07, "stray-read"), (0x0F, "ram-content"), ("before", "stray-read")]
+)
+def test_one_read_of_which_half_is_wrong_is_no_stray_sample(off, rule):
+    """Unless it is the byte of the cycle before, sampled once more."""
+    reading, cycle = boot(cycles=4000), 703  # of the stack, by a JSR that makes nothing of it
+    data = gather(reading).replay.data
+    off = int(data[cycle - 1] ^ data[cycle]) if off == "before" else off
+    assert off.bit_count() >= 3
+    for bit in range(8):
+        if off >> bit & 1:
+            reading = reread(reading, f"D{bit}", None, [cycle])
+    finding = only((f for f in find_all(reading) if f.rule in ("stray-read", "ram-content")), rule)
+    assert finding.cycles == (cycle,)
+
+
 @pytest.mark.parametrize("cycle", [1066, 3397])
 def test_a_disturbed_return_address_makes_no_bytes_wrong(cycle):
     """Two lines hit at once, in the pull of an RTS: the bus shows what the CPU took."""
