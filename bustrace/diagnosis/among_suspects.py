@@ -20,9 +20,8 @@ from bustrace.findings import (
 )
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
 
-MUCH_REVISED, REVISED = 0.1, 0.5
-"""Share of a ROM's reads that differ where another revision is thought of, and what is left of its
-probability where something else is likely, too."""
+MUCH_REVISED = 0.1
+"""Share of a ROM's reads that differ where another revision is thought of."""
 
 BY_THE_VECTOR = 0.5
 """Probability of the ROM whose vector leads nowhere: two bytes alone do not tell why."""
@@ -207,7 +206,6 @@ def perhaps_revised(seen: Observations, suspects: list[Suspect]) -> list[Suspect
     """A ROM of which much is other than its image, and whose program runs well, may be another
     revision of it: what else is wrong, and sends the program astray if anything does, comes first.
     """
-    program = seen.evidence.reading.program
     much = [
         f
         for f in seen.findings
@@ -215,17 +213,19 @@ def perhaps_revised(seen: Observations, suspects: list[Suspect]) -> list[Suspect
     ]
     revised = {Fault("content", chip=ref) for f in much for ref in f.chips}
     others = [s for s in suspects if s.probability >= LIKELY and s.fault not in revised]
-    astray = {f.rule for f in seen.findings if f.rule in WENT_ASTRAY}
+    rules = {f.rule for f in seen.findings}
+    astray = rules & {"jam-out-of-view", *LOST_ITS_WAY}
     astray -= {rule for s in others for rule in s.explains}
-    if not much or astray or program.jam_at is not None or program.lost_at is not None:
+    if not others and "program-lost" in rules:
+        astray.add("program-lost")
+    # Of a program that a clip tells wrongly nobody knows how it runs.
+    clip = any(s.fault.family == "clip" for s in others)
+    if not much or (astray and not clip):
         return suspects
-    against = "the program runs well with it: it may be another revision than the image"
+    against = "the program runs with it: it may be another revision than the image"
+    left = 1.0 - max((s.probability for s in others), default=0.0)
     return [
-        replace(
-            s,
-            probability=s.probability * (REVISED if others else 1.0),
-            against=(*s.against, against),
-        )
+        replace(s, probability=s.probability * left, against=(*s.against, against))
         if s.fault in revised and not s.alike
         else s
         for s in suspects

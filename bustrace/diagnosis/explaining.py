@@ -27,7 +27,7 @@ BOARD_RULES = {
     "line-stuck", "line-fails", "lines-together", "select-missing", "select-doubled",
     "select-always", "select-wrong",
     "vector-content", "vector-undriven", "vector-nowhere", "vector-not-taken", "vector-absent",
-    "cpu-jam", "brk-storm", "program-nonsense", "clip-off",
+    "cpu-jam", "jam-out-of-view", "brk-storm", "program-nonsense", "clip-off",
     "program-lost", "line-disagrees", "irq-storm", "drives-unasked",
     "shared-cause", "runs-nowhere", "runs-empty", "endless-loop", "stack-overrun", "line-ignored",
 }  # fmt: skip
@@ -37,7 +37,7 @@ WENT_ASTRAY = {"runs-nowhere", "runs-empty", "endless-loop", "stack-overrun"}
 """Rules about where the CPU went: whatever gave it wrong bytes before may have sent it there."""
 
 SENT_ASTRAY = {
-    "cpu-jam", "brk-storm", "program-nonsense",
+    "cpu-jam", "jam-out-of-view", "brk-storm", "program-nonsense",
     "vector-not-taken", "vector-undriven", "vector-content", "vector-nowhere",
 }  # fmt: skip
 """Rules about what may be such a byte's doing; not where its own price is left."""

@@ -35,9 +35,10 @@ SECOND_FAULT_SHARE = 0.05
 BESIDE_CONTENT = 20.0
 """Bits that a second fault must explain beside a ROM of another content."""
 
-LAST_FAULT_GAIN, LAST_FAULT_LEAVES = 20.0, 0.1
-"""Bits that are enough for one more fault with which hardly anything wrong is left, and the share
-of the wrong levels before it that it may leave: noise is not explained so well."""
+LAST_FAULT_GAIN, LAST_FAULT_WORTH, LAST_FAULT_LEAVES = 20.0, 8.0, 0.1
+"""Bits that are enough for one more fault with which hardly anything wrong is left, without its
+prior or with it, and the share of the wrong levels before it that it may leave: noise is not
+explained so well."""
 
 TOGETHER = 40.0
 """Bits, priors included, by which each fault more must explain what fewer do not: as much as a
@@ -192,7 +193,8 @@ def further(
                 continue
             spared = left - evidence.replay.replay(joined, WRONG_ONLY).total
             much = group.gain > floor and (given.loose < 0 or spared > BESIDE_CONTENT)
-            last = group.gain > LAST_FAULT_GAIN and group.probability >= LIKELY
+            worth_it = group.gain + group.prior_bits > LAST_FAULT_WORTH
+            last = (group.gain > LAST_FAULT_GAIN or worth_it) and group.probability >= LIKELY
             if much or (last and spared >= (1 - LAST_FAULT_LEAVES) * left > 0):
                 one_more, both = group, joined
                 break

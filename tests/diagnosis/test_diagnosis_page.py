@@ -12,7 +12,6 @@ import pytest
 from bustrace.board.schema import MAX_FACTOR, MIN_FACTOR
 from bustrace.diagnosis import (
     Diagnosis,
-    among_suspects,
     gains,
     grouping,
     several,
@@ -29,7 +28,7 @@ TEXT = (DOCS / "diagnosis.md").read_text(encoding="utf-8")
 ROOMS = {
     "gains": gains, "grouping": grouping, "several": several, "weighing": weighing,
     "without_board": without_board, "answers": answers, "kernels": _kernels,
-    "among_suspects": among_suspects, "unheard_chips": unheard_chips, "poll_rules": poll_rules,
+    "unheard_chips": unheard_chips, "poll_rules": poll_rules,
 }  # fmt: skip
 NUMBERS = re.findall(r"^\| `(\w+)` \| ([\d., ]+) \| (\w+) \|$", TEXT, re.MULTILINE)
 

@@ -11,9 +11,11 @@ from drill_readings import FIXTURES, boot, first_class, members, read, run, tide
 
 from bustrace.board import load_board
 from bustrace.diagnosis import diagnose
+from bustrace.diagnosis.among_suspects import perhaps_revised
 from bustrace.diagnosis.grouping import Weighed
 from bustrace.diagnosis.joining import join
 from bustrace.diagnosis.several import TOGETHER, worth, worth_more
+from bustrace.diagnosis.suspected import suspected
 from bustrace.drill import Display, Nuisances, Occurrence, Planting, as_described
 from bustrace.faults import Fault
 from bustrace.findings import FIRST_WINS, Assumption
@@ -40,7 +42,9 @@ def test_what_else_is_wrong_stands_before_another_revision(fault):
     assert any("content:U5" in members(suspect) for suspect in diagnosis.suspects[1:])
 
 
-@pytest.mark.parametrize(("clip", "way"), [("A2", "inverted"), ("A6", "inverted")])
+@pytest.mark.parametrize(
+    ("clip", "way"), [("A2", "inverted"), ("A6", "inverted"), ("D3", "high"), ("D0", "low")]
+)
 def test_a_clip_that_is_surely_off_stands_before_another_revision(clip, way):
     """It costs nothing to seat it again, and the program runs well with the ROM as it is."""
     diagnosis = revised(Planting(Fault.parse(f"clip:{clip}"), way))
@@ -196,3 +200,40 @@ def test_ready_held_low_is_told_while_a_display_takes_the_bus(start):
     board = load_board(FIXTURES / "departure_board" / "board.toml")
     record = run("held:RDY=0", board=board, cycles=6000, display=Display(200, 32, 0x0400, 24, 50))
     assert "held:RDY=0" in first_class(diagnose(read(record, start_cycle=start)))
+
+
+def in_order(other, *rules):
+    """What stays of a ROM that is told at 80 % where much of it differs, and beside another."""
+    much = SimpleNamespace(rule="rom-content", count=50, opportunities=100, chips=("U5",))
+    findings = [much, *(SimpleNamespace(rule=rule) for rule in rules)]
+    board = tide_gauge()
+    rom = suspected(Fault.parse("content:U5"), 0.8, ("rom-content",), board)
+    suspects = [rom, *([suspected(*other, board)] if other else [])]
+    seen = SimpleNamespace(findings=findings)
+    return perhaps_revised(seen, suspects)[0].probability
+
+
+@pytest.mark.parametrize(
+    ("other", "rules", "left"),
+    [
+        (None, (), 0.8),
+        ((Fault.parse("silent:U6"), 0.75, ("io-content",)), (), 0.2),
+        ((Fault.parse("silent:U6"), 0.4, ("io-content",)), (), 0.8),  # not likely itself
+        ((Fault.parse("silent:U6"), 0.75, ("cpu-jam",)), ("cpu-jam",), 0.2),
+        ((Fault.parse("silent:U6"), 0.75, ()), ("cpu-jam",), 0.8),  # what no program does
+        ((Fault.parse("silent:U6"), 0.75, ("io-content",)), ("program-lost",), 0.2),
+        ((Fault.parse("clip:D3"), 0.75, ("clip-off",)), ("cpu-jam",), 0.2),  # or it seems to
+    ],
+)
+def test_a_likely_fault_leaves_to_another_revision_what_it_leaves_open(other, rules, left):
+    assert in_order(other, *rules) == pytest.approx(left)
+
+
+def test_a_rom_with_which_the_program_is_lost_is_not_said_to_run_well():
+    board = tide_gauge()
+    much = SimpleNamespace(rule="rom-content", count=50, opportunities=100, chips=("U5",))
+    rom = suspected(Fault.parse("content:U5"), 0.8, ("rom-content",), board)
+    for rules, said in (((), True), (("program-lost",), False)):
+        seen = SimpleNamespace(findings=[much, *(SimpleNamespace(rule=r) for r in rules)])
+        (suspect,) = perhaps_revised(seen, [rom])
+        assert any("revision" in against for against in suspect.against) is said
