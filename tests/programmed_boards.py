@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -42,6 +43,18 @@ size = 16
 range = "$4000-$400F"
 select = { line = "CS_IO" }
 """
+
+DECODED = (
+    re.sub(r"(?m)^range = .*\n", "", BOARD)
+    + """
+[[chips]]
+ref = "U2"
+part = "74LS138"
+inputs = { A = "A13", B = "A14", C = "A15" }
+outputs = { Y0 = "U4", Y2 = "U6", Y7 = "U5" }
+"""
+)
+"""The same chips behind a decoder: it is known where none of them answers."""
 
 
 def programmed(

@@ -1689,6 +1689,7 @@ def replay_board(
                 # The columns are those of a chip that was so all the time.
                 astray |= _of_another_way(faulty, sound, chips)
         price = 0.0
+        behind = data[i]  # what is left on the bus, past what is between it and the CPU
         paused = pause
         pause = 0
         chosen[i] = -1
@@ -1782,6 +1783,7 @@ def replay_board(
             byte = written[i]
             byte_known = written_known[i]
             clip_byte, chip_byte = _on_the_way_out(byte, assume)
+            behind = _on_the_way_out(data[i], assume)[1]
             wrong = (clip_byte ^ data[i]) & data_known[i] & byte_known
             # Where the clip saw another level than the CPU should have written, either may be
             # what it did write: a byte read where nobody drives reaches CPU and clip differently.
@@ -1978,7 +1980,7 @@ def replay_board(
                 state_known = (state_known & ~latched) | ((raised ^ cleared) & latched)
         # What is not seen of a bus that nobody drives is as it was.
         kept = last_known & ~data_known[i] if pause else 0
-        last = (data[i] & ~kept) | (last & kept)
+        last = (behind & ~kept) | (last & kept)
         last_known = data_known[i] | kept
         cost[i] = price
         total += price

@@ -5,8 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from drill_readings import boot
+from programmed_boards import DECODED, programmed
 
 from bustrace.diagnosis import diagnose
+from bustrace.findings import HEALTHY, Assumption
 from bustrace.findings.answers import BoardReplay
 
 pytestmark = pytest.mark.slow
@@ -87,3 +89,21 @@ def test_a_chip_that_drives_unasked_is_no_noise():
     """It gives the same byte again wherever it is read again."""
     top = diagnose(boot("always:U4", undriven="noisy")).suspects[0]
     assert "always:U4" in {str(fault) for fault in (top.fault, *top.alike)}
+
+
+def test_a_written_byte_stays_on_the_bus_as_it_is_past_the_line_that_does_not_follow(tmp_path):
+    """STA out of an empty place, and the next fetch from there: D1 is low behind the clip."""
+
+    def main(code):
+        code.op("LDA", "imm", 0xFF)
+        code.op("JMP", "jump", 0x8585)
+
+    board = programmed(tmp_path, main, board=DECODED)
+    for fault, byte in (((), 0xFF), (("stuck:D1=0@write",), 0xFD)):
+        replay = BoardReplay(boot(*fault, board=board, cycles=60))
+        stored = int(np.flatnonzero(replay.address == 0x0085)[0])
+        assert (replay.data[stored], replay.data[stored + 1]) == (0xFF, byte)
+        left = replay.replay(Assumption(write_and=0xFD)) if fault else replay.replay(HEALTHY)
+        assert left.cost[stored + 1] < 1
+        if fault:
+            assert replay.healthy.cost[stored + 1] > 5

@@ -2,26 +2,12 @@
 
 from __future__ import annotations
 
-import re
-
 import pytest
 from drill_readings import boot, only, rules
-from programmed_boards import BOARD, VIA, programmed
+from programmed_boards import DECODED, VIA, programmed
 
 from bustrace.diagnosis import diagnose
 from bustrace.findings import find_all
-
-DECODED = (
-    re.sub(r"(?m)^range = .*\n", "", BOARD)
-    + """
-[[chips]]
-ref = "U2"
-part = "74LS138"
-inputs = { A = "A13", B = "A14", C = "A15" }
-outputs = { Y0 = "U4", Y2 = "U6", Y7 = "U5" }
-"""
-)
-"""The same chips behind a decoder: it is known where none of them answers."""
 
 
 def started_timer(code, cycles, control=0x40):
