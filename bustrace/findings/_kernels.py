@@ -756,11 +756,12 @@ def _left_alone(bus, lines, books, cycle):
 @compiled_in_place
 def _either(drive, bus, cells, books, cycle):
     """Bits for what comes of drivers of which now one wins and now another, once for each address,
-    line and winner: one where they are known to differ. Where one of them is not known, once for
-    each address and line, what the share of lines that it overruled so far makes of it (Krichevsky
-    and Trofimov's estimator): large parts of a memory that nobody wrote hold one level.
+    line and winner: one where they are known to differ. A register that is not known agrees half of
+    the time, and wins half of the rest; one that is not asked holds what it won with once.
 
-    A register that is not asked holds what it won with once.
+    Of a memory that is not known, once for each address and line, what the share of lines that it
+    overruled so far makes of it (Krichevsky and Trofimov's estimator): large parts of what nobody
+    wrote hold one level.
     """
     told, drift = books.told, books.drift
     highs, lows, hazy = drive.highs, drive.zeros, drive.hazy
@@ -783,6 +784,8 @@ def _either(drive, bus, cells, books, cycle):
         price += _ones(held & ~agrees)
         _learn(cells, register, byte, byte_known & kept & hazy & astray & 255)
         soft &= ~held
+    if drive.register >= 0:
+        return price + 2.0 * _ones(soft & astray) + AS_IT_SHOULD * _ones(soft & ~astray)
     told[OF_DRIVERS, cycle.at] |= soft
     told[OF_ADDRESS, cycle.meant] |= soft << SHOWN
     for high in range(2):

@@ -58,12 +58,14 @@ def test_a_register_that_is_another_each_time_pays_where_it_is_met_again_once():
     assert (shown[2], shown[4]) == (1, 7)
 
 
-def by_turns(known: int, shown: list[int]) -> list[float]:
-    """What reads cost of a ROM of these levels along with a memory of which nothing is known."""
+def by_turns(known: int, shown: list[int], register: int = -1) -> list[float]:
+    """What reads cost of a ROM of these levels along with a memory of which nothing is known, or
+    with a register that is asked.
+    """
     drive = Drive(
         driving=3, driven=255, ones=known, zeros=~known & 255, highs=known, hazy=255, vague=0,
         ones_but_free=known, doubted=0, decided=255, murky=0, undecided=0, strong=-1, beaten=-1,
-        free=False, register=-1, register_lanes=0, asked=False,
+        free=False, register=register, register_lanes=0, asked=register >= 0,
     )  # fmt: skip
     kept, cells = books(), one_cell()
     return [
@@ -78,6 +80,12 @@ def test_a_memory_that_seldom_wins_is_soon_expected_not_to():
     assert by_turns(0xFF, [0xFF] * 200)[-1] < 0.05
     coin = np.random.default_rng(3).integers(2, size=1000).tolist()
     assert sum(by_turns(0x80, [0x80 * c for c in coin])) < 1000 + 30
+
+
+def test_of_a_register_that_is_not_known_each_level_is_worth_the_same_again():
+    """It holds what somebody wrote: what others hold tells nothing of it."""
+    costs = by_turns(0xFF, [0xFF, 0x00, 0xFF], register=0)
+    assert costs == pytest.approx([8 * 0.415, 16, 8 * 0.415])
 
 
 def test_what_such_a_memory_did_at_a_place_is_paid_for_once():
