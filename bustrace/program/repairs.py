@@ -25,6 +25,10 @@ _LOOK_AHEAD = 2
 _ADDRESS_READS = 8
 """Last reads among which are the two bytes of the address to which the CPU goes next."""
 
+_FIRST_REACHES, _FIRSTS_TRIED = 3, 4
+"""Cycles that the first of two misread bytes must make agree, and how many first ones are tried:
+those that reach furthest."""
+
 _SHOWN_RIGHT, _LOOKED_BACK = 4, 4096
 """Times that a line must have shown the level that it should have now, and cycles before in which
 they are looked for, so that it is not the line that is wrong.
@@ -56,7 +60,8 @@ def explain(
     """Look for a change to what is believed that restores agreement.
 
     In this order: a RES pulse the CPU did not take, an interrupt whose line was not captured (or
-    was, a cycle away), waits that were not captured, one bit of one read, both bytes of an address.
+    was, a cycle away), waits that were not captured, one bit of one read, both bytes of an address,
+    one bit each of two reads.
 
     Parameters
     ----------
@@ -96,24 +101,77 @@ def explain(
     waiting = bool(len(before.row_opcode)) and before.row_opcode[-1] in part.opcodes_of("WAI")
     # Where the next cause follows soon, the explanation that reaches furthest.
     furthest, second_best = at - restart + asked.need // 2, None
+    halfway: list[tuple[int, tuple[Patch, ...]]] = []
+    known_good = at - restart + asked.need
     for patches in _candidates(thread, starts, at, before.meant, meant_there, waiting):
         if budget[0] <= 0:
             return None
         budget[0] -= 1
         run = thread.run(restart, state, end, patches)
-        off = run.off & keep
-        known_good = at - restart + asked.need
         if not _told(thread, run, at, asked):
             continue
-        bad = np.flatnonzero(off)
-        reach = int(bad[noisy]) if len(bad) > noisy else len(off)
-        reached = first_trouble(off, asked)
-        went_on = run.end >= min(end, restart + known_good) - _LOOK_AHEAD
-        if went_on and reach >= known_good and (reached is None or reached >= known_good):
+        reach = _reach(run, keep, noisy)
+        if reach >= known_good and _goes_on(run, keep, asked, min(end, restart + known_good)):
             return Repair(patches, restart, state)
-        if reach > furthest and patches[0].column != "reads":
+        if patches[0].column == "reads":
+            halfway.append((reach, patches))
+        elif reach > furthest:
             furthest, second_best = reach, Repair(patches, restart, state)
-    return second_best
+    return second_best or _two_misread(thread, at, restart, state, halfway, keep, asked, budget)
+
+
+def _reach(run: Run, keep: np.uint32, noisy: int) -> int:
+    """Cycles up to the first that disagrees, but for so many before what is to be explained."""
+    bad = np.flatnonzero(run.off & keep)
+    return int(bad[noisy]) if len(bad) > noisy else len(run.off)
+
+
+def _goes_on(run: Run, keep: np.uint32, asked: Strictness, upto: int) -> bool:
+    """Whether a run comes to a cycle without trouble."""
+    reached = first_trouble(run.off & keep, asked)
+    return run.end >= upto - _LOOK_AHEAD and (reached is None or run.start + reached >= upto)
+
+
+def _two_misread(
+    thread: Thread,
+    at: int,
+    restart: int,
+    state: CpuState,
+    halfway: list[tuple[int, tuple[Patch, ...]]],
+    keep: np.uint32,
+    asked: Strictness,
+    budget: list[int],
+) -> Repair | None:
+    """Two reads, one soon after the other, of each of which one bit was taken otherwise: the first
+    makes agree what disagreed, and the second what comes then.
+
+    `halfway` are first ones, and how many cycles each reaches.
+    """
+    halfway = [each for each in halfway if each[0] >= at - restart + _FIRST_REACHES]
+    for reach, first in sorted(halfway, key=lambda each: -each[0])[:_FIRSTS_TRIED]:
+        then = restart + reach
+        end = min(len(thread), then + asked.need + asked.window)
+        upto = min(end, then + asked.need)
+        if end - then < 16:
+            continue
+        run = thread.run(restart, state, then, first)
+        noisy = int(np.count_nonzero(run.off & keep))
+        used = (run.meant >> 24 & 1 == 1) & thread.believed.high("rdy", slice(restart, run.end))
+        reads = np.flatnonzero(used)[::-1] + restart
+        taken = first[0].cycles[0]
+        for cycle in reads[reads > taken].tolist():
+            byte = int(thread.believed.reads[cycle])
+            for bit in range(8):
+                if budget[0] <= 0:
+                    return None
+                budget[0] -= 1
+                both = (*first, Patch("reads", (cycle,), (byte ^ 1 << bit,)))
+                run = thread.run(restart, state, end, both)
+                if not _told(thread, run, then, asked):
+                    continue
+                if restart + _reach(run, keep, noisy) >= upto and _goes_on(run, keep, asked, upto):
+                    return Repair(both, restart, state)
+    return None
 
 
 def _told(thread: Thread, run: Run, at: int, asked: Strictness) -> bool:

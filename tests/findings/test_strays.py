@@ -9,6 +9,7 @@ from drill_readings import boot, first_class, made_up, only, reread, rules, tide
 
 from bustrace import diagnose
 from bustrace.findings import find_all, gather, observe
+from bustrace.program import Kind
 
 
 def faults(reading):
@@ -101,6 +102,27 @@ def test_a_disturbed_return_address_makes_no_bytes_wrong(cycle):
     (fix,) = reading.program.read_corrections
     assert (fix.cycle, (fix.seen ^ fix.believed).bit_count()) == (cycle, 2)
     assert not gather(reading).address_off.any()
+    assert faults(reading) == set()
+
+
+@pytest.mark.parametrize(
+    ("first", "then"),
+    [
+        ((3383, "D3"), (3391, "D3")),
+        ((3385, "D3"), (3394, "D5")),
+        ((3391, "D3"), (3400, "D3")),
+        ((3387, "D5"), (3398, "D5")),
+    ],
+)
+def test_two_stray_samples_one_soon_after_the_other_are_seen_through(first, then):
+    """An opcode, an operand or a pulled byte each: without both the CPU seems to go elsewhere."""
+    reading = boot(cycles=4000)
+    for cycle, line in (first, then):
+        reading = reread(reading, line, None, [cycle])
+    program = reading.program
+    assert [fix.cycle for fix in program.read_corrections] == [first[0], then[0]]
+    assert (program.lost_at, program.lines_aside) == (None, ())
+    assert not (program.kind == Kind.LOST).any()
     assert faults(reading) == set()
 
 
