@@ -38,6 +38,9 @@ _TRIALS = 20_000
 _ANCHORS = 200
 """Bounds of the work on a capture that cannot be followed."""
 
+FURTHER = 24
+"""Cycles that going another way must win: without a resting line, or from another beginning."""
+
 _STOPPED = {
     "undecided": "the way on hangs on a flag or register that is not known",
     "unknown opcode": "an opcode was not wholly captured",

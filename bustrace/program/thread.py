@@ -11,7 +11,7 @@ from bustrace.cpu import CpuState, StopReason, replay_levels
 from bustrace.cycles.model import CONTROL_BIT, OWNER_FOREIGN, Cycles
 from bustrace.program.boundaries import in_reset
 from bustrace.program.disagreements import captured_levels
-from bustrace.program.model import Departure
+from bustrace.program.model import Departure, Intent
 
 Bytes = npt.NDArray[np.uint8]
 Masks = npt.NDArray[np.uint32]
@@ -356,6 +356,15 @@ class Thread:
         """Lines that were captured otherwise than they were executed: uint32, shape (n_cycles,)."""
         off: Masks = (self.seen ^ self.meant) & self.captured & self.certain
         return off
+
+    def intent(self) -> Intent:
+        """What the CPU meant in each cycle; in reset nothing."""
+        certain = self.certain * ~self.low
+        levels = self.meant & certain
+        if int(np.bitwise_or.reduce(self.meant, initial=0)) >> 26 & 1:
+            # Without any certain line nothing was executed; every access to the port has one.
+            levels |= self.meant & ((certain != 0).astype(np.uint32) << np.uint32(26))
+        return Intent(levels=levels, certain=certain)
 
     def compared_lines(self) -> Masks:
         """Lines of which the executed CPU's levels are compared, the data lines in its writes."""
