@@ -59,7 +59,8 @@ _NMI_CYCLES = 7
 """Cycles of the sequence that takes an NMI (hardware manual)."""
 
 _MOSTLY = 0.5
-"""Share of the cycles that want two lines different in which joined ones must be alike."""
+"""Share of the cycles that want two lines different in which joined ones must be alike, and in
+which other lines may be wrong, too."""
 
 FIRST_LOOK = 4_096
 """Cycles that tell which pairs are worth a look at the whole capture."""
@@ -295,6 +296,8 @@ def _driven(levels: _Levels, a: int, b: int) -> Finding | None:
     if int(off.sum()) < _MOSTLY * int(asked.sum()):
         return None  # joined lines cannot differ where the program wants them to
     moved = (levels.seen ^ levels.meant) & levels.meant_known
+    if int((off & (moved & ~np.uint32(1 << a | 1 << b) != 0)).sum()) > _MOSTLY * int(off.sum()):
+        return None  # other bytes than those that are thought of: they tell of no line
     wrong = [int((off & _bit(moved, line)).sum()) for line in (a, b)]
     low = int((off & ~_bit(levels.seen, a)).sum())
     alone = a if wrong[0] else b  # the one that is wrong where only one is

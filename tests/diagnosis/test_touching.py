@@ -11,7 +11,7 @@ from drill_readings import boot, first_class, only, rules
 from bustrace.diagnosis import diagnose
 from bustrace.drill import Planting
 from bustrace.faults import Fault
-from bustrace.findings import find_all
+from bustrace.findings import find_all, joined_rules
 from bustrace.reading import Reading, read_boot
 
 
@@ -105,3 +105,27 @@ def test_an_address_line_joined_to_rw_is_seen_where_the_program_cannot_be_follow
     diagnosis = diagnose(boot(planting))
     assert "program-lost" in rules(diagnosis.findings)
     assert first_class(diagnosis) == {f"short:{line}+RW@bus"}
+
+
+@pytest.mark.parametrize("others_wrong", [False, True])
+def test_bytes_of_another_rom_tell_of_no_line(others_wrong):
+    """D2 goes with A13 wherever the CPU runs, but nothing else there is as the image has it either:
+    the ROM is another one.
+    """
+    rng = np.random.default_rng(7)
+    address = rng.integers(0x8000, 0x10000, size=400, dtype=np.uint32)
+    data = rng.integers(256, size=400, dtype=np.uint32)
+    data = data & np.uint32(0xFB) | (address >> np.uint32(13) & np.uint32(1)) << np.uint32(2)
+    image = data ^ np.uint32(0x04 if not others_wrong else 0x5C)
+    known = np.full(400, 0xFFFFFF, np.uint32)
+    levels = joined_rules._Levels(
+        cycle=np.arange(400),
+        seen=address | data << np.uint32(16),
+        known=known,
+        meant=address | image << np.uint32(16),
+        meant_known=known,
+        address=address,
+    )
+    a, b = (joined_rules.LINES.index(line) for line in ("A13", "D2"))
+    finding = joined_rules._driven(levels, a, b)
+    assert (finding is None) is others_wrong
