@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from bustrace.diagnosis.explaining import WENT_ASTRAY
+from bustrace.board import Board
+from bustrace.diagnosis.explaining import RAN_ASTRAY, WENT_ASTRAY
 from bustrace.diagnosis.gains import MIN_GAIN
 from bustrace.diagnosis.hypotheses import fit_each_other
 from bustrace.diagnosis.model import LIKELY, Suspect
@@ -19,6 +20,7 @@ from bustrace.findings import (
     sole_driver,
 )
 from bustrace.hookup import ADDRESS_PINS, DATA_PINS
+from bustrace.program import Kind
 
 MUCH_REVISED = 0.1
 """Share of a ROM's reads that differ where another revision is thought of."""
@@ -33,11 +35,15 @@ NOTHING_ELSE = 0.5
 """Probability of the ROM that a program came from which lost its way, where nothing else tells why:
 of planted faults two in three were."""
 
-LOST_ITS_WAY = {"cpu-jam", "brk-storm", "program-nonsense", *WENT_ASTRAY}
+LOST_ITS_WAY = {"cpu-jam", "jam-out-of-view", "brk-storm", "program-nonsense", *WENT_ASTRAY}
 """Rules that say so."""
 
 NO_CHANCE = 0.5
 """What is then left of the probability of the other suspects: their program had no chance."""
+
+AND_ASTRAY = 0.1
+"""What is left of the probability of a clip whose line may as well be at fault, where the program
+lost its way: something else must be wrong besides (judgement)."""
 
 FROM_THE_START = 64
 """Cycles from the first on in which a CPU that runs astray was sent there before them."""
@@ -71,6 +77,46 @@ def beside_what_was_seen(suspect: Suspect) -> Suspect:
     if suspect.explains or suspect.fault.family == "clip":
         return suspect
     return replace(suspect, probability=suspect.probability * NOTHING_TOLD)
+
+
+def more_than_a_clip(faults: list[Finding], suspects: list[Suspect], board: Board) -> list[Suspect]:
+    """The suspects, a clip that is off behind a fault of its line where the program lost its way:
+    what only the probe sees sends the CPU nowhere, and two things wrong at once are rarer than one.
+    """
+    clip = next((s for s in suspects if _names_a_clip(s)), None)
+    if clip is None:
+        return suspects
+    lines = clip.fault.lines
+    # A byte that a clip shows wrong may look like nonsense; an address that it does changes none.
+    lost = LOST_ITS_WAY if set(lines) <= set(ADDRESS_PINS) else RAN_ASTRAY
+    if not lost.intersection(f.rule for f in faults):
+        return suspects
+    against = (*clip.against, "the program lost its way, which a clip does not do")
+    moved = (1 - AND_ASTRAY) * clip.probability
+    others = [s for s in suspects if s is not clip]
+    clips = [f for f in (clip.fault, *clip.alike) if f.family == "clip"]
+    real = [f for f in (clip.fault, *clip.alike) if f.family != "clip" and f.lines == lines]
+    if real:
+        rules = dict.fromkeys((*clip.explains, *(f.rule for f in faults if f.rule in lost)))
+        mine = suspected(
+            real[0], moved, tuple(rules), board, against=clip.against, alike=tuple(real[1:])
+        )
+    else:
+        told = [s for s in others if s.fault.lines == lines and s.probability >= TELLS_WHY]
+        if not told:
+            return suspects
+        mine = replace(told[0], probability=told[0].probability + moved)
+        others = [s for s in others if s is not told[0]]
+    left = clip.probability - moved
+    alike = tuple(clips[1:])
+    only = suspected(clips[0], left, clip.explains, board, against=against, alike=alike)
+    return [mine, only, *others]
+
+
+def _names_a_clip(suspect: Suspect) -> bool:
+    """Whether the fault, or one that looks like it, is the clip of its line."""
+    members = (suspect.fault, *suspect.alike)
+    return any(f.family == "clip" and f.lines == suspect.fault.lines for f in members)
 
 
 def by_the_vector(
@@ -147,7 +193,8 @@ def by_the_program(
         for chip, ref in enumerate(replay.chips)
         if board.chip(ref).role == "rom" and sole_driver(evidence, chip).any()
     ]
-    if not astray or len(roms) != 1 or replay.has_image(roms[0]):
+    ran = (evidence.reading.program.kind == Kind.INSTRUCTION).any()
+    if not astray or not ran or len(roms) != 1 or replay.has_image(roms[0]):
         return suspects
     (ref,) = roms
     others = _but_content(suspects, ref)

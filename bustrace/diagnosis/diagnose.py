@@ -12,6 +12,7 @@ from bustrace.diagnosis.among_suspects import (
     beside_what_was_seen,
     by_the_program,
     by_the_vector,
+    more_than_a_clip,
     perhaps_revised,
     sent_before,
 )
@@ -22,6 +23,7 @@ from bustrace.diagnosis.next_steps import next_steps
 from bustrace.diagnosis.seen_directly import (
     clips_off,
     perhaps_held,
+    perhaps_misread,
     perhaps_repeats,
     seen_directly,
     selected_along,
@@ -95,6 +97,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         *departs_seldom(seen),
         *perhaps_held(seen),
         *perhaps_repeats(seen, faults),
+        *perhaps_misread(seen, faults),
     ]
     held = {s.fault.family for s in suspects if s.probability >= LIKELY}
     board_faults = [f for f in faults if f.rule in BOARD_RULES]
@@ -118,6 +121,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         others = [beside_what_was_seen(s) for s in suspects if s.fault not in seen_along]
         suspects = others + along
     explained = {rule for s in suspects for rule in s.explains}
+    suspects = more_than_a_clip(faults, suspects, board)
     told = by_the_vector(seen, faults, suspects)
     suspects = told if told != suspects else by_the_program(seen, faults, suspects)
     suspects = sent_before(seen, faults, suspects)

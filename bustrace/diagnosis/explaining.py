@@ -36,6 +36,10 @@ BOARD_RULES = {
 WENT_ASTRAY = {"runs-nowhere", "runs-empty", "endless-loop", "stack-overrun"}
 """Rules about where the CPU went: whatever gave it wrong bytes before may have sent it there."""
 
+RAN_ASTRAY = WENT_ASTRAY - {"runs-nowhere"}
+"""Those of them that hold whatever the clips show: what only the probe sees sends the CPU
+nowhere."""
+
 SENT_ASTRAY = {
     "cpu-jam", "jam-out-of-view", "brk-storm", "program-nonsense",
     "vector-not-taken", "vector-undriven", "vector-content", "vector-nowhere",
@@ -94,7 +98,9 @@ def _for_and_against(
         # Surprise is paid at the first cycle that shows it, so look at whole spans.
         before, after = float(healthy.cost[cycles].sum()), float(cost[cycles].sum())
         mine = _about_the_same(finding, group) and after <= before
-        if after < SPARED * before or mine or finding.rule in WENT_ASTRAY:
+        if group.fault.family == "clip" and finding.rule in RAN_ASTRAY:
+            against.append(f"leaves {finding.rule} unexplained")
+        elif after < SPARED * before or mine or finding.rule in WENT_ASTRAY:
             explains.append(finding.rule)
         elif before >= TOLD and after > LEFT * before:
             against.append(f"leaves {finding.rule} unexplained")

@@ -39,6 +39,10 @@ UNCLEARED = 0.6
 """Probability that IRQ itself is at fault when interrupt follows interrupt: it was seen high
 before, so rather a source is not cleared."""
 
+UNLISTED = 0.4
+"""Probability of a ROM that gave an opcode that no sheet lists: firmware that uses one on purpose
+is rare, and so are ROMs with few wrong bytes (judgement)."""
+
 INFERRED = 0.7
 """Probability of what is seen in part: RDY that was not captured where the CPU stands, a line that
 the board's answers do not tell to be stuck, a chip selected along where no byte shows it."""
@@ -188,6 +192,19 @@ def perhaps_repeats(seen: Observations, faults: list[Finding]) -> Iterator[Suspe
                 (finding.rule,),
                 seen.evidence.reading.board,
                 against=("it came once: a hand on the button does the same",),
+            )
+
+
+def perhaps_misread(seen: Observations, faults: list[Finding]) -> Iterator[Suspect]:
+    """A ROM out of which the CPU obeyed what no sheet lists, where nothing else is wrong."""
+    for finding in seen.findings:
+        if finding.rule == "opcode-unlisted" and not faults:
+            yield suspected(
+                Fault("content", chip=finding.chips[0]),
+                UNLISTED,
+                (finding.rule,),
+                seen.evidence.reading.board,
+                against=("nobody has its image, and its author may have meant it",),
             )
 
 

@@ -15,6 +15,10 @@ MAY_BE_SO = ("poll-unanswered", "waits-undeclared")
 """Rules about what a healthy board may do, too: nobody knows but who knows the board."""
 
 
+IN_DOUBT = ("cpu-departs", "runs-in-ram", "opcode-unlisted")
+"""Rules about what a healthy board hardly does, and might."""
+
+
 def verdict_on(
     seen: Observations, faults: list[Finding], suspects: tuple[Suspect, ...]
 ) -> tuple[Verdict, str]:
@@ -65,7 +69,7 @@ def _doubt(seen: Observations) -> str | None:
     rests = next((f for f in seen.findings if f.rule == "bus-rests"), None)
     if rests is not None and program.jam_at is None:
         return f"No fault is visible before that, but: {rests.text}"
-    odd = next((f for f in seen.findings if f.rule in ("cpu-departs", "runs-in-ram")), None)
+    odd = next((f for f in seen.findings if f.rule in IN_DOUBT), None)
     return None if odd is None else odd.text
 
 

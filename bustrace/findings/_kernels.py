@@ -50,10 +50,10 @@ REMEMBERS = 8.0
 """Bits for a register that gives at an address what it gave there before, and meanwhile gave or
 took another byte: it does not know by which of its addresses it is asked, but memory does."""
 
-ANY_BYTES, ROM_BYTES, OPCODES, FILLINGS, PAGES, OTHER_PAGES = range(6)
+ANY_BYTES, ROM_BYTES, OPCODES, FILLINGS, PAGES, OTHER_PAGES, JUMPS, ACCESSES, BRANCHES = range(9)
 """Rows of `usual`: bytes of a RAM at power-on, of a ROM, the opcodes of a program, what the free
-space of a ROM is filled with, the page in which a program begins, and the pages of the other
-vectors."""
+space of a ROM is filled with, the page in which a program begins, the pages of the other vectors,
+those that a program jumps to and those that it accesses, and how far it branches."""
 
 ANY_REGISTER = 0x10000
 """Place of the last byte that any I/O register gave."""
@@ -602,10 +602,10 @@ def _charge(charged, assume, start, where, i):
 @compiled_in_place
 def _chance(books, use, lines, byte, pair, assume):
     """Probability of what some lines show of a memory's byte that is not known. What is run as an
-    opcode was meant as one as often as it looked so lately: a program that runs wild runs its
-    operands, too.
+    opcode, or obeyed as its operand, was meant as one as often as opcodes looked so lately: a
+    program that runs wild runs its operands, too.
     """
-    if use >= PAGES:
+    if use in (PAGES, OTHER_PAGES):
         return _chance_of(books, use, lines, byte, pair, assume)
     chance = _chance_of(books, min(use, ROM_BYTES), lines, byte, pair, assume)
     if use < OPCODES:
@@ -614,8 +614,9 @@ def _chance(books, use, lines, byte, pair, assume):
     share = (drift[0, IN_STEP] + 1.0) / (drift[1, IN_STEP] + 2.0)
     meant = share * _chance_of(books, use, lines, byte, pair, assume)
     chance = meant + (1.0 - share) * chance
-    drift[0, IN_STEP] = LATELY * drift[0, IN_STEP] + meant / chance
-    drift[1, IN_STEP] = LATELY * drift[1, IN_STEP] + 1.0
+    if use == OPCODES:
+        drift[0, IN_STEP] = LATELY * drift[0, IN_STEP] + meant / chance
+        drift[1, IN_STEP] = LATELY * drift[1, IN_STEP] + 1.0
     return chance
 
 
@@ -1544,7 +1545,7 @@ def replay_board(
     drift,
     charged,
     usual,
-    runs,
+    obeyed_as,
     faulty,
     sound,
     first,
@@ -1615,10 +1616,11 @@ def replay_board(
         Of a RAM that forgets: cycle in which each row was last used, that in which it was last
         found to have been left too long, that in which each byte was last used, and what each
         byte holds when it is lost, 256 times its known bits added; changed in place.
-    usual : float64, shape (6, 256, 256)
+    usual : float64, shape (9, 256, 256)
         As `usual_bytes.usual_on` has it.
-    runs : uint8, shape (n,)
-        1 where the program runs an opcode at the address, in this cycle or another.
+    obeyed_as : uint8, shape (n,)
+        Row of `usual` for what a ROM gives: by what the program takes the byte at the address for,
+        in this cycle or another.
     faulty, sound : int32, shape (SLOTS,)
         The assumption from cycle `first` on, and the one up to it.
     first : int
@@ -1764,7 +1766,7 @@ def replay_board(
         misread = 0
         if assume[RW_LINE_CHIP] >= 0 and assume[RW_LINE_SEEN] != seen_read:
             misread = 1 << assume[RW_LINE_CHIP]
-        use = OPCODES if runs[i] else ROM_BYTES
+        use = obeyed_as[i]
         cycle = Cycle(i, meant, bus, at_chips, m, t, reading, seen_read, misread, use)
         if sheets:
             touched = answering & sheets

@@ -21,9 +21,11 @@ from bustrace.findings._kernels import (
     HABITS,
     IO,
     MAY_WRITE,
+    OPCODES,
     OTHER,
     RAM,
     ROM,
+    ROM_BYTES,
     SILENT,
     SLOTS,
     TOLD_BANKS,
@@ -32,7 +34,7 @@ from bustrace.findings._kernels import (
 from bustrace.findings.banks import fold_banks
 from bustrace.findings.io_reads import Accesses, IoReads, IoSheets, known_sheets, no_sheets
 from bustrace.findings.trail import left_by_another, went_elsewhere
-from bustrace.findings.usual_bytes import usual_on
+from bustrace.findings.usual_bytes import operands, usual_on
 from bustrace.program import bank_state, reads_of
 from bustrace.reading import Reading
 
@@ -279,7 +281,6 @@ class BoardReplay:
         self.meant_address = np.where(usable, address, np.int32(-1)).astype(np.int32)
         self.address = self.meant_address
         self._usual = usual_on(board)
-        self._runs = self._run_somewhere(intent.sync[:n] == 1)
         self.read = read.astype(np.uint8)
         in_write = self.read == 0
         byte_meant = intent.data_known[:n]
@@ -296,6 +297,7 @@ class BoardReplay:
         self.data_known = np.where(
             settled, cycles.data_known[:n] & np.uint8(~disbelieved & 0xFF), np.uint8(0)
         )
+        self._obeyed_as = self._taken_for(intent.sync[:n] == 1, board.cpu.variant)
         self._left, self._left_known = left_by_another(cycles, n, disbelieved)
         self._in_reset = (cycles.flags[:n] & IN_RESET != 0).astype(np.uint8)
         self.state, self.state_known = bank_state(cycles, intent, board, n)
@@ -316,11 +318,19 @@ class BoardReplay:
         self._healthy_cost = self.healthy.cost
         self.wrong = self.replay(HEALTHY, WRONG_ONLY).total
 
-    def _run_somewhere(self, fetches: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint8]:
-        """1 at an address that some opcode is fetched from: the CPU may have read it before."""
-        run = np.zeros(0x10000, dtype=np.uint8)
-        run[self.meant_address[fetches & (self.meant_address >= 0)]] = 1
-        return np.where(self.meant_address >= 0, run[self.meant_address], np.uint8(0))
+    def _taken_for(self, fetches: npt.NDArray[np.bool_], variant: str) -> npt.NDArray[np.uint8]:
+        """Row of `usual` for the byte at the address of each cycle, by what the program takes it
+        for anywhere: the CPU may have read it before.
+        """
+        place = np.full(0x10000, ROM_BYTES, dtype=np.uint8)
+        at = np.flatnonzero(fetches & (self.meant_address >= 0))
+        told = at[self.data_known[at] == 0xFF]
+        operand, operand_use = operands(variant)
+        by_opcode = self.data[told]
+        told, by_opcode = told[operand_use[by_opcode] > 0], by_opcode[operand_use[by_opcode] > 0]
+        place[self.meant_address[told] + operand[by_opcode] & 0xFFFF] = operand_use[by_opcode]
+        place[self.meant_address[at]] = OPCODES
+        return np.where(self.meant_address >= 0, place[self.meant_address], np.uint8(ROM_BYTES))
 
     def asking(self, chip: int) -> list[tuple[int, int]]:
         """First cycle, and cycle after the last, of each time in which one of `io_sheets` must
@@ -586,7 +596,7 @@ class BoardReplay:
             np.zeros((2, HABITS)),
             np.zeros((4, len(memory) if forgets else 1), dtype=np.int32),
             self._usual,
-            self._runs,
+            self._obeyed_as,
             vector,
             sound,
             first,

@@ -6,12 +6,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from bustrace.cpu import variant_named
 from bustrace.cycles import OWNER_CPU, Cycles, stretches
+from bustrace.findings._kernels import ROM
 from bustrace.findings.evidence import SHOWN, Evidence
 from bustrace.findings.model import Finding
 from bustrace.hookup import ADDRESS_PINS
+from bustrace.program import Kind
 from bustrace.units import count_words
 
 MIN_CYCLES = 32
@@ -249,8 +252,8 @@ def jam(evidence: Evidence) -> Iterator[Finding]:
 
 
 def nonsense(evidence: Evidence) -> Iterator[Finding]:
-    """Opcodes that the CPU's sheet does not list, too many of them for a program that uses a few on
-    purpose.
+    """Opcodes that the CPU's sheet does not list: too many of them for a program that uses a few on
+    purpose, or a few in a ROM that nobody dumped.
     """
     replay, reading = evidence.replay, evidence.reading
     fetch = evidence.live & (reading.program.intent.sync[: evidence.n] == 1)
@@ -262,6 +265,7 @@ def nonsense(evidence: Evidence) -> Iterator[Finding]:
     kinds = len(np.unique(replay.data[odd]))
     by_chance = AS_BY_CHANCE * np.mean(~listed) * len(cycles)
     if len(odd) < FEWEST_ODD or kinds < KINDS_ODD or len(odd) < by_chance:
+        yield from _unlisted(evidence, odd, len(cycles))
         return
     first = int(odd[0])
     yield Finding(
@@ -277,6 +281,37 @@ def nonsense(evidence: Evidence) -> Iterator[Finding]:
         f"{count_words(len(cycles), 'opcode')} that it met are not in its data sheet (first "
         f"${int(replay.data[first]):02X} at ${int(replay.address[first]):04X}).",
     )
+
+
+def _unlisted(evidence: Evidence, odd: npt.NDArray[np.int64], opcodes: int) -> Iterator[Finding]:
+    """Of the fetches of such opcodes those that the program obeyed out of a ROM without an image.
+    Firmware uses hardly any: rather a byte is wrong.
+    """
+    replay, program = evidence.replay, evidence.reading.program
+    obeyed = program.first_cycle[program.kind == Kind.INSTRUCTION]
+    odd = odd[np.isin(odd, obeyed)]
+    for chip, ref in enumerate(replay.chips):
+        if replay.kind[chip] != ROM or replay.has_image(ref):
+            continue
+        mine = odd[replay.healthy.drivers[odd] == np.uint32(1 << chip)]
+        if not len(mine):
+            continue
+        first = int(mine[0])
+        what = f"${int(replay.data[first]):02X} at ${int(replay.address[first]):04X}"
+        yield Finding(
+            rule="opcode-unlisted",
+            severity="oddity",
+            chips=(ref,),
+            cycles=tuple(mine[:SHOWN].tolist()),
+            opportunities=opcodes,
+            count=len(mine),
+            measured=f"{len(mine):,} of {count_words(opcodes, 'opcode')} that were run "
+            f"({what}) not in the CPU's data sheet",
+            expected="none: what the sheet does not list is hardly ever used in a ROM on purpose "
+            "(common practice)",
+            text=f"The CPU obeys an opcode out of {ref} that its data sheet does not list "
+            f"({what}): rather a wrong byte than meant so.",
+        )
 
 
 def thread_lost(evidence: Evidence) -> Iterator[Finding]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
@@ -179,35 +180,44 @@ def _rests_in_code(evidence: Evidence, bit: int) -> Iterator[Finding]:
     followed = program.method != "none" and program.lost_at is None
     if not (moves or followed):
         return
-    wired = [chip for chip in range(len(replay.chips)) if replay.lanes[chip] >> bit & 1]
-    roms = [c for c in wired if replay.kind[c] == ROM and not replay.has_image(replay.chips[c])]
-    memory = [*roms, *(chip for chip in wired if replay.kind[chip] == RAM)]
-    unwritten = _not_written_before(evidence)
-    for among in (*([chip] for chip in roms), *([memory] if roms else ())):
-        reads = known & evidence.live & np.any([sole_driver(evidence, c) for c in among], axis=0)
-        if not reads.any() or not _one_level(level[reads]):
-            continue
-        places = _distinct(evidence, reads & unwritten)
-        bytes_seen = len(np.unique(replay.data[reads]))
-        if places < CODE_PLACES or bytes_seen < CODE_BYTES:
+    for reads, among, places in _code(evidence, 1 << bit):
+        if not _one_level(level[reads]):
             continue
         pin, count, shown = DATA_PINS[bit], int(reads.sum()), int(level[reads][0])
-        chips = tuple(replay.chips[chip] for chip in among)
-        of = numbered_runs(chips)
-        where = f"in all {count:,} reads of {of}, at {count_words(places, 'address', 'addresses')}"
+        where = f"in all {count:,} reads of {numbered_runs(among)}, at "
+        where += count_words(places, "address", "addresses")
         yield Finding(
             rule="line-stuck",
             severity="fault",
             lines=(pin,),
-            chips=chips if len(chips) == 1 else (),
+            chips=among if len(among) == 1 else (),
             cycles=evidence.show(reads),
             opportunities=count,
             count=count,
-            measured=f"{shown} {where} with {bytes_seen} different bytes",
+            measured=f"{shown} {where} with {len(np.unique(replay.data[reads]))} different bytes",
             expected="both levels: no program and no table has one bit the same throughout",
             text=f"{pin} is {shown} {where}: no program is like that.",
         )
         return
+
+
+def _code(
+    evidence: Evidence, lines: int
+) -> Iterator[tuple[npt.NDArray[np.bool_], tuple[str, ...], int]]:
+    """Reads that show some data lines of each ROM without an image, and of all such ROMs and RAM
+    together, where they show enough of it to tell a program; the chips, and at how many addresses.
+    """
+    replay = evidence.replay
+    known = evidence.owned & evidence.live & (replay.data_known & lines == lines)
+    wired = [chip for chip in range(len(replay.chips)) if replay.lanes[chip] & lines == lines]
+    roms = [c for c in wired if replay.kind[c] == ROM and not replay.has_image(replay.chips[c])]
+    memory = [*roms, *(chip for chip in wired if replay.kind[chip] == RAM)]
+    unwritten = _not_written_before(evidence)
+    for among in (*([chip] for chip in roms), *([memory] if roms else ())):
+        reads = known & np.any([sole_driver(evidence, c) for c in among], axis=0)
+        places = _distinct(evidence, reads & unwritten)
+        if places >= CODE_PLACES and len(np.unique(replay.data[reads])) >= CODE_BYTES:
+            yield reads, tuple(replay.chips[chip] for chip in among), places
 
 
 def _not_written_before(evidence: Evidence) -> npt.NDArray[np.bool_]:
@@ -414,7 +424,7 @@ def lines_together(evidence: Evidence) -> Iterator[Finding]:
     in_read = (evidence.replay.read == 1) & (healthy.drivers != 0)
     wanted_data = np.where(in_read, healthy.expected, intent.data[:n])
     wanted_known = np.where(in_read, healthy.expected_known, intent.data_known[:n])
-    yield from _pairs(
+    data = _pairs(
         evidence,
         DATA_PINS,
         replay.data,
@@ -422,6 +432,7 @@ def lines_together(evidence: Evidence) -> Iterator[Finding]:
         wanted_data,
         wanted_known,
     )
+    yield from data or _alike_in_code(evidence)
     yield from _pairs(
         evidence,
         ADDRESS_PINS,
@@ -430,6 +441,47 @@ def lines_together(evidence: Evidence) -> Iterator[Finding]:
         intent.address[:n],
         intent.address_known[:n],
     )
+
+
+def _alike_in_code(evidence: Evidence) -> list[Finding]:
+    """Two data lines alike in all that a ROM without an image gave: no program is like that, and
+    where nobody knows its bytes nothing else wants the lines different. Where the CPU does not go
+    by them, a clip sits on its neighbour's pin.
+    """
+    replay, program, found = evidence.replay, evidence.reading.program, []
+    if program.method == "none" or program.lost_at is not None:
+        return []
+    roms = [c for c in range(len(replay.chips)) if replay.kind[c] == ROM]
+    reads = [evidence.live & sole_driver(evidence, c) for c in roms]
+    given = [np.unique(replay.data[r & (replay.data_known == 0xFF)]) for r in reads]
+    for a, b in combinations(range(len(DATA_PINS)), 2):
+        if all(((byte >> a ^ byte >> b) & 1).any() for byte in given):
+            continue  # as nearly always, and soon told
+        differ = (replay.data >> a ^ replay.data >> b) & 1 == 1
+        for code, among, places in _code(evidence, 1 << a | 1 << b):
+            if (differ & code).any() or _one_level(replay.data[code] >> a & 1):
+                continue
+            count, pins = int(code.sum()), (DATA_PINS[a], DATA_PINS[b])
+            where = f"in all {count:,} reads of {numbered_runs(among)}, at "
+            where += count_words(places, "address", "addresses")
+            found.append(
+                Finding(
+                    rule="lines-together",
+                    severity="fault",
+                    lines=pins,
+                    chips=among if len(among) == 1 else (),
+                    cycles=evidence.show(code),
+                    opportunities=count,
+                    count=count,
+                    measured=f"equal {where} with {len(np.unique(replay.data[code]))} different "
+                    "bytes",
+                    expected="different levels in a part of them: no program and no table has two "
+                    "bits alike throughout",
+                    text=f"{pins[0]} and {pins[1]} are alike {where}: no program is like that.",
+                )
+            )
+            break
+    return found if len(found) <= MOST_PAIRS else []
 
 
 def _pairs(

@@ -26,6 +26,9 @@ MOSTLY = 0.75
 """Of the bytes that are run where no chip is, the share that must be as on a bus that nobody
 drives; of other bytes one in ten is."""
 
+PULLED_DOWN = 3
+"""Lines that must be low at once where writes to one address tell: a stray sample is of one line."""
+
 FOUGHT = 0.3
 """Share of a chip's writes that must come out lower: what it drives may well be high there."""
 
@@ -487,7 +490,10 @@ def writes_fought(evidence: Evidence) -> Iterator[Finding]:
         told, wrong = asked & mine, off & mine
         places = len(np.unique(replay.address[wrong]))
         down = not (evidence.data_off[wrong] & replay.data[wrong]).any()
-        if places < 2 or not down or wrong.sum() < FOUGHT * told.sum():
+        lines = np.bitwise_count(evidence.data_off[wrong]).max(initial=0)
+        if places < 2 and lines < PULLED_DOWN:
+            continue
+        if not down or wrong.sum() < FOUGHT * told.sum():
             continue
         others = asked & ~mine
         if (off & others).sum() > NOISE_RATE * others.sum():

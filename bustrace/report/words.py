@@ -54,6 +54,7 @@ RULE_WORDS = {
     "nmi-held": "NMI stays low",
     "brk-storm": "BRK after BRK: the program has lost its way",
     "program-nonsense": "the CPU runs opcodes that no sheet lists: what it reads is no program",
+    "opcode-unlisted": "the CPU obeys an opcode out of a ROM that its data sheet does not list",
     "irq-withdrawn": "IRQ goes away although nobody served it",
     "waits-undeclared": "RDY makes the CPU wait, which the board file does not have",
     "reset-scattered": "RES goes low again and again",

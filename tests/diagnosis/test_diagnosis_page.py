@@ -12,8 +12,10 @@ import pytest
 from bustrace.board.schema import MAX_FACTOR, MIN_FACTOR
 from bustrace.diagnosis import (
     Diagnosis,
+    among_suspects,
     gains,
     grouping,
+    seen_directly,
     several,
     unheard_chips,
     weighing,
@@ -28,7 +30,8 @@ TEXT = (DOCS / "diagnosis.md").read_text(encoding="utf-8")
 ROOMS = {
     "gains": gains, "grouping": grouping, "several": several, "weighing": weighing,
     "without_board": without_board, "answers": answers, "kernels": _kernels,
-    "unheard_chips": unheard_chips, "poll_rules": poll_rules,
+    "among_suspects": among_suspects, "unheard_chips": unheard_chips, "poll_rules": poll_rules,
+    "seen_directly": seen_directly,
 }  # fmt: skip
 NUMBERS = re.findall(r"^\| `(\w+)` \| ([\d., ]+) \| (\w+) \|$", TEXT, re.MULTILINE)
 

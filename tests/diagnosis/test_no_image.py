@@ -7,11 +7,13 @@ from dataclasses import replace
 import pytest
 from drill_readings import (
     REPOSITORY,
+    at_cycles,
     boot,
     first_class,
     members,
     only,
     read,
+    redrawn,
     rules,
     run,
     undumped,
@@ -19,6 +21,7 @@ from drill_readings import (
 
 from bustrace.board import load_board
 from bustrace.diagnosis import diagnose
+from bustrace.diagnosis.among_suspects import NOTHING_ELSE
 from bustrace.diagnosis.cpu_itself import leaves_the_vector
 from bustrace.diagnosis.gains import SWAP_LATER, gain_of
 from bustrace.diagnosis.seen_directly import stuck_line
@@ -28,6 +31,8 @@ from bustrace.drill import Planting
 from bustrace.faults import Fault
 from bustrace.findings import HEALTHY, Assumption, Finding, find_all, observe
 from bustrace.findings.evidence import gather
+from bustrace.hookup import DATA_PINS
+from bustrace.reading import read_boot
 
 pytestmark = pytest.mark.slow
 
@@ -193,3 +198,41 @@ def test_a_cpu_that_leaves_an_unsteady_vector_is_not_the_first_to_blame(fault):
     (alone,) = leaves_the_vector(seen, [finding], set(), [])
     (beside,) = leaves_the_vector(seen, [finding], set(), [likely])
     assert beside.probability == pytest.approx(0.4 * alone.probability)
+
+
+@pytest.mark.parametrize("fault", ["stuck:A7=0@bus", "stuck:A8=1@bus", "stuck:A12=1@bus"])
+def test_an_address_line_is_no_mere_clip_where_the_program_lost_its_way(fault):
+    """Any bytes may come from either, but what only the probe sees sends the CPU nowhere."""
+    diagnosis = diagnose(undumped(fault, seed=1, cycles=2000))
+    first, second, *_ = diagnosis.suspects
+    assert members(first) == {fault, fault.replace("@bus", "@cpu")}
+    clip = f"clip:{fault[6:].partition('=')[0]}"
+    assert members(second) == {clip}
+    assert second.probability < 0.2 * first.probability
+    assert any("lost its way" in against for against in second.against)
+
+
+def test_a_clip_stays_one_where_the_program_runs_on():
+    assert "clip:A7" in first_class(diagnose(undumped("clip:A7", cycles=2000)))
+
+
+def test_a_jam_that_nobody_saw_leaves_the_rom_that_the_program_came_from():
+    """The last bytes before it are not to be believed, and nothing else is wrong."""
+    reading = undumped("content:U5", seed=3, cycles=3000)
+    jam = reading.program.jam_at
+    capture = reading.capture
+    for line in DATA_PINS[:7]:
+        capture = redrawn(capture, line, at_cycles(reading, range(jam - 8, jam + 1)), None)
+    diagnosis = diagnose(read_boot(capture, reading.board))
+    assert rules(diagnosis.findings, "fault") == {"jam-out-of-view"}
+    assert first_class(diagnosis) == {"content:U5"}
+    assert diagnosis.suspects[0].probability == NOTHING_ELSE
+
+
+def test_of_a_jam_alone_nothing_is_said():
+    """Where no instruction was seen, none was out of the ROM."""
+    jam = undumped("content:U5", seed=3, cycles=3000).program.jam_at
+    reading = undumped("content:U5", seed=3, cycles=3000, start_cycle=jam + 100)
+    diagnosis = diagnose(reading)
+    assert rules(diagnosis.findings, "fault") == {"jam-out-of-view"}
+    assert diagnosis.suspects == ()

@@ -11,9 +11,26 @@ from programmed_boards import programmed
 
 from bustrace.diagnosis import diagnose
 from bustrace.findings import HIGH_WINS, LATE, LOW_WINS, Assumption
-from bustrace.findings._kernels import ANY_BYTES, FILLINGS, OPCODES, PAGES, ROM_BYTES
+from bustrace.findings._kernels import (
+    ACCESSES,
+    ANY_BYTES,
+    BRANCHES,
+    FILLINGS,
+    JUMPS,
+    OPCODES,
+    PAGES,
+    ROM_BYTES,
+)
 from bustrace.findings.answers import BoardReplay
-from bustrace.findings.usual_bytes import FILLED_WITH, NOWHERE, usual_bytes, usual_on
+from bustrace.findings.usual_bytes import (
+    AT_ITS_BASE,
+    FILLED_WITH,
+    NOWHERE,
+    SOMEWHERE,
+    operands,
+    usual_bytes,
+    usual_on,
+)
 
 BYTES = np.arange(256)
 
@@ -45,7 +62,9 @@ def test_code_costs_less_in_a_rom_than_in_a_ram():
     """Opcodes of a program that runs well; with the ROM's content in doubt they cost as any."""
     replay = BoardReplay(undumped(cycles=3000))
     rom = replay.chips.index("U5")
-    reads = (replay.healthy.drivers == 1 << rom) & (replay.read == 1) & (replay._runs == 1)
+    reads = (
+        (replay.healthy.drivers == 1 << rom) & (replay.read == 1) & (replay._obeyed_as == OPCODES)
+    )
     anything = replay.replay(Assumption(loose=rom))
     new = np.flatnonzero(reads & (anything.cost > 6))
     assert len(new) > 30
@@ -153,3 +172,42 @@ def test_a_vector_is_no_row_of_one_byte():
     assert (int(replay.data[at - 1]), int(replay.data[at])) == (0x00, 0xE0)
     pages = usual_on(reading.board)[PAGES]
     assert replay.replay(held).cost[at] == pytest.approx(-np.log2(pages[0x1F, 0]), abs=1e-4)
+
+
+@pytest.mark.slow
+def test_operands_lead_to_where_something_is():
+    """Calls into the ROM, accesses to chips and to the base of an I/O chip, short branches."""
+    board = undumped(cycles=100).board
+    usual = usual_on(board)[:, 0xFF]
+    for row in (JUMPS, ACCESSES, BRANCHES):
+        assert usual[row].sum() == pytest.approx(1.0)
+    assert usual[JUMPS, 0xE0:].sum() == pytest.approx(SOMEWHERE + (1 - SOMEWHERE) / 8)
+    answers = (board.map.responds[0] | board.map.responds[1]).reshape(256, 256)
+    nowhere = ~(answers != 0).any(axis=1)
+    assert usual[ACCESSES, nowhere].sum() == pytest.approx((1 - SOMEWHERE) * nowhere.mean())
+    port = 1 << board.map.chips.index("U6")
+    pages = np.flatnonzero((answers & port != 0).any(axis=1))
+    mine = usual[ACCESSES, pages]
+    assert mine[0] > AT_ITS_BASE * mine.sum()
+    assert usual[BRANCHES, 0xFB] > 4 * usual[BRANCHES, 0x60]
+
+
+def test_the_byte_that_tells_where_to_follows_from_the_opcode():
+    byte, use = operands("6502")
+    assert (byte[0x20], use[0x20]) == (2, JUMPS)
+    assert (byte[0x8D], use[0x8D]) == (2, ACCESSES)
+    assert (byte[0xD0], use[0xD0]) == (1, BRANCHES)
+    lda_immediate, undocumented = 0xA9, 0x0C
+    assert not byte[[lda_immediate, undocumented]].any()
+
+
+@pytest.mark.slow
+def test_an_operand_costs_less_than_any_byte_where_it_leads_somewhere():
+    """Of a program that runs well."""
+    replay = BoardReplay(undumped(cycles=3000))
+    rom = replay.chips.index("U5")
+    reads = (replay.healthy.drivers == 1 << rom) & (replay.read == 1) & (replay.healthy.cost > 1)
+    for row, least in ((JUMPS, 2), (ACCESSES, 1), (BRANCHES, 4)):
+        mine = reads & (replay._obeyed_as == row)
+        assert mine.sum() >= least
+        assert np.median(replay.healthy.cost[mine]) < 7.5

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from drill_readings import boot, first_class, members, only, rules, undumped
+from drill_readings import boot, first_class, members, only, read, rules, run, undumped
+from programmed_boards import VIA, programmed
 
 from bustrace.diagnosis import diagnose
 from bustrace.drill import Planting
+from bustrace.drill.firmware import Code
 from bustrace.faults import Fault
 from bustrace.findings import find_all
 from bustrace.findings.answers import BoardReplay
@@ -85,3 +89,77 @@ def test_opcodes_that_no_sheet_lists_are_no_program():
 def test_a_program_that_keeps_its_way_makes_sense(fault):
     found = find_all(undumped(*([fault] if fault else []), cycles=5000))
     assert "program-nonsense" not in rules(found)
+
+
+def without_its_image(tmp_path, main, faults=()):
+    """A boot of a board with a program of one's own, read as where nobody has a dump."""
+    board = programmed(tmp_path, main)
+    undumped_board = replace(board, chips=tuple(replace(c, images=()) for c in board.chips))
+    return read(run(*faults, board=board, cycles=800), board=undumped_board)
+
+
+def obeys(*opcodes: int):
+    """A program that does one thing after the other, and for once what no sheet lists."""
+
+    def main(code: Code) -> None:
+        code.label("again")
+        for opcode in opcodes:
+            code.bytes += bytes((opcode, 0x10))
+        for _ in range(24):
+            code.op("INX")
+        code.op("JMP", "jump", "again")
+
+    return main
+
+
+def test_one_opcode_that_no_sheet_lists_leaves_a_rom_in_doubt(tmp_path):
+    """$A7 loads A and X on an NMOS CPU: rather a wrong byte for LDA or LDX, but nobody knows."""
+    diagnosis = diagnose(without_its_image(tmp_path, obeys(0xA7)))
+    finding = only(diagnosis.findings, "opcode-unlisted")
+    assert (finding.severity, finding.chips, finding.count) == ("oddity", ("U5",), 1)
+    assert "$A7 at $E003" in finding.text
+    assert diagnosis.verdict == "cannot conclude"
+    assert first_class(diagnosis) == {"content:U5"}
+    assert diagnosis.suspects[0].probability < 0.5
+
+
+def test_an_opcode_that_the_image_holds_is_meant_so(tmp_path):
+    """And listed ones are none of it."""
+    board = programmed(tmp_path / "dumped", obeys(0xA7))
+    assert "opcode-unlisted" not in rules(find_all(boot(board=board, cycles=800)))
+    listed = without_its_image(tmp_path / "listed", obeys(0xA5))
+    assert "opcode-unlisted" not in rules(find_all(listed))
+
+
+def once(byte: int):
+    """A program that writes a byte to a direction register of the 6522, once."""
+
+    def main(code: Code) -> None:
+        code.op("LDA", "imm", byte)
+        code.op("STA", "abs", VIA + 3)
+        code.label("again")
+        code.op("JMP", "jump", "again")
+
+    return main
+
+
+@pytest.mark.parametrize(("byte", "told"), [(0x0F, True), (0x03, False)])
+def test_one_write_tells_of_a_chip_that_drives_where_it_pulls_down_many_lines(byte, told, tmp_path):
+    """A stray sample is of one line."""
+    diagnosis = diagnose(without_its_image(tmp_path, once(byte), faults=["open:RW@U6"]))
+    assert ("write-fought" in rules(diagnosis.findings, "fault")) == told
+    assert any("open:RW@U6" in members(s) for s in diagnosis.suspects) == told
+
+
+@pytest.mark.parametrize("fault", ["short:D1+D2@cpu", "short:D5+D6@read"])
+def test_two_data_lines_that_are_alike_in_all_of_a_rom_touch(fault):
+    """No image wants them different, but a program does."""
+    reading = undumped(fault, cycles=2500)
+    finding = only(find_all(reading), "lines-together")
+    assert (finding.severity, finding.lines) == ("fault", (fault[6:8], fault[9:11]))
+    assert fault in first_class(diagnose(reading))
+
+
+def test_a_clip_on_its_neighbours_pin_is_not_two_lines_that_touch():
+    found = find_all(undumped(Planting(Fault.parse("clip:D3"), "copies"), cycles=2500))
+    assert "lines-together" not in rules(found)
