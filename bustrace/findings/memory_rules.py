@@ -27,7 +27,7 @@ MOSTLY = 0.75
 drives; of other bytes one in ten is."""
 
 PULLED_DOWN = 3
-"""Lines that must be low at once where writes to one address tell: a stray sample is of one line."""
+"""Lines that must be low at once where writes to one address tell: a stray sample is of one."""
 
 FOUGHT = 0.3
 """Share of a chip's writes that must come out lower: what it drives may well be high there."""

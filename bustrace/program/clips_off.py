@@ -5,6 +5,7 @@ down, an RDY or an IRQ that is always low.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -17,6 +18,7 @@ from bustrace.program.follow import FURTHER, Followed, follow
 from bustrace.program.slipped import (
     beginning,
     contradicted_data,
+    exchanged,
     resting_data,
     turned_over,
     without_clips,
@@ -29,8 +31,8 @@ _PASSES = 8
 """Times a capture with a data clip off is followed again, each time further."""
 
 _FIRST_CYCLES, _FOLLOWED = 1024, 0.75
-"""Cycles over which a data line is tried upside down, and the share of them that must be followed
-so, and is not otherwise."""
+"""Cycles over which a data line is tried upside down, or two exchanged, and the share of them that
+must be followed so, and is not otherwise."""
 
 _PER_INSTRUCTION = 8
 """Cycles of an instruction, more than any program needs on average: a CPU that stands in one read
@@ -61,31 +63,42 @@ def with_clips_off(
             found = _without(cycles, board, bits, thread, followed)
             if found[2].lines:
                 return found
-    return _turned_over(cycles, board, thread, followed)
+    return _taken_otherwise(cycles, board, thread, followed)
 
 
-def _turned_over(
+def _taken_otherwise(
     cycles: Cycles, board: Board, thread: Thread, followed: Followed
 ) -> tuple[Thread, Followed, ClipsOff]:
-    """Follow with one data line upside down, where the first cycles go on much further so: the
-    adapter or the channel of its clip inverts.
+    """Follow with one data line upside down, or with two neighbours exchanged, where the first
+    cycles go on much further so: the adapter or the channel of its clip inverts, or each of two
+    clips sits on the other's pin.
     """
     variant, reach = die_of(board.cpu.variant), min(len(cycles), _FIRST_CYCLES)
     if int(thread.done[:reach].sum()) >= _FOLLOWED * reach:
         return thread, followed, ALL_ON
     begin = beginning(cycles, reach)
+    ways = [*((bit,) for bit in range(8)), *pairwise(range(8))]
     went = []
-    for bit in range(8):
-        trial = Thread(turned_over(begin, bit), thread.pins)
+    for lines in ways:
+        trial = Thread(_otherwise(begin, lines), thread.pins)
         follow(trial, variant)
         instructions = len(trial.rows.before(reach, reach))
         went.append(int(trial.done.sum()) if instructions * _PER_INSTRUCTION > reach else 0)
     best = int(np.argmax(went))
     if went[best] < _FOLLOWED * reach:
         return thread, followed, ALL_ON
-    trial = Thread(turned_over(cycles, best), thread.pins)
+    lines = ways[best]
+    trial = Thread(_otherwise(cycles, lines), thread.pins)
     how = "shows the other level at the clip than the program ran on: it is taken upside down"
-    return trial, follow(trial, variant), _off(1 << best, how)
+    if len(lines) == 2:
+        how = "shows the level of D{other}, and that one its: their clips are exchanged"
+    notes = tuple(Note("doubt", f"D{line} {how.format(other=sum(lines) - line)}") for line in lines)
+    return trial, follow(trial, variant), ClipsOff(tuple(f"D{line}" for line in lines), notes)
+
+
+def _otherwise(cycles: Cycles, lines: tuple[int, ...]) -> Cycles:
+    """The cycles with one data line turned over, or with two exchanged."""
+    return turned_over(cycles, *lines) if len(lines) == 1 else exchanged(cycles, *lines)
 
 
 def _without(

@@ -2,7 +2,8 @@
 
 A data line that never moves at the clip, while the CPU goes on as though it did, has a slipped
 clip. Its level in a read is then taken from the ROM's image, or from what the program wrote there.
-One that runs upside down tells what it should, once that is known.
+One that runs upside down tells what it should, once that is known, and so do two that sit on each
+other's pins.
 """
 
 from __future__ import annotations
@@ -131,6 +132,17 @@ def without_clips(
 def turned_over(cycles: Cycles, bit: int) -> Cycles:
     """The cycles with one data line upside down, where it was captured."""
     return replace(cycles, data=cycles.data ^ (cycles.data_known & np.uint8(1 << bit)))
+
+
+def exchanged(cycles: Cycles, a: int, b: int) -> Cycles:
+    """The cycles with two data lines in each other's place."""
+
+    def over(byte: Bytes) -> Bytes:
+        differ = (byte >> np.uint8(a) ^ byte >> np.uint8(b)) & np.uint8(1)
+        changed: Bytes = byte ^ (differ << np.uint8(a) | differ << np.uint8(b))
+        return changed
+
+    return replace(cycles, data=over(cycles.data), data_known=over(cycles.data_known))
 
 
 def beginning(cycles: Cycles, n: int) -> Cycles:

@@ -236,3 +236,14 @@ def test_of_a_jam_alone_nothing_is_said():
     diagnosis = diagnose(reading)
     assert rules(diagnosis.findings, "fault") == {"jam-out-of-view"}
     assert diagnosis.suspects == ()
+
+
+@pytest.mark.parametrize(("line", "other"), [("D3", "D2"), ("D0", "D1")])
+def test_two_data_clips_that_are_exchanged_are_found_by_the_program(line, other):
+    """With each in the other's place it runs on."""
+    reading = undumped(planted(f"clip:{line}", "exchanged"), cycles=2000)
+    assert set(reading.program.clips_off) == {line, other}
+    assert any("exchanged" in note.text for note in reading.program.notes)
+    diagnosis = diagnose(reading)
+    assert not rules(diagnosis.findings, "fault")
+    assert {str(s.fault) for s in diagnosis.suspects} == {f"clip:{line}", f"clip:{other}"}
