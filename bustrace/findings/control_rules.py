@@ -285,9 +285,12 @@ def nonsense(evidence: Evidence) -> Iterator[Finding]:
 
 def _unlisted(evidence: Evidence, odd: npt.NDArray[np.int64], opcodes: int) -> Iterator[Finding]:
     """Of the fetches of such opcodes those that the program obeyed out of a ROM without an image.
-    Firmware uses hardly any: rather a byte is wrong.
+    Firmware uses hardly any: rather a byte is wrong. A program that cannot be followed may have
+    read something else than the clips.
     """
     replay, program = evidence.replay, evidence.reading.program
+    if program.lost_at is not None:
+        return
     obeyed = program.first_cycle[program.kind == Kind.INSTRUCTION]
     odd = odd[np.isin(odd, obeyed)]
     for chip, ref in enumerate(replay.chips):

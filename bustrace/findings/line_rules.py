@@ -9,7 +9,7 @@ from itertools import combinations
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.findings._kernels import RAM, ROM
+from bustrace.findings._kernels import RAM, READS, ROM
 from bustrace.findings.answers import HEALTHY, Assumption
 from bustrace.findings.control_rules import NO_FETCH
 from bustrace.findings.evidence import Evidence
@@ -37,7 +37,11 @@ OFTEN, SELDOM = 0.2, 0.02
 differ from that pin's."""
 
 CLEAR_BITS = 20.0
-"""Bits by which the board's answers must speak for the clip before a line is cleared."""
+"""Bits by which the board's answers must speak for the clip before a line is cleared, and for lines
+at fault where few bytes were read."""
+
+FEWEST_PLACES = 16
+"""Addresses at which these must have been read: of fewer bytes some lines are alike by chance."""
 
 
 def _distinct(evidence: Evidence, where: npt.NDArray[np.bool_]) -> int:
@@ -180,10 +184,14 @@ def _rests_in_code(evidence: Evidence, bit: int) -> Iterator[Finding]:
     followed = program.method != "none" and program.lost_at is None
     if not (moves or followed):
         return
-    for reads, among, places in _code(evidence, 1 << bit):
-        if not _one_level(level[reads]):
-            continue
+    resting = [c for c in _code(evidence, 1 << bit) if c[0].any() and _one_level(level[c[0]])]
+    telling = [c for c in resting if _enough(evidence, c[0], c[2])]
+    # Where few bytes tell, those of all memory tell more.
+    for reads, among, places in telling[:1] or reversed(resting):
         pin, count, shown = DATA_PINS[bit], int(reads.sum()), int(level[reads][0])
+        held = _held(evidence, bit, shown, among)
+        if not (telling or _speaks_for(evidence, places, held)):
+            continue
         where = f"in all {count:,} reads of {numbered_runs(among)}, at "
         where += count_words(places, "address", "addresses")
         yield Finding(
@@ -201,11 +209,20 @@ def _rests_in_code(evidence: Evidence, bit: int) -> Iterator[Finding]:
         return
 
 
+def _held(evidence: Evidence, bit: int, level: int, chips: tuple[str, ...]) -> Assumption:
+    """A data line at one level in the reads of one chip, or of all."""
+    low, high = (0xFF, 1 << bit) if level else (0xFF & ~(1 << bit), 0)
+    if len(chips) > 1:
+        return Assumption(read_and=low, read_or=high)
+    chip = evidence.replay.chips.index(chips[0])
+    return Assumption(data_pin_chip=chip, data_pin_and=low, data_pin_or=high)
+
+
 def _code(
     evidence: Evidence, lines: int
 ) -> Iterator[tuple[npt.NDArray[np.bool_], tuple[str, ...], int]]:
     """Reads that show some data lines of each ROM without an image, and of all such ROMs and RAM
-    together, where they show enough of it to tell a program; the chips, and at how many addresses.
+    together; the chips, and at how many addresses that were not written before.
     """
     replay = evidence.replay
     known = evidence.owned & evidence.live & (replay.data_known & lines == lines)
@@ -215,9 +232,24 @@ def _code(
     unwritten = _not_written_before(evidence)
     for among in (*([chip] for chip in roms), *([memory] if roms else ())):
         reads = known & np.any([sole_driver(evidence, c) for c in among], axis=0)
-        places = _distinct(evidence, reads & unwritten)
-        if places >= CODE_PLACES and len(np.unique(replay.data[reads])) >= CODE_BYTES:
-            yield reads, tuple(replay.chips[chip] for chip in among), places
+        yield (
+            reads,
+            tuple(replay.chips[chip] for chip in among),
+            _distinct(evidence, reads & unwritten),
+        )
+
+
+def _enough(evidence: Evidence, reads: npt.NDArray[np.bool_], places: int) -> bool:
+    """Whether reads show so much that any program would have shown both levels of each bit."""
+    return places >= CODE_PLACES and len(np.unique(evidence.replay.data[reads])) >= CODE_BYTES
+
+
+def _speaks_for(evidence: Evidence, places: int, assumption: Assumption) -> bool:
+    """Whether the bytes are so much likelier with these lines at fault that fewer of them tell."""
+    replay = evidence.replay
+    if places < FEWEST_PLACES:
+        return False
+    return replay.healthy.total - replay.replay(assumption).total > CLEAR_BITS
 
 
 def _not_written_before(evidence: Evidence) -> npt.NDArray[np.bool_]:
@@ -460,6 +492,9 @@ def _alike_in_code(evidence: Evidence) -> list[Finding]:
         differ = (replay.data >> a ^ replay.data >> b) & 1 == 1
         for code, among, places in _code(evidence, 1 << a | 1 << b):
             if (differ & code).any() or _one_level(replay.data[code] >> a & 1):
+                continue
+            joined = Assumption(data_short_a=a, data_short_b=b, data_short_place=READS)
+            if not (_enough(evidence, code, places) or _speaks_for(evidence, places, joined)):
                 continue
             count, pins = int(code.sum()), (DATA_PINS[a], DATA_PINS[b])
             where = f"in all {count:,} reads of {numbered_runs(among)}, at "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -163,3 +164,19 @@ def test_two_data_lines_that_are_alike_in_all_of_a_rom_touch(fault):
 def test_a_clip_on_its_neighbours_pin_is_not_two_lines_that_touch():
     found = find_all(undumped(Planting(Fault.parse("clip:D3"), "copies"), cycles=2500))
     assert "lines-together" not in rules(found)
+
+
+@pytest.mark.parametrize("fault", ["short:D0+D7@bus", "stuck:D3=0@read"])
+def test_few_bytes_tell_of_a_line_where_they_are_much_likelier_with_it_at_fault(fault):
+    """The program is short, and lost its way: not half as much as else is asked for."""
+    reading = undumped(fault, seed=7, cycles=600)
+    rule = "lines-together" if fault.startswith("short") else "line-stuck"
+    finding = only(find_all(reading), rule)
+    assert 16 <= int(re.search(r"(\d+) addresses", finding.measured).group(1)) < 48
+    assert fault in first_class(diagnose(reading))
+
+
+def test_a_few_bytes_that_are_alike_by_chance_tell_nothing(tmp_path):
+    """A small loop: no byte of it has D3 high."""
+    reading = without_its_image(tmp_path, once(0x01))
+    assert not {"line-stuck", "lines-together"} & rules(find_all(reading))
