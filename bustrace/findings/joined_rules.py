@@ -296,8 +296,6 @@ def _driven(levels: _Levels, a: int, b: int) -> Finding | None:
     if int(off.sum()) < _MOSTLY * int(asked.sum()):
         return None  # joined lines cannot differ where the program wants them to
     moved = (levels.seen ^ levels.meant) & levels.meant_known
-    if int((off & (moved & ~np.uint32(1 << a | 1 << b) != 0)).sum()) > _MOSTLY * int(off.sum()):
-        return None  # other bytes than those that are thought of: they tell of no line
     wrong = [int((off & _bit(moved, line)).sum()) for line in (a, b)]
     low = int((off & ~_bit(levels.seen, a)).sum())
     alone = a if wrong[0] else b  # the one that is wrong where only one is
@@ -309,6 +307,9 @@ def _driven(levels: _Levels, a: int, b: int) -> Finding | None:
     by_chip = LINES[a] in ADDRESS_PINS and LINES[b] in DATA_PINS and wrong[0] < APART
     if by_chip and min(contexts) < ALONE:
         return None
+    besides = off & (moved & ~np.uint32(1 << a | 1 << b) != 0)
+    if by_chip and int(besides.sum()) > _MOSTLY * int(off.sum()):
+        return None  # other bytes than those that are thought of: they tell of no line
     high = _bit(levels.seen, a)[off]
     how = ", high each time" if high.all() else "" if high.any() else ", low each time"
     return _finding(levels, a, b, off, asked, "that want them different" + how)
