@@ -61,7 +61,7 @@ def explain(
 
     In this order: a RES pulse the CPU did not take, an interrupt whose line was not captured (or
     was, a cycle away), waits that were not captured, one bit of one read, both bytes of an address,
-    one bit each of two reads.
+    a stray sample and one bit of a read, one bit each of two reads.
 
     Parameters
     ----------
@@ -101,7 +101,7 @@ def explain(
     waiting = bool(len(before.row_opcode)) and before.row_opcode[-1] in part.opcodes_of("WAI")
     # Where the next cause follows soon, the explanation that reaches furthest.
     furthest, second_best = at - restart + asked.need // 2, None
-    halfway: list[tuple[int, tuple[Patch, ...]]] = []
+    halfway: list[tuple[int, tuple[Patch, ...]]] = []  # one bit of one read, and what that reaches
     known_good = at - restart + asked.need
     for patches in _candidates(thread, starts, at, before.meant, meant_there, waiting):
         if budget[0] <= 0:
@@ -117,7 +117,10 @@ def explain(
             halfway.append((reach, patches))
         elif reach > furthest:
             furthest, second_best = reach, Repair(patches, restart, state)
-    return second_best or _two_misread(thread, at, restart, state, halfway, keep, asked, budget)
+    # What disagrees may also be a stray sample, soon before a misread byte.
+    stray = thread.run(restart, state, end)
+    firsts = [(_reach(stray, keep, noisy + 1), ()), *_furthest(halfway, at - restart)]
+    return second_best or _misread_then(thread, restart, state, firsts, keep, asked, budget)
 
 
 def _reach(run: Run, keep: np.uint32, noisy: int) -> int:
@@ -132,34 +135,40 @@ def _goes_on(run: Run, keep: np.uint32, asked: Strictness, upto: int) -> bool:
     return run.end >= upto - _LOOK_AHEAD and (reached is None or run.start + reached >= upto)
 
 
-def _two_misread(
+def _furthest(
+    halfway: list[tuple[int, tuple[Patch, ...]]], at: int
+) -> list[tuple[int, tuple[Patch, ...]]]:
+    """Those that make agree most cycles from the disagreement on."""
+    some = [each for each in halfway if each[0] >= at + _FIRST_REACHES]
+    return sorted(some, key=lambda each: -each[0])[:_FIRSTS_TRIED]
+
+
+def _misread_then(
     thread: Thread,
-    at: int,
     restart: int,
     state: CpuState,
-    halfway: list[tuple[int, tuple[Patch, ...]]],
+    firsts: list[tuple[int, tuple[Patch, ...]]],
     keep: np.uint32,
     asked: Strictness,
     budget: list[int],
 ) -> Repair | None:
-    """Two reads, one soon after the other, of each of which one bit was taken otherwise: the first
-    makes agree what disagreed, and the second what comes then.
+    """Two causes, one soon after the other: what makes agree what disagreed, and a read of which
+    one bit was taken otherwise, for what comes then.
 
-    `halfway` are first ones, and how many cycles each reaches.
+    `firsts` are the first ones, and how many cycles each reaches.
     """
-    halfway = [each for each in halfway if each[0] >= at - restart + _FIRST_REACHES]
-    for reach, first in sorted(halfway, key=lambda each: -each[0])[:_FIRSTS_TRIED]:
+    for reach, first in firsts:
         then = restart + reach
         end = min(len(thread), then + asked.need + asked.window)
         upto = min(end, then + asked.need)
         if end - then < 16:
             continue
         run = thread.run(restart, state, then, first)
-        noisy = int(np.count_nonzero(run.off & keep))
+        strays = np.flatnonzero(run.off & keep)
         used = (run.meant >> 24 & 1 == 1) & thread.believed.high("rdy", slice(restart, run.end))
         reads = np.flatnonzero(used)[::-1] + restart
-        taken = first[0].cycles[0]
-        for cycle in reads[reads > taken].tolist():
+        after = first[0].cycles[0] if first else restart + int(strays[-1])
+        for cycle in reads[reads > after].tolist():
             byte = int(thread.believed.reads[cycle])
             for bit in range(8):
                 if budget[0] <= 0:
@@ -169,7 +178,10 @@ def _two_misread(
                 run = thread.run(restart, state, end, both)
                 if not _told(thread, run, then, asked):
                     continue
-                if restart + _reach(run, keep, noisy) >= upto and _goes_on(run, keep, asked, upto):
+                left = np.flatnonzero(run.off & keep)
+                if not np.array_equal(left[left < upto - restart], strays):
+                    continue
+                if _goes_on(run, keep, asked, upto):
                     return Repair(both, restart, state)
     return None
 
