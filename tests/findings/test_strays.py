@@ -126,6 +126,15 @@ def test_two_stray_samples_one_soon_after_the_other_are_seen_through(first, then
     assert faults(reading) == set()
 
 
+def test_a_stray_sample_in_a_write_hides_no_misread_byte_soon_after():
+    """What the CPU did not write is no word of what it read."""
+    reading = boot(cycles=2500, seed=9)
+    for cycle in (47, 53):  # what is stored, and where a pointer lies
+        reading = reread(reading, "D3", None, [cycle])
+    assert [fix.cycle for fix in reading.program.read_corrections] == [53]
+    assert not (reading.program.kind == Kind.LOST).any()
+
+
 def never_written(folder, seed, address):
     """A boot of a made-up board, and the cycles in which it reads a byte of RAM that nobody
     writes.
