@@ -161,10 +161,10 @@ def _misread_then(
         then = restart + reach
         end = min(len(thread), then + asked.need + asked.window)
         upto = min(end, then + asked.need)
-        if end - then < 16:
-            continue
         run = thread.run(restart, state, then, first)
         strays = np.flatnonzero(run.off & keep)
+        if end - then < 16 or not (first or len(strays)):
+            continue
         used = (run.meant >> 24 & 1 == 1) & thread.believed.high("rdy", slice(restart, run.end))
         reads = np.flatnonzero(used)[::-1] + restart
         after = first[0].cycles[0] if first else restart + int(strays[-1])

@@ -8,8 +8,13 @@ import pytest
 from drill_readings import boot, first_class, made_up, only, reread, rules, tide_gauge
 
 from bustrace import diagnose
+from bustrace.cpu import die_of
 from bustrace.findings import find_all, gather, observe
 from bustrace.program import Kind
+from bustrace.program.follow import follow
+from bustrace.program.repairs import _misread_then
+from bustrace.program.thread import Thread
+from bustrace.program.trouble import strictness
 
 
 def faults(reading):
@@ -176,3 +181,13 @@ def test_what_nobody_drives_is_not_traced_as_a_wrong_byte(tmp_path):
     nobody = (replay.read == 1) & (replay.address >= 0) & (replay.healthy.drivers == 0)
     assert nobody.sum() > 20
     assert not (evidence.acted_on & nobody).any()
+
+
+def test_where_nothing_disagreed_before_it_stops_there_is_no_stray_sample_to_look_behind():
+    """A way that hangs on an unknown flag ends a run before the disagreement shows."""
+    thread = Thread(boot(cycles=600).cycles)
+    follow(thread, die_of("6502"))
+    (row,) = thread.rows.before(300, 1)
+    state, every = thread.state_at(row), np.uint32(0x3FFFFFF)
+    firsts = [(40, ())]
+    assert _misread_then(thread, row, state, firsts, every, strictness(thread), [1000]) is None
