@@ -24,6 +24,9 @@ PULLED = ("RES", "IRQ", "NMI", "RDY", "SO")
 
 LINES = (*DRIVEN, *PULLED)
 
+_DATA = np.uint32(0xFF << len(ADDRESS_PINS))
+"""The data lines, as a line mask."""
+
 STRAY_SHARE = 2e-3
 """Share of cycles in which joined lines may be seen to differ: noise, and edges that come late."""
 
@@ -307,8 +310,9 @@ def _driven(levels: _Levels, a: int, b: int) -> Finding | None:
     by_chip = LINES[a] in ADDRESS_PINS and LINES[b] in DATA_PINS and wrong[0] < APART
     if by_chip and min(contexts) < ALONE:
         return None
-    besides = off & (moved & ~np.uint32(1 << a | 1 << b) != 0)
-    if by_chip and int(besides.sum()) > _MOSTLY * int(off.sum()):
+    by_data = LINES[alone] in DATA_PINS and min(wrong) < APART
+    besides = off & (moved & _DATA & ~np.uint32(1 << alone) != 0)
+    if by_data and int(besides.sum()) > _MOSTLY * int(off.sum()):
         return None  # other bytes than those that are thought of: they tell of no line
     high = _bit(levels.seen, a)[off]
     how = ", high each time" if high.all() else "" if high.any() else ", low each time"

@@ -107,25 +107,28 @@ def test_an_address_line_joined_to_rw_is_seen_where_the_program_cannot_be_follow
     assert first_class(diagnosis) == {f"short:{line}+RW@bus"}
 
 
+@pytest.mark.parametrize("line", ["A13", "SYNC"])
 @pytest.mark.parametrize("others_wrong", [False, True])
-def test_bytes_of_another_rom_tell_of_no_line(others_wrong):
-    """D2 goes with A13 wherever the CPU runs, but nothing else there is as the image has it either:
-    the ROM is another one.
+def test_bytes_of_another_rom_tell_of_no_line(others_wrong, line):
+    """D2 goes with another line wherever the CPU runs, but nothing else there is as the image has
+    it either: the ROM is another one.
     """
     rng = np.random.default_rng(7)
     address = rng.integers(0x8000, 0x10000, size=400, dtype=np.uint32)
     data = rng.integers(256, size=400, dtype=np.uint32)
-    data = data & np.uint32(0xFB) | (address >> np.uint32(13) & np.uint32(1)) << np.uint32(2)
+    sync = rng.integers(2, size=400, dtype=np.uint32)
+    level = sync if line == "SYNC" else address >> np.uint32(13) & np.uint32(1)
+    data = data & np.uint32(0xFB) | level << np.uint32(2)
     image = data ^ np.uint32(0x04 if not others_wrong else 0x5C)
-    known = np.full(400, 0xFFFFFF, np.uint32)
+    known = np.full(400, 0x2FFFFFF, np.uint32)
     levels = joined_rules._Levels(
         cycle=np.arange(400),
-        seen=address | data << np.uint32(16),
+        seen=address | data << np.uint32(16) | sync << np.uint32(25),
         known=known,
-        meant=address | image << np.uint32(16),
+        meant=address | image << np.uint32(16) | sync << np.uint32(25),
         meant_known=known,
         address=address,
     )
-    a, b = (joined_rules.LINES.index(line) for line in ("A13", "D2"))
+    a, b = sorted(joined_rules.LINES.index(name) for name in (line, "D2"))
     finding = joined_rules._driven(levels, a, b)
     assert (finding is None) is others_wrong
