@@ -112,7 +112,8 @@ def gather(reading: Reading, most: int = MAX_CYCLES) -> Evidence:
     data_off = (off >> 16 & 0xFF).astype(np.uint8) & replay.data_known
     rw_off = off >> 24 & 1 == 1
     program_byte = _program_bytes(reading, replay)
-    certain = replay.meant & (address_off == 0) & ~rw_off
+    agrees = (address_off == 0) & ~rw_off
+    certain = replay.meant & agrees
     return Evidence(
         reading,
         replay,
@@ -122,7 +123,7 @@ def gather(reading: Reading, most: int = MAX_CYCLES) -> Evidence:
         data_off,
         rw_off,
         program_byte,
-        _acted_on(reading, replay, certain),
+        _acted_on(reading, replay, agrees, certain),
         _heard(reading, replay),
     )
 
@@ -145,14 +146,18 @@ def _heard(reading: Reading, replay: BoardReplay) -> int:
 
 
 def _acted_on(
-    reading: Reading, replay: BoardReplay, certain: npt.NDArray[np.bool_]
+    reading: Reading,
+    replay: BoardReplay,
+    agrees: npt.NDArray[np.bool_],
+    certain: npt.NDArray[np.bool_],
 ) -> npt.NDArray[np.bool_]:
     """Reads whose byte shows in the cycles that follow.
 
     An opcode counts when the healthy board's opcode has another addressing mode or length, and a
     pointer or a pulled return address when the CPU goes on from it; in both the clip must agree
-    with the program for four more cycles. A wrong immediate operand shows nowhere, so it does not
-    count.
+    with the program for four more cycles, or for an opcode into the next instruction: where it
+    goes by a register that is not known, no cycle in between is certain. A wrong immediate operand
+    shows nowhere, so it does not count.
     """
     n = replay.n
     followed = certain.copy()
@@ -162,12 +167,14 @@ def _acted_on(
     acted = np.zeros(n, dtype=np.bool_)
     matrix = variant_named(reading.board.cpu.variant).opcodes()
     shape = np.unique([opcode.microcycles for opcode in matrix], return_inverse=True)[1]
-    fetch = followed & (reading.program.intent.sync[:n] == 1)
-    expected, seen = replay.healthy.expected, replay.data
-    acted |= fetch & (shape[expected] != shape[seen])
+    fetch = reading.program.intent.sync[:n] == 1
+    another = fetch & (shape[replay.healthy.expected] != shape[replay.data])
+    acted |= followed & another
     program = reading.program
     rows = program.kind == Kind.INSTRUCTION
     opcode, first, length = program.opcode[rows], program.first_cycle[rows], program.length[rows]
+    obeyed = _into_the_next(first, first + length, agrees, certain)
+    acted[obeyed] |= another[obeyed]
     for mode, steps in POINTER_CYCLES.items():
         mine = np.isin(opcode, [o.opcode for o in matrix if o.mode == mode])
         for step in steps:
@@ -182,6 +189,23 @@ def _acted_on(
         acted[cycle] |= certain[cycle] & certain[cycle + back]
     _add_traced(reading, replay, followed, acted)
     return acted
+
+
+def _into_the_next(
+    first: npt.NDArray[np.int64],
+    then: npt.NDArray[np.int64],
+    agrees: npt.NDArray[np.bool_],
+    certain: npt.NDArray[np.bool_],
+) -> npt.NDArray[np.int64]:
+    """First cycles of the instructions with which, and with the begin of those that follow, the
+    clips agree throughout: both fetches and two cycles more are certain.
+    """
+    inside = then + 2 < len(certain)
+    first, then = first[inside], then[inside]
+    off = np.append(0, np.cumsum(~agrees))
+    sure = certain[first] & certain[then] & certain[then + 1] & certain[then + 2]
+    found: npt.NDArray[np.int64] = first[sure & (off[then + 3] == off[first])]
+    return found
 
 
 def _add_traced(
