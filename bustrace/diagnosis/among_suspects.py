@@ -252,14 +252,14 @@ def _elsewhere(fault: Fault, ref: str) -> bool:
 def perhaps_revised(seen: Observations, suspects: list[Suspect]) -> list[Suspect]:
     """A ROM of which much is other than its image, and whose program runs well, may be another
     revision of it: what else is wrong, and sends the program astray if anything does, comes first.
+    So does a line that is seen never to move, however little of a ROM differs: no content does so.
     """
-    much = [
-        f
-        for f in seen.findings
-        if f.rule == "rom-content" and f.count > MUCH_REVISED * f.opportunities
-    ]
+    differ = [f for f in seen.findings if f.rule == "rom-content"]
+    named = {Fault("content", chip=ref) for f in differ for ref in f.chips}
+    others = [s for s in suspects if s.probability >= LIKELY and s.fault not in named]
+    rests = any("line-stuck" in s.explains for s in others)
+    much = [f for f in differ if rests or f.count > MUCH_REVISED * f.opportunities]
     revised = {Fault("content", chip=ref) for f in much for ref in f.chips}
-    others = [s for s in suspects if s.probability >= LIKELY and s.fault not in revised]
     rules = {f.rule for f in seen.findings}
     astray = rules & {"jam-out-of-view", *LOST_ITS_WAY}
     astray -= {rule for s in others for rule in s.explains}

@@ -202,9 +202,9 @@ def test_ready_held_low_is_told_while_a_display_takes_the_bus(start):
     assert "held:RDY=0" in first_class(diagnose(read(record, start_cycle=start)))
 
 
-def in_order(other, *rules):
-    """What stays of a ROM that is told at 80 % where much of it differs, and beside another."""
-    much = SimpleNamespace(rule="rom-content", count=50, opportunities=100, chips=("U5",))
+def in_order(other, *rules, differ=50):
+    """What stays of a ROM that is told at 80 % where so much of it differs, and beside another."""
+    much = SimpleNamespace(rule="rom-content", count=differ, opportunities=100, chips=("U5",))
     findings = [much, *(SimpleNamespace(rule=rule) for rule in rules)]
     board = tide_gauge()
     rom = suspected(Fault.parse("content:U5"), 0.8, ("rom-content",), board)
@@ -227,6 +227,12 @@ def in_order(other, *rules):
 )
 def test_a_likely_fault_leaves_to_another_revision_what_it_leaves_open(other, rules, left):
     assert in_order(other, *rules) == pytest.approx(left)
+
+
+@pytest.mark.parametrize(("rule", "left"), [("line-stuck", 0.2), ("ram-content", 0.8)])
+def test_a_line_that_never_moves_stands_before_a_rom_of_which_little_differs(rule, left):
+    other = (Fault.parse("stuck:D5=1@bus"), 0.75, (rule,))
+    assert in_order(other, differ=5) == pytest.approx(left)
 
 
 def test_a_rom_with_which_the_program_is_lost_is_not_said_to_run_well():
