@@ -51,7 +51,7 @@ chance once in 256; RAM and ROM that were written or filled in runs do more ofte
 AT_ONCE = 2
 """Reads with several wrong bits that are no accident: a stray sample is of one line."""
 
-MANY_BITS = 4
+MANY_BITS = 3
 """Wrong bits of a read that is none by itself, if it is not a neighbour's byte, taken a cycle too
 soon or too late."""
 
