@@ -261,7 +261,7 @@ def perhaps_revised(seen: Observations, suspects: list[Suspect]) -> list[Suspect
     much = [f for f in differ if rests or f.count > MUCH_REVISED * f.opportunities]
     revised = {Fault("content", chip=ref) for f in much for ref in f.chips}
     rules = {f.rule for f in seen.findings}
-    astray = rules & {"jam-out-of-view", *LOST_ITS_WAY}
+    astray = rules & LOST_ITS_WAY
     astray -= {rule for s in others for rule in s.explains}
     if not others and "program-lost" in rules:
         astray.add("program-lost")

@@ -136,10 +136,10 @@ def _goes_on(run: Run, keep: np.uint32, asked: Strictness, upto: int) -> bool:
 
 
 def _furthest(
-    halfway: list[tuple[int, tuple[Patch, ...]]], at: int
+    halfway: list[tuple[int, tuple[Patch, ...]]], disagreed: int
 ) -> list[tuple[int, tuple[Patch, ...]]]:
-    """Those that make agree most cycles from the disagreement on."""
-    some = [each for each in halfway if each[0] >= at + _FIRST_REACHES]
+    """Those that make agree most cycles from the one that disagreed on."""
+    some = [each for each in halfway if each[0] >= disagreed + _FIRST_REACHES]
     return sorted(some, key=lambda each: -each[0])[:_FIRSTS_TRIED]
 
 
