@@ -747,11 +747,19 @@ def _left_alone(bus, lines, books, cycle):
         told[OF_DATA, cycle.at] |= moved << b
         high = (bus.last >> b) & 1
         at = IDLE + 8 * high + b
-        share = (drift[0, at] + (DOWN_AT_FIRST if high else UP_AT_FIRST)) / (drift[1, at] + 1.0)
-        price -= math.log2(share if moved else 1.0 - share)
-        drift[0, at] += moved
-        drift[1, at] += 1.0
+        price += _by_its_share(moved, at, DOWN_AT_FIRST if high else UP_AT_FIRST, drift)
     return price
+
+
+@compiled_in_place
+def _by_its_share(moved, at, at_first, drift):
+    """Bits for a line that moves or does not, by how often such lines did so far (Krichevsky and
+    Trofimov's estimator), counted at its place in `drift`; `at_first` is the share before.
+    """
+    share = (drift[0, at] + at_first) / (drift[1, at] + 1.0)
+    drift[0, at] += moved
+    drift[1, at] += 1.0
+    return -math.log2(share if moved else 1.0 - share)
 
 
 @compiled_in_place
@@ -793,12 +801,7 @@ def _either(drive, bus, cells, books, cycle):
         level = soft & (highs if high else ~highs)
         for moved, lines in ((1.0, level & astray), (0.0, level & ~astray)):
             for _ in range(_ones(lines)):
-                share = (drift[0, OVERRULED + high] + OTHER_WINS) / (
-                    drift[1, OVERRULED + high] + 1.0
-                )
-                price -= math.log2(share if moved else 1.0 - share)
-                drift[0, OVERRULED + high] += moved
-                drift[1, OVERRULED + high] += 1.0
+                price += _by_its_share(moved, OVERRULED + high, OTHER_WINS, drift)
     return price
 
 
