@@ -14,7 +14,6 @@ of which it must be followed for all to be right."""
 MAY_BE_SO = ("poll-unanswered", "waits-undeclared")
 """Rules about what a healthy board may do, too: nobody knows but who knows the board."""
 
-
 IN_DOUBT = ("cpu-departs", "runs-in-ram", "opcode-unlisted")
 """Rules about what a healthy board hardly does, and might."""
 

@@ -117,10 +117,12 @@ def explain(
             halfway.append((reach, patches))
         elif reach > furthest:
             furthest, second_best = reach, Repair(patches, restart, state)
+    if second_best is not None:
+        return second_best
     # What disagrees may also be a stray sample, soon before a misread byte.
     stray = thread.run(restart, state, end)
     firsts = [(_reach(stray, keep, noisy + 1), ()), *_furthest(halfway, at - restart)]
-    return second_best or _misread_then(thread, restart, state, firsts, keep, asked, budget)
+    return _misread_then(thread, restart, state, firsts, keep, asked, budget)
 
 
 def _reach(run: Run, keep: np.uint32, noisy: int) -> int:
