@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from bustrace.diagnosis.hypotheses import Hypothesis
 from bustrace.diagnosis.joining import join
+from bustrace.diagnosis.read_again import first_reads, lines_changed, sound_lines
 from bustrace.findings import (
     EITHER_WINS,
     HEALTHY,
@@ -132,6 +133,7 @@ def whole_gain(
     """Bits over the healthy board, from the answers under an assumption, held from a cycle on."""
     extra = _cut_off(evidence, assumption) + _chosen(evidence, assumption)
     extra += _gave_others(evidence, answers, assumption.loose, first)
+    extra += _of_style(evidence, answers, assumption, first)
     return evidence.replay.healthy.total - extra - answers.total
 
 
@@ -160,6 +162,21 @@ def _gave_others(evidence: Evidence, answers: Answers, rom: int, first: int) -> 
     return float(spared[spared > 0].sum(dtype=np.float64))
 
 
+def _of_style(evidence: Evidence, answers: Answers, assumption: Assumption, first: int) -> float:
+    """Bits that data lines which are seen to be sound are not credited with: those of bytes that
+    nobody knew. What is unusual there is the program's style.
+    """
+    lines = lines_changed(assumption)
+    bits = 0.0
+    for chip in range(len(evidence.replay.chips)) if lines else ():
+        reads = first_reads(evidence, chip)
+        reads = reads[reads >= first]
+        if len(reads) and not lines & ~sound_lines(evidence, chip):
+            spared = (evidence.replay.healthy.cost - answers.cost)[reads]
+            bits += float(spared[spared > 0].sum(dtype=np.float64))
+    return bits
+
+
 def _chosen(evidence: Evidence, assumption: Assumption) -> float:
     """Bits for what was chosen by these very reads: of a chip that is stronger than some chips and
     weaker than others, one for each other chip that is read; and for two drivers of which now one
@@ -177,9 +194,12 @@ def _sometimes(evidence: Evidence, answers: Answers) -> float:
     """Bits over the healthy board for a fault that comes and goes.
 
     In each surprising cycle it may be there or not, whichever explains more; to say when costs as
-    much as the choice of so many out of so many: n H(k / n) (Shannon's entropy).
+    much as the choice of so many out of so many: n H(k / n) (Shannon's entropy). A byte that nobody
+    knew tells nothing of a fault that may be away.
     """
     spared = evidence.replay.healthy.cost - answers.cost
+    for chip in range(len(evidence.replay.chips)):
+        spared[first_reads(evidence, chip)] = 0.0
     there, away = int((spared > _TELLS).sum()), int((spared < -_TELLS).sum())
     both = there + away
     if not there or not away:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from drill_readings import (
     REPOSITORY,
@@ -18,6 +19,7 @@ from drill_readings import (
     run,
     undumped,
 )
+from programmed_boards import programmed
 
 from bustrace.board import load_board
 from bustrace.diagnosis import diagnose
@@ -247,3 +249,27 @@ def test_two_data_clips_that_are_exchanged_are_found_by_the_program(line, other)
     diagnosis = diagnose(reading)
     assert not rules(diagnosis.findings, "fault")
     assert {str(s.fault) for s in diagnosis.suspects} == {f"clip:{line}", f"clip:{other}"}
+
+
+def seldom_high(code):
+    """A program of which D4 is high in one byte of twenty, now and then at each address."""
+    drawn = np.random.default_rng(1)
+    code.label("again")
+    for place in range(300):
+        code.op("LDA", "imm", int(drawn.integers(256)) & (0xEF if place % 3 else 0xFF))
+        code.op("STA", "zp", int(drawn.integers(8)) | 8)
+        if place % 4 == 0:
+            code.op("LDA", "zp", int(drawn.integers(8)) | 8)
+    code.op("JMP", "jump", "again")
+
+
+@pytest.mark.parametrize(
+    ("fault", "variant"),
+    [("plane:U4.1", "low"), ("plane:U4.7", "low"), ("open:D1@U4", "plain")],
+)
+def test_a_programs_style_is_no_fault_of_its_rom(tmp_path, fault, variant):
+    """D4 comes where it came before: the RAM is at fault, of which less is seen."""
+    board = programmed(tmp_path, seldom_high)
+    record = run(planted(fault, variant), board=board, cycles=6000)
+    blank = replace(board, chips=tuple(replace(chip, images=()) for chip in board.chips))
+    assert diagnose(read(record, board=blank)).suspects[0].fault == Fault.parse(fault)
