@@ -45,6 +45,9 @@ _LETS_IN = (0x58, 0x78, 0x28, 0x40)
 _P = 4
 """Column of the status register."""
 
+_PHP = 0x08
+_INTERRUPTS = (SequenceKind.IRQ, SequenceKind.NMI, SequenceKind.BRK, SequenceKind.BRK_NMI)
+
 _EACH_LOST, _EACH_OFF = 32, 16
 """What a loss of the thread counts beside its cycles; what a byte that was read otherwise, or a
 cycle with lines that the CPU did not mean, counts: in cycles that are not followed."""
@@ -172,7 +175,8 @@ def _left(thread: Thread, followed: Followed, aside: int, rom: Flags, end: int) 
     weight = (~thread.done).astype(np.int64)
     # A CPU of which less is known is contradicted less.
     vague = thread.captured & ~thread.certain & thread.compared_lines() != 0
-    weight += _EACH_OFF * (vague | (_off(thread.off(), aside) != 0)).astype(np.int64)
+    off = _off(thread.off(), aside) != 0
+    weight += _EACH_OFF * (vague.astype(np.int64) + off)
     weight += _EACH_OFF * _gives_another(thread, rom)
     misread = [patch.cycles[0] for patch in followed.misread if patch.cycles[0] < end]
     np.add.at(weight, misread, _EACH_OFF)
@@ -228,6 +232,14 @@ def _fought(off: Lines, thread: Thread, followed: Followed) -> bool:
     several = bool((np.bitwise_count(off) > 1).any())  # one line is a stray sample
     lower = not (off & (thread.seen | ~np.uint32(_DATA))).any()
     return several and lower and len(followed.misread) < _SEVERAL
+
+
+def _line_moves(thread: Thread, departure: Departure) -> bool:
+    """Whether the CPU writes the other level than a dead flag's on the flag's data line."""
+    line = np.uint32(departure.flag << 16)
+    writes = thread.done & (thread.meant & np.uint32(_RW) == 0) & (thread.captured & line != 0)
+    other = 0 if departure.level else line
+    return bool((thread.seen[writes] & line == other).any())
 
 
 def _all_there_is(thread: Thread, shown: tuple[int, ...]) -> bool:
@@ -349,20 +361,30 @@ def _ways(run: Run, at: int, part: Variant) -> Iterator[Departure]:
 
 def _wrong(
     departure: Departure,
+    pushes: bool,
     opcode: npt.NDArray[np.uint8],
     kind: npt.NDArray[np.uint8],
     registers: npt.NDArray[np.uint8],
     known: npt.NDArray[np.uint8],
 ) -> npt.NDArray[np.bool_]:
-    """Rows in which a sound CPU would have done something else."""
-    if departure.flag:
-        hit = branches_on(opcode, departure.flag)
-        hit &= known[:, _P] & departure.flag != 0
-        hit &= registers[:, _P] & departure.flag != departure.level
-    else:
-        hit = opcode == departure.opcode
-    wrong: npt.NDArray[np.bool_] = hit & (kind == SequenceKind.INSTRUCTION)
-    return wrong
+    """Rows in which a sound CPU would have done something else, `pushes` of the flags included."""
+    instruction = kind == SequenceKind.INSTRUCTION
+    if not departure.flag:
+        obeyed: Flags = (opcode == departure.opcode) & instruction
+        return obeyed
+    hit: Flags = branches_on(opcode, departure.flag) & instruction
+    if pushes:
+        hit |= _pushes_flags(opcode, kind)
+    hit &= known[:, _P] & departure.flag != 0
+    hit &= registers[:, _P] & departure.flag != departure.level
+    return hit
+
+
+def _pushes_flags(opcode: npt.NDArray[np.uint8], kind: npt.NDArray[np.uint8]) -> Flags:
+    """Rows in which the CPU writes its flags to the stack."""
+    pushed: Flags = (kind == SequenceKind.INSTRUCTION) & (opcode == _PHP)
+    pushed |= np.isin(kind, _INTERRUPTS)
+    return pushed
 
 
 def _shown(thread: Thread, departure: Departure) -> tuple[int, ...]:
@@ -370,6 +392,8 @@ def _shown(thread: Thread, departure: Departure) -> tuple[int, ...]:
     rows = thread.rows
     if not rows.cycle:
         return ()
+    # A data line that rests in writes shows a dead flag where there is none.
+    pushes = departure.flag != 0 and _line_moves(thread, departure)
     columns = (rows.opcode, rows.kind, rows.registers, rows.known)
-    hit = _wrong(departure, *(np.concatenate(column) for column in columns))
+    hit = _wrong(departure, pushes, *(np.concatenate(column) for column in columns))
     return tuple(np.concatenate(rows.cycle)[hit].tolist())

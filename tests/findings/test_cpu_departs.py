@@ -8,6 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from drill_readings import boot, only, read, reread, rules, tide_gauge
+from programmed_boards import programmed
 
 from bustrace.board import Board
 from bustrace.diagnosis import diagnose
@@ -38,6 +39,39 @@ def test_a_cpu_that_always_errs_in_one_way_is_followed_and_named(variant, seed):
     # With the one departure all of the rest follows from what was read.
     assert reading.program.lost_at is None
     assert not reading.program.read_corrections
+
+
+def pushing_flags(code):
+    """Every flag both ways, and seen on the stack alone: no branch looks at any."""
+    code.label("again")
+    for mnemonic, mode, *operand in (
+        ("LDA", "imm", 0x7F), ("ADC", "imm", 0x01), ("PHP", "push"), ("PLA", "pull"),
+        ("CLC", "imp"), ("CLV", "imp"), ("LDA", "imm", 0x00), ("PHP", "push"), ("PLA", "pull"),
+        ("SEC", "imp"), ("LDA", "imm", 0x80), ("PHP", "push"), ("PLA", "pull"),
+        ("STA", "zp", 0x10), ("LDA", "imm", 0xFF), ("STA", "zp", 0x11),
+        ("LDA", "imm", 0x00), ("STA", "zp", 0x12),
+    ):  # fmt: skip
+        code.op(mnemonic, mode, *operand)
+    code.op("JMP", "jump", "again")
+
+
+@pytest.mark.parametrize("seed", range(1, 9))
+def test_a_dead_flag_shows_where_the_flags_are_written(tmp_path, seed):
+    """All of the program runs on: the bytes of the stack alone tell."""
+    board = programmed(tmp_path, pushing_flags)
+    faults = [Planting(Fault.parse("cpu:U1"), "flag")]
+    reading = read(simulate(board, cycles=1500, faults=faults, seed=seed), seed=seed)
+    finding = only(find_all(reading), "cpu-departs")
+    assert finding.severity == "fault"
+    assert diagnose(reading).suspects[0].fault == CPU
+
+
+@pytest.mark.parametrize("line", ["D0", "D1", "D6", "D7"])
+def test_a_line_that_rests_in_writes_is_no_dead_flag(tmp_path, line):
+    board = programmed(tmp_path, pushing_flags)
+    for level in (0, 1):
+        record = simulate(board, cycles=1500, faults=[f"stuck:{line}={level}@write"], seed=1)
+        assert read(record).program.departure is None
 
 
 @pytest.mark.slow
