@@ -32,9 +32,9 @@ MOST_WRITES = 16
 MOST_PAIRS = 3
 """Pairs of one bus that three joined lines make."""
 
-OFTEN, SELDOM = 0.2, 0.02
-"""Share of cycles in which a clip on another pin shows other levels, and in which its levels may
-differ from that pin's."""
+SELDOM = 0.02
+"""Of the levels in which a clip differs from its own line, the share in which one that sits on
+another pin may differ from that pin's, too."""
 
 CLEAR_BITS = 20.0
 """Bits by which the board's answers must speak for the clip before a line is cleared, and for lines
@@ -315,7 +315,7 @@ def _line(
     # Never anything else, in reads neither, and each time that the program asked for it.
     rests = during == "writes" and _one_level(_data_high(evidence, pin)) and count == wanted
     if (places < ENOUGH and not (rests and count >= ENOUGH)) or not one_sided:
-        if places >= ENOUGH and pin in ADDRESS_PINS and count > OFTEN * opportunities:
+        if places >= ENOUGH and pin in ADDRESS_PINS:
             other = _shows_another(evidence, pin, asked)
             if other is not None:
                 yield _clip_off(
@@ -390,12 +390,11 @@ def _shows_another(evidence: Evidence, pin: str, asked: npt.NDArray[np.bool_]) -
     cycles, bit = evidence.reading.cycles, ADDRESS_PINS.index(pin)
     shown = cycles.address[:n][asked] >> bit & 1
     meant = evidence.reading.program.intent.address[:n][asked]
+    off = (meant >> bit & 1) != shown
+    if (~off).mean() <= SELDOM:
+        return f"{pin} inverted"
     for other, name in enumerate(ADDRESS_PINS):
-        off = (meant >> other & 1) != shown
-        if other == bit:
-            if (~off).mean() <= SELDOM:
-                return f"{pin} inverted"
-        elif off.mean() <= SELDOM:
+        if ((meant >> other & 1) != shown).sum() <= SELDOM * off.sum():
             return name
     return None
 

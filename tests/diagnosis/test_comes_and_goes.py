@@ -71,6 +71,7 @@ def test_a_contact_that_comes_and_goes_is_named_and_said_to_do_so():
     [
         ("clip:A2", "inverted"),
         ("clip:A3", "exchanged"),
+        ("clip:A8", "exchanged"),  # of another level in one cycle of forty
         ("clip:D2", "inverted"),
         ("clip:D4", "exchanged"),
         ("clip:RES", "high"),
