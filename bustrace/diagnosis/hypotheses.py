@@ -128,6 +128,9 @@ def _chips(evidence: Evidence) -> Iterator[Proposal]:
             for fight, strong in _fights(j) if outputs >> j & 1 else ():
                 joins = Assumption(doubled=i, doubled_by=j, fight=fight, strong=strong)
                 yield "doubled", Fault("doubled", chip=f"{ref}+{other}"), joins
+            if outputs >> j & 1:
+                in_vain = Assumption(doubled=i, doubled_by=j, fight=FIRST_WINS, strong=i)
+                yield "doubled-unheard", Fault("doubled", chip=f"{ref}+{other}"), in_vain
             if i < j and fit_each_other(evidence.reading.board, ref, other):
                 yield (
                     "swapped",

@@ -7,6 +7,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 from drill_readings import FIXTURES, boot, first_class, made_up, members, tide_gauge, undumped
+from programmed_boards import programmed
 
 from bustrace.board import load_board
 from bustrace.diagnosis import diagnose
@@ -74,6 +75,27 @@ def test_a_chip_that_drives_along_without_its_select_is_not_doubled():
     along = first_class(diagnose(boot(Planting(Fault.parse("doubled:U4+U5"), "low"), cycles=4000)))
     assert "doubled:U4+U5" in along
     assert "always:U5" not in along
+
+
+def fetching_and_storing(code):
+    """Nothing but the RAM and the ROM is used."""
+    code.label("again")
+    for place in range(60):
+        code.op("LDA", "imm", place * 37 & 0xFF)
+        code.op("STA", "zp", 8 + place % 8)
+        code.op("LDA", "zp", 8 + place * 3 % 8)
+    code.op("JMP", "jump", "again")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("seed", "elsewhere"), [(2, True), (3, True), (0, False)])
+def test_a_chip_that_is_selected_along_and_loses_each_time(tmp_path, seed, elsewhere):
+    """No byte shows it. A clip that rests would rest in reads of empty places, too."""
+    board = programmed(tmp_path, fetching_and_storing)
+    fault = Planting(Fault.parse("doubled:U5+U4"), "stronger")
+    named = first_class(diagnose(boot(fault, board=board, cycles=1500, seed=seed)))
+    assert "doubled:U5+U4" in named
+    assert ("clip:CS_U4" in named) != elsewhere
 
 
 @pytest.mark.slow
