@@ -806,6 +806,23 @@ def _either(drive, bus, cells, books, cycle):
 
 
 @compiled_in_place
+def _driven_weakly(chips, assume, driving):
+    """Data lines that a weak chip drives and no other does: of a bank each chip has its own."""
+    weak = assume[WEAK_CHIP]
+    if weak == EVERY_CHIP:
+        return 255 if driving else 0
+    if weak < 0 or (driving >> weak) & 1 == 0:
+        return 0
+    lines = 255 & chips.lanes[weak]
+    c = 0
+    while driving >> c:
+        if c != weak and (driving >> c) & 1:
+            lines &= ~chips.lanes[c]
+        c += 1
+    return lines
+
+
+@compiled_in_place
 def _weakly(ones, zeros, among, bus, assume, books, meant):
     """Of the lines `among` which some are driven weakly: those whose level is left open, and the
     bits for what was seen of them, once for each address and line.
@@ -1843,9 +1860,9 @@ def replay_board(
                 zeros &= ~drive.highs & ~drive.hazy
                 free = False
             openly = 0
-            weak = assume[WEAK_CHIP]
-            if driving != 0 and (weak == EVERY_CHIP or (weak >= 0 and driving == 1 << weak)):
-                among = drive.driven & (ones | zeros) if free else drive.driven
+            by_weak = _driven_weakly(chips, assume, driving)
+            if by_weak:
+                among = by_weak & (drive.driven & (ones | zeros) if free else drive.driven)
                 if assume[WEAK_WAY] == LATE:
                     openly, news = _too_late(
                         ones, zeros, among, free, data_bus, assume, books, cycle

@@ -273,3 +273,11 @@ def test_a_programs_style_is_no_fault_of_its_rom(tmp_path, fault, variant):
     record = run(planted(fault, variant), board=board, cycles=6000)
     blank = replace(board, chips=tuple(replace(chip, images=()) for chip in board.chips))
     assert diagnose(read(record, board=blank)).suspects[0].fault == Fault.parse(fault)
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_a_weak_chip_of_a_bank_is_weak_on_its_own_line(seed):
+    """Each chip of the bank gives one line: the others drive theirs in the same reads."""
+    board = load_board(REPOSITORY / "fixtures" / "departure_board" / "board.toml")
+    reading = read(run(planted("plane:U25.5", "weak"), board=board, seed=seed, cycles=3000))
+    assert first_class(diagnose(reading)) == {"plane:U25.5"}
