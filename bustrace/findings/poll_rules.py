@@ -12,7 +12,7 @@ from bustrace.findings._kernels import IO, RAM
 from bustrace.findings.answers import HEALTHY
 from bustrace.findings.evidence import SHOWN, Evidence
 from bustrace.findings.interrupt_rules import FLAG_I
-from bustrace.findings.memory_rules import holds_last_byte, sole_driver
+from bustrace.findings.memory_rules import holds_last_byte, sole_driver, wrong_bits
 from bustrace.findings.model import Finding
 from bustrace.findings.progress import STACK_END
 from bustrace.program import Kind, Wait, bit_words, final_wait
@@ -107,7 +107,9 @@ def _only_what_was_there(evidence: Evidence, chip: int) -> bool:
         return False
     if holds_last_byte(evidence)[reads].all():
         return True
-    # It may drift, some lines more than others, as it did at places where no chip is.
+    # It may drift, some lines more than others, as it did at places where no chip is. What the
+    # chip's sheet contradicts tells of a chip that is ill as well.
+    reads &= wrong_bits(evidence) == 0
     return _as_if_nobody(evidence, chip, reads) >= AS_IF_NOBODY
 
 

@@ -281,3 +281,14 @@ def test_a_weak_chip_of_a_bank_is_weak_on_its_own_line(seed):
     board = load_board(REPOSITORY / "fixtures" / "departure_board" / "board.toml")
     reading = read(run(planted("plane:U25.5", "weak"), board=board, seed=seed, cycles=3000))
     assert first_class(diagnose(reading)) == {"plane:U25.5"}
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_a_port_that_breaks_its_sheet_is_no_bus_that_nobody_drives(seed):
+    """Its wrong bytes are unlike a sound chip's, which does not make them an undriven bus's."""
+    board = load_board(REPOSITORY / "fixtures" / "kiln_control" / "board.toml")
+    record = run(planted("register:U3_IO", "deaf"), board=board, seed=seed, cycles=3000)
+    chips = tuple(replace(chip, images=()) for chip in board.chips)
+    diagnosis = diagnose(read(record, board=replace(board, chips=chips), seed=seed))
+    assert "poll-unanswered" not in rules(diagnosis.findings)
+    assert "register:U3_IO" in first_class(diagnosis)
