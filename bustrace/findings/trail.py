@@ -41,8 +41,9 @@ def went_elsewhere(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
 
     A fault of a line or two leaves the others right; where `MANY_LINES` that move in the capture
     differ at once, or one here and one there again and again, the CPU read something else before
-    than the clips show. So it did where a line differs `AGAIN` times, though never as the program
-    itself is read, and is mostly right with the same levels beside it: the CPU saw another pointer.
+    than the clips show. Lines that always move as one count as one. So it did where a line differs
+    `AGAIN` times, though never as the program itself is read, and is mostly right with the same
+    levels beside it: the CPU saw another pointer.
     """
     cycles, intent = reading.cycles, reading.program.intent
     seen, known = cycles.address[:n], cycles.address_known[:n]
@@ -52,7 +53,7 @@ def went_elsewhere(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
     off = (seen ^ meant) & compared & moving
     elsewhere: npt.NDArray[np.bool_] = np.bitwise_count(off) >= MANY_LINES
     again = [bit for bit in range(16) if int((off[~elsewhere] >> bit & 1).sum()) >= AGAIN]
-    if len(again) >= MANY_LINES:
+    if len(again) - _as_one(seen, known, again) >= MANY_LINES:
         elsewhere = off != 0
         return elsewhere
     itself = _reads_itself(reading.program, n)
@@ -68,6 +69,18 @@ def went_elsewhere(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
         if (met[0] >= met[1]).all():
             elsewhere |= differs
     return elsewhere
+
+
+def _as_one(seen: npt.NDArray[np.integer], known: npt.NDArray[np.integer], bits: list[int]) -> int:
+    """How many of these address lines never part from one before them: a joint is one fault."""
+    both = {bit: known >> bit & 1 == 1 for bit in bits}
+    return sum(
+        any(
+            not ((seen >> bit ^ seen >> before) & 1)[both[bit] & both[before]].any()
+            for before in bits[:i]
+        )
+        for i, bit in enumerate(bits)
+    )
 
 
 def _reads_itself(program: Program, n: int) -> npt.NDArray[np.bool_]:

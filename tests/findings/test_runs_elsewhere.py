@@ -1,5 +1,8 @@
 """A recording that begins when the CPU is no longer in its ROM."""
 
+from types import SimpleNamespace
+
+import numpy as np
 import pytest
 from drill_readings import boot, only, rules
 from programmed_boards import BOARD, programmed
@@ -9,6 +12,7 @@ from bustrace.diagnosis.among_suspects import SENT_BEFORE, sent_before
 from bustrace.diagnosis.suspected import suspected
 from bustrace.faults import Fault
 from bustrace.findings import find_all, gather, observe
+from bustrace.findings.trail import AGAIN, went_elsewhere
 
 LOOP = 0x0300
 BANKED = (
@@ -106,3 +110,24 @@ def test_a_cmos_cpu_has_fewer_opcodes_that_are_in_no_sheet(tmp_path, kinds, told
 
     board = programmed(tmp_path, odd, board=BOARD.replace('part = "6502"', 'part = "W65C02S"'))
     assert ("program-nonsense" in rules(find_all(boot(board=board, cycles=800)))) == told
+
+
+@pytest.mark.parametrize("joined", [True, False])
+def test_two_lines_that_never_part_are_one_fault_beside_a_third(joined):
+    """Three lines that differ here and there are more than a fault turns, but a joint is one."""
+    meant = np.tile(np.array([0x0000, 0x0070, 0x0010, 0x0020, 0x0040]), AGAIN)
+    seen = meant | np.where((meant & 0x30 != 0) & joined, 0x30, 0)
+    if not joined:
+        seen = meant ^ np.where(np.isin(meant, (0x10, 0x20)), 0x30, 0)
+    seen[meant == 0x40] = 0x00
+    known = np.full(len(meant), 0xFFFF)
+    columns = SimpleNamespace(address=seen, address_known=known)
+    intent = SimpleNamespace(address=meant, address_known=known)
+    program = SimpleNamespace(
+        intent=intent,
+        lines_aside=("A4", "A5", "A6"),
+        first_cycle=np.zeros(0, int),
+        kind=np.zeros(0, int),
+    )
+    astray = went_elsewhere(SimpleNamespace(cycles=columns, program=program), len(meant))
+    assert astray.any() == (not joined)
