@@ -48,6 +48,10 @@ _P = 4
 _PHP = 0x08
 _INTERRUPTS = (SequenceKind.IRQ, SequenceKind.NMI, SequenceKind.BRK, SequenceKind.BRK_NMI)
 
+_EACH_VAGUE = 1
+"""What a cycle counts in which a dead flag leaves a line open: bits of the status that it pushes are
+as good as not followed. What an opcode leaves open that is taken for another counts as off."""
+
 _EACH_LOST, _EACH_OFF = 32, 16
 """What a loss of the thread counts beside its cycles; what a byte that was read otherwise, or a
 cycle with lines that the CPU did not mean, counts: in cycles that are not followed."""
@@ -112,7 +116,10 @@ def with_departure(
     ends = sorted({len(thread), min((lost[0] for lost in followed.lost), default=len(thread))})
     otherwise = _acted_otherwise(off, followed)
     rom = _always_rom(board)
-    sound = [_left(thread, followed, followed.aside_mask, rom, end) for end in ends]
+    sound = {
+        each: [_left(thread, followed, followed.aside_mask, rom, end, each) for end in ends]
+        for each in (_EACH_VAGUE, _EACH_OFF)
+    }
     best, found, result = 0, None, (thread, followed)
     trial = Thread(cycles, part.address_mask)
     trial.patch(unseen_interrupts(trial))
@@ -120,8 +127,9 @@ def with_departure(
         trial = Thread(cycles, part.address_mask)
         trial.departure = departure
         again = follow(trial, variant)
-        left = [_left(trial, again, followed.aside_mask, rom, end) for end in ends]
-        gain, new = max(mine.beside(theirs) for mine, theirs in zip(left, sound, strict=True))
+        each = _EACH_VAGUE if departure.flag else _EACH_OFF
+        left = [_left(trial, again, followed.aside_mask, rom, end, each) for end in ends]
+        gain, new = max(mine.beside(theirs) for mine, theirs in zip(left, sound[each], strict=True))
         shown = _shown(trial, departure)
         if gain <= best or not shown or _all_there_is(trial, shown):
             continue
@@ -130,7 +138,7 @@ def with_departure(
         by_clip = _clip_erred(trial, departure, shown, board)
         # What shows once alone must mend a loss, or leave nothing that a sound CPU does not where
         # the clip saw the right byte: one misread byte is a plainer explanation.
-        plain = len(shown) > 1 or 2 * left[-1].lost < sound[-1].lost
+        plain = len(shown) > 1 or 2 * left[-1].lost < sound[each][-1].lost
         clean = not (by_clip or new) and otherwise and _seen_right(trial, shown, board)
         if 2 * by_clip <= len(shown) and ((plain and gain >= _LEAST_GAIN) or clean):
             best, found, result = gain, replace(departure, cycles=shown), (trial, again)
@@ -170,13 +178,14 @@ class Left:
         return others - mine, mine
 
 
-def _left(thread: Thread, followed: Followed, aside: int, rom: Flags, end: int) -> Left:
+def _left(
+    thread: Thread, followed: Followed, aside: int, rom: Flags, end: int, each_vague: int
+) -> Left:
     """What is left in the cycles before `end`; `rom` are addresses at which a ROM alone answers."""
-    weight = (~thread.done).astype(np.int64)
+    off = _off(thread.off(), aside) != 0
     # A CPU of which less is known is contradicted less.
     vague = thread.captured & ~thread.certain & thread.compared_lines() != 0
-    off = _off(thread.off(), aside) != 0
-    weight += _EACH_OFF * (vague.astype(np.int64) + off)
+    weight = (~thread.done).astype(np.int64) + each_vague * vague + _EACH_OFF * off
     weight += _EACH_OFF * _gives_another(thread, rom)
     misread = [patch.cycles[0] for patch in followed.misread if patch.cycles[0] < end]
     np.add.at(weight, misread, _EACH_OFF)

@@ -15,7 +15,7 @@ from bustrace.diagnosis import diagnose
 from bustrace.drill import Planting, simulate
 from bustrace.faults import Fault
 from bustrace.findings import find_all, gather
-from bustrace.program.departures import Left, _fought, _write_line_rests
+from bustrace.program.departures import _EACH_OFF, Left, _fought, _left, _write_line_rests
 from bustrace.program.follow import Followed
 from bustrace.reading import Reading
 
@@ -237,3 +237,28 @@ def test_a_clip_errs_where_most_of_what_was_done_is_what_the_rom_holds(others, s
     board = replace(tide_gauge(), chips=chips)
     finding = only(find_all(departing("opcode", 3, board=board)), "cpu-departs")
     assert finding.severity == severity
+
+
+class Cycles(SimpleNamespace):
+    """Columns of a thread, and how many cycles it has."""
+
+    def __len__(self) -> int:
+        return len(self.done)
+
+
+@pytest.mark.parametrize("each_vague", [1, _EACH_OFF])
+def test_a_line_that_is_left_open_counts_beside_one_that_is_off(each_vague):
+    """The third cycle leaves all open, the fourth is not followed, the last is open and off."""
+    followed = Followed((), (), None, (), 0)
+    every = np.full(5, 0x1FFFFFF, np.uint32)
+    thread = Cycles(
+        done=np.array([True, True, True, False, True]),
+        captured=every,
+        certain=np.array([1, 1, 0, 1, 0], np.uint32) * every,
+        compared_lines=lambda: every,
+        off=lambda: np.array([0, 1, 0, 0, 1], np.uint32),
+        meant=np.zeros(5, np.uint32),
+        seen=np.zeros(5, np.uint32),
+    )
+    left = _left(thread, followed, 0, np.zeros(0x10000, np.bool_), 5, each_vague)
+    assert left.weight.tolist() == [0, _EACH_OFF, each_vague, 1, _EACH_OFF + each_vague]
