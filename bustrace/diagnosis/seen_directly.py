@@ -219,8 +219,10 @@ def clips_off(
         lines = tuple(line.replace("select:", SELECT) for line in finding.lines)
         if not set(lines) & named:
             fault = Fault("clip", lines[:1])
-            alike = _output_alone(seen, finding)
-            found.append(suspected(fault, DIRECT, (finding.rule,), board, alike=alike))
+            alike = _output_alone(seen, finding) + tuple(Fault("clip", (one,)) for one in lines[1:])
+            # Which of two clips it is nobody knows, nor whether the lines do not touch as well.
+            sure = DIRECT if len(lines) == 1 else INFERRED
+            found.append(suspected(fault, sure, (finding.rule,), board, alike=alike))
     return found
 
 

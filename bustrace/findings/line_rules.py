@@ -36,6 +36,9 @@ SELDOM = 0.02
 """Of the levels in which a clip differs from its own line, the share in which one that sits on
 another pin may differ from that pin's, too."""
 
+STRAY_SHARE = 2e-3
+"""Of two lines that are alike, the share of cycles that stray samples may show apart."""
+
 CLEAR_BITS = 20.0
 """Bits by which the board's answers must speak for the clip before a line is cleared, and for lines
 at fault where few bytes were read."""
@@ -64,7 +67,42 @@ def address_lines(evidence: Evidence) -> Iterator[Finding]:
         asked &= cycles.address_known[:n] & one != 0
         off = asked & (evidence.address_off >> bit & 1 == 1)
         seen_high = cycles.address[:n] & one != 0
-        yield from _line(evidence, pin, asked, off, seen_high)
+        other = _exchanged_with(evidence, bit) if off.any() else None
+        if other is None:
+            yield from _line(evidence, pin, asked, off, seen_high)
+            continue
+        yield _clip_off(
+            evidence,
+            pin,
+            asked,
+            off,
+            measured=f"{pin} and {other} show each other's level: {int(off.sum()):,} of "
+            f"{int(asked.sum()):,} levels differ from what the CPU meant",
+            expected="the level that the CPU puts out",
+            text=f"{pin} shows the level of {other}, and {other} that of {pin}: their clips are "
+            "exchanged.",
+        )
+
+
+def _exchanged_with(evidence: Evidence, bit: int) -> str | None:
+    """The line whose level an address clip shows, while that one's clip shows its own: no joint
+    and no driver does so to two lines. Both must be met alike and apart.
+    """
+    cycles, intent, n = evidence.reading.cycles, evidence.reading.program.intent, evidence.n
+    shown, meant = cycles.address[:n], intent.address[:n]
+    known = cycles.address_known[:n] & intent.address_known[:n]
+    for other, name in enumerate(ADDRESS_PINS):
+        both = np.uint32(1 << bit | 1 << other)
+        asked = evidence.owned & (known & both == both)
+        apart = (meant >> bit ^ meant >> other) & 1 == 1
+        ways = (asked & apart, asked & ~apart)
+        if other == bit or min(_distinct(evidence, way) for way in ways) < ENOUGH:
+            continue
+        # Apart they change places, alike they keep them.
+        odd = (shown ^ meant) & both != np.where(apart, both, np.uint32(0))
+        if all(odd[way].mean() <= SELDOM for way in ways):
+            return name
+    return None
 
 
 def rw_line(evidence: Evidence) -> Iterator[Finding]:
@@ -518,6 +556,41 @@ def _alike_in_code(evidence: Evidence) -> list[Finding]:
     return found if len(found) <= MOST_PAIRS else []
 
 
+def data_clip_beside(evidence: Evidence) -> Iterator[Finding]:
+    """Two data lines alike in all that was seen of a program that cannot be followed: it reads
+    something else, so that one clip sits on the other's pin. Of joined lines it would go by them.
+    """
+    program = evidence.reading.program
+    if program.method != "none" and program.lost_at is None:
+        return
+    cycles, n = evidence.reading.cycles, evidence.n
+    seen = evidence.live & (cycles.data_known[:n] == 0xFF)
+    count, alike = int(seen.sum()), []
+    bytes_seen, times = np.unique(cycles.data[:n][seen], return_counts=True)
+    for a, b in combinations(range(len(DATA_PINS)), 2):
+        apart = (bytes_seen >> a ^ bytes_seen >> b) & 1 == 1
+        high = bytes_seen[~apart] >> a & 1
+        rich = min(int((high == level).sum()) for level in (0, 1)) >= CODE_BYTES
+        if rich and times[apart].sum() <= STRAY_SHARE * count:
+            alike.append((DATA_PINS[a], DATA_PINS[b]))
+    if len(alike) != 1:
+        return
+    one, other = alike[0]
+    yield Finding(
+        rule="clip-off",
+        severity="oddity",
+        lines=(one, other),
+        cycles=evidence.show(seen),
+        opportunities=count,
+        count=count,
+        measured=f"{one} and {other} show one level in all {count:,} reads and writes, with "
+        f"{len(bytes_seen)} different bytes, and the CPU does not go by them",
+        expected="different levels in a part of them",
+        text=f"{one} and {other} show the same level throughout, and the CPU does not go by it: "
+        "the clip of one of them sits on the other's pin.",
+    )
+
+
 def _pairs(
     evidence: Evidence,
     pins: tuple[str, ...],
@@ -605,5 +678,6 @@ RULES = (
     rw_line,
     data_lines,
     lines_together,
+    data_clip_beside,
     still_lines,
 )

@@ -49,7 +49,7 @@ _PHP = 0x08
 _INTERRUPTS = (SequenceKind.IRQ, SequenceKind.NMI, SequenceKind.BRK, SequenceKind.BRK_NMI)
 
 _EACH_VAGUE = 1
-"""What a cycle counts in which a dead flag leaves a line open: bits of the status that it pushes are
+"""What a cycle counts in which a dead flag leaves a line open: bits of a status that it pushes are
 as good as not followed. What an opcode leaves open that is taken for another counts as off."""
 
 _EACH_LOST, _EACH_OFF = 32, 16

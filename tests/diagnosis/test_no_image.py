@@ -283,6 +283,18 @@ def test_a_weak_chip_of_a_bank_is_weak_on_its_own_line(seed):
     assert first_class(diagnose(reading)) == {"plane:U25.5"}
 
 
+@pytest.mark.parametrize("line", ["A9", "A12"])
+def test_two_address_clips_that_are_exchanged_show_each_others_level(line):
+    """No joint does so, though each alone may look as if it rested at one level."""
+    diagnosis = diagnose(undumped(planted(f"clip:{line}", "exchanged"), cycles=1500))
+    assert not rules(diagnosis.findings, "fault")
+    lines = {"A9": ("A8", "A9"), "A12": ("A12", "A13")}[line]
+    told = {f.lines[0]: f.text for f in diagnosis.findings if f.rule == "clip-off"}
+    assert set(told) == set(lines)
+    assert all("exchanged" in text for text in told.values())
+    assert {str(s.fault) for s in diagnosis.suspects} == {f"clip:{name}" for name in lines}
+
+
 @pytest.mark.parametrize("seed", [3, 4])
 def test_a_port_that_breaks_its_sheet_is_no_bus_that_nobody_drives(seed):
     """Its wrong bytes are unlike a sound chip's, which does not make them an undriven bus's."""
@@ -292,3 +304,25 @@ def test_a_port_that_breaks_its_sheet_is_no_bus_that_nobody_drives(seed):
     diagnosis = diagnose(read(record, board=replace(board, chips=chips), seed=seed))
     assert "poll-unanswered" not in rules(diagnosis.findings)
     assert "register:U3_IO" in first_class(diagnosis)
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_a_weak_chip_of_a_bank_is_weak_on_its_own_line(seed):
+    """Each chip of the bank gives one line: the others drive theirs in the same reads."""
+    board = load_board(REPOSITORY / "fixtures" / "departure_board" / "board.toml")
+    reading = read(run(planted("plane:U25.5", "weak"), board=board, seed=seed, cycles=3000))
+    assert first_class(diagnose(reading)) == {"plane:U25.5"}
+
+
+@pytest.mark.parametrize("line", ["D1", "D2"])
+def test_a_data_clip_on_its_neighbours_pin_is_found_though_the_program_is_lost(line):
+    """The CPU goes by other bytes than the clips show; joined lines it would go by."""
+    reading = undumped(planted(f"clip:{line}", "copies"), cycles=3000)
+    assert reading.program.lost_at is not None
+    diagnosis = diagnose(reading)
+    assert diagnosis.verdict == "cannot conclude"
+    (clip,) = diagnosis.suspects
+    assert f"clip:{line}" in members(clip)
+    assert len(members(clip)) == 2
+    joined = diagnose(undumped(planted("short:D4+D5@bus", "low"), cycles=3000))
+    assert "clip-off" not in rules(joined.findings)
