@@ -10,7 +10,7 @@ from bustrace.diagnosis.gains import MIN_GAIN
 from bustrace.diagnosis.hypotheses import fit_each_other
 from bustrace.diagnosis.model import LIKELY, Suspect
 from bustrace.diagnosis.suspected import suspected
-from bustrace.faults import PLACES, Fault
+from bustrace.faults import PLACES, SELECT, Fault
 from bustrace.findings import (
     Assumption,
     Evidence,
@@ -70,6 +70,15 @@ def beside_the_cause(suspect: Suspect, weighed: list[Suspect]) -> Suspect:
     return replace(suspect, probability=suspect.probability * (1 - min(sure, 1.0)))
 
 
+def beside_one_cause(resting: list[Suspect], suspects: list[Suspect]) -> list[Suspect]:
+    """Several lines that rest, where one fault is likely that tells of the whole board's answers:
+    they share what each alone would have, for a bus that nobody drives rests on many lines.
+    """
+    if len(resting) < 2 or not any(s.probability >= LIKELY for s in suspects):
+        return resting
+    return [replace(s, probability=s.probability / len(resting)) for s in resting]
+
+
 def beside_what_was_seen(suspect: Suspect) -> Suspect:
     """A suspect that was weighed, behind a chip that was seen selected along with another where it
     explains none of the faults that were seen.
@@ -89,28 +98,49 @@ def more_than_a_clip(faults: list[Finding], suspects: list[Suspect], board: Boar
     lines = clip.fault.lines
     # A byte that a clip shows wrong may look like nonsense; an address that it does changes none.
     lost = LOST_ITS_WAY if set(lines) <= set(ADDRESS_PINS) else RAN_ASTRAY
-    if not lost.intersection(f.rule for f in faults):
+    astray = lost.intersection(f.rule for f in faults)
+    if not astray:
         return suspects
     against = (*clip.against, "the program lost its way, which a clip does not do")
     moved = (1 - AND_ASTRAY) * clip.probability
     others = [s for s in suspects if s is not clip]
     clips = [f for f in (clip.fault, *clip.alike) if f.family == "clip"]
     real = [f for f in (clip.fault, *clip.alike) if f.family != "clip" and f.lines == lines]
+    real = real or _selected_along(faults, lines)
+    told = [s for s in others if s.fault.lines == lines and s.probability >= TELLS_WHY]
     if real:
         rules = dict.fromkeys((*clip.explains, *(f.rule for f in faults if f.rule in lost)))
         mine = suspected(
             real[0], moved, tuple(rules), board, against=clip.against, alike=tuple(real[1:])
         )
-    else:
-        told = [s for s in others if s.fault.lines == lines and s.probability >= TELLS_WHY]
-        if not told:
-            return suspects
+        others = [mine, *others]
+    elif told:
         mine = replace(told[0], probability=told[0].probability + moved)
-        others = [s for s in others if s is not told[0]]
+        others = [mine, *(s for s in others if s is not told[0])]
+    elif _may_be_alone(lines, astray, others):
+        return suspects
     left = clip.probability - moved
     alike = tuple(clips[1:])
     only = suspected(clips[0], left, clip.explains, board, against=against, alike=alike)
-    return [mine, only, *others]
+    return [*others[:1], only, *others[1:]]
+
+
+def _may_be_alone(lines: tuple[str, ...], astray: set[str], others: list[Suspect]) -> bool:
+    """Whether a clip may be all that is wrong with its line though the program lost its way: the
+    clip itself shows where it runs, or something else tells why it did, or it is no address line's.
+    """
+    told = any(s.probability >= TELLS_WHY and astray.intersection(s.explains) for s in others)
+    return told or astray == {"runs-nowhere"} or not set(lines) <= set(ADDRESS_PINS)
+
+
+def _selected_along(faults: list[Finding], lines: tuple[str, ...]) -> list[Fault]:
+    """The chip of a select line that was seen selected along with others, with each of them."""
+    return [
+        Fault("doubled", chip=f"{ref}+{finding.chips[0]}")
+        for finding in faults
+        if finding.rule == "select-doubled" and lines == (f"{SELECT}{finding.chips[0]}",)
+        for ref in finding.chips[1:]
+    ]
 
 
 def _names_a_clip(suspect: Suspect) -> bool:
@@ -183,7 +213,8 @@ def by_the_program(
     seen: Observations, faults: list[Finding], suspects: list[Suspect]
 ) -> list[Suspect]:
     """The suspects, and the one ROM that a program came from which lost its way, where nobody has
-    its image and nothing else tells why: what it gave was no program, or not all of it.
+    its image and nothing else tells why: what it gave was no program, or not all of it. Of a CPU
+    that had lost it before the capture began, all programs come from there.
     """
     evidence = seen.evidence
     astray = [f.rule for f in faults if f.rule in LOST_ITS_WAY]
@@ -194,13 +225,13 @@ def by_the_program(
         if board.chip(ref).role == "rom" and sole_driver(evidence, chip).any()
     ]
     ran = (evidence.reading.program.kind == Kind.INSTRUCTION).any()
-    if not astray or not ran or len(roms) != 1 or replay.has_image(roms[0]):
+    if not astray or len(roms) != 1 or replay.has_image(roms[0]):
         return suspects
     (ref,) = roms
     others = _but_content(suspects, ref)
     if any(s.probability >= TELLS_WHY for s in others):
         return suspects
-    fault, *alike = _instead(evidence, ref, mute=False)
+    fault, *alike = _instead(evidence, ref, mute=not ran)
     gave_it = suspected(
         fault,
         NOTHING_ELSE,

@@ -8,6 +8,7 @@ from dataclasses import replace
 from bustrace.capture.model import Note
 from bustrace.diagnosis.against_good import beside_good, weighed_beside
 from bustrace.diagnosis.among_suspects import (
+    beside_one_cause,
     beside_the_cause,
     beside_what_was_seen,
     by_the_program,
@@ -114,7 +115,8 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     suspects += [s for s in perhaps_silent(seen) if s.fault not in likely]
     suspects += clips_off(seen, clips, suspects)
     if not any("line-stuck" in s.explains for s in suspects):
-        suspects += [stuck_line(seen, f) for f in board_faults if f.rule == "line-stuck"]
+        resting = [stuck_line(seen, f) for f in board_faults if f.rule == "line-stuck"]
+        suspects += beside_one_cause(resting, suspects)
     along = list(selected_along(faults, suspects, board))
     if along:
         seen_along = {s.fault for s in along}

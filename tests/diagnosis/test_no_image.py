@@ -23,9 +23,16 @@ from programmed_boards import programmed
 
 from bustrace.board import load_board
 from bustrace.diagnosis import diagnose
-from bustrace.diagnosis.among_suspects import NOTHING_ELSE
+from bustrace.diagnosis.among_suspects import (
+    AND_ASTRAY,
+    NO_CHANCE,
+    NOTHING_ELSE,
+    beside_one_cause,
+    more_than_a_clip,
+)
 from bustrace.diagnosis.cpu_itself import leaves_the_vector
 from bustrace.diagnosis.gains import SWAP_LATER, gain_of
+from bustrace.diagnosis.model import LIKELY
 from bustrace.diagnosis.seen_directly import stuck_line
 from bustrace.diagnosis.suspected import suspected
 from bustrace.diagnosis.weighing import BY_CHANCE, weigh
@@ -231,13 +238,15 @@ def test_a_jam_that_nobody_saw_leaves_the_rom_that_the_program_came_from():
     assert diagnosis.suspects[0].probability == NOTHING_ELSE
 
 
-def test_of_a_jam_alone_nothing_is_said():
-    """Where no instruction was seen, none was out of the ROM."""
+def test_of_a_jam_alone_the_rom_is_no_more_than_a_place_to_begin():
+    """Where no instruction was seen, nothing tells the ROM's bytes from a chip in its socket."""
     jam = undumped("content:U5", seed=3, cycles=3000).program.jam_at
     reading = undumped("content:U5", seed=3, cycles=3000, start_cycle=jam + 100)
     diagnosis = diagnose(reading)
     assert rules(diagnosis.findings, "fault") == {"jam-out-of-view"}
-    assert diagnosis.suspects == ()
+    (rom,) = diagnosis.suspects
+    assert members(rom) == {"content:U5", "silent:U5", "swapped:U4+U5"}
+    assert rom.probability == NOTHING_ELSE * NO_CHANCE < LIKELY
 
 
 @pytest.mark.parametrize(("line", "other"), [("D3", "D2"), ("D0", "D1")])
@@ -296,6 +305,37 @@ def test_two_address_clips_that_are_exchanged_show_each_others_level(line):
 
 
 @pytest.mark.parametrize("seed", [3, 4])
+def test_a_select_is_no_mere_clip_where_the_program_lost_its_way(seed):
+    """RAM that is seen selected along with the ROM, and a ROM that gives no program."""
+    diagnosis = diagnose(undumped(planted("doubled:U5+U4", "high"), seed=seed, cycles=2000))
+    first, second, *_ = diagnosis.suspects
+    assert (str(first.fault), str(second.fault)) == ("doubled:U5+U4", "clip:CS_U4")
+    assert second.probability < 0.2 * first.probability
+
+
+@pytest.mark.parametrize(
+    ("rule", "line", "told", "stays"),
+    [
+        ("program-nonsense", "A7", None, False),
+        ("runs-nowhere", "A7", None, True),
+        ("runs-empty", "SYNC", None, True),
+        ("program-nonsense", "A7", "content:U5", True),
+    ],
+)
+def test_an_address_clip_alone_sends_no_program_astray(rule, line, told, stays):
+    """What lost its way read something else; unless another suspect tells what."""
+    board = undumped(cycles=120).board
+    lost = Finding(
+        rule=rule, severity="fault", opportunities=1, count=1, measured="", expected="", text=""
+    )
+    clip = suspected(Fault("clip", (line,)), 0.9, ("clip-off",), board)
+    others = [] if told is None else [suspected(Fault.parse(told), 0.5, (rule,), board)]
+    found = more_than_a_clip([lost], [clip, *others], board)
+    left = next(s for s in found if s.fault == clip.fault).probability
+    assert left == pytest.approx(0.9 if stays else 0.9 * AND_ASTRAY)
+
+
+@pytest.mark.parametrize("seed", [3, 4])
 def test_a_port_that_breaks_its_sheet_is_no_bus_that_nobody_drives(seed):
     """Its wrong bytes are unlike a sound chip's, which does not make them an undriven bus's."""
     board = load_board(REPOSITORY / "fixtures" / "kiln_control" / "board.toml")
@@ -326,3 +366,13 @@ def test_a_data_clip_on_its_neighbours_pin_is_found_though_the_program_is_lost(l
     assert len(members(clip)) == 2
     joined = diagnose(undumped(planted("short:D4+D5@bus", "low"), cycles=3000))
     assert "clip-off" not in rules(joined.findings)
+
+
+def test_lines_that_rest_share_what_each_would_have_beside_one_likely_cause():
+    """A bus that nobody drives rests on many lines."""
+    board = undumped(cycles=120).board
+    lines = [suspected(Fault.parse(f"stuck:D{bit}=1@bus"), 0.6, (), board) for bit in (1, 4)]
+    cause = suspected(Fault.parse("shared:U2"), LIKELY, (), board)
+    assert [s.probability for s in beside_one_cause(lines, [cause])] == [0.3, 0.3]
+    assert beside_one_cause(lines, []) == lines
+    assert beside_one_cause(lines[:1], [cause]) == lines[:1]
