@@ -103,10 +103,17 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     held = {s.fault.family for s in suspects if s.probability >= LIKELY}
     board_faults = [f for f in faults if f.rule in BOARD_RULES]
     clips = [f for f in seen.findings if f.rule == "clip-off"]
-    if board_faults or clips:
-        groups = weigh(seen.evidence)
-        if not board_faults:  # only a clip is in question: nothing on the board is suspected
+    if faults or clips:
+        groups = weigh(seen.evidence, besides=not board_faults)
+        off = {line for finding in clips for line in finding.lines}
+        if not faults:  # only a clip is in question: nothing on the board is suspected
             groups = tuple(group for group in groups[:1] if group.fault.family == "clip")
+        elif not board_faults:  # what else a line does whose clip is off, nobody sees
+            groups = tuple(
+                group
+                for group in groups
+                if group.fault.family == "clip" or not off & set(group.fault.lines)
+            )
         weighed = [hedged(explaining(group, seen), board) for group in groups]
         weighed = without_unseen_lines(seen, clips, weighed)
         suspects, weighed = _told_once(suspects, weighed)

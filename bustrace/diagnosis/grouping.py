@@ -28,6 +28,10 @@ RUNNERS_UP, IMPRECISE = 0.5, 0.1
 model misses counted against them. And how far a model may be from what a part does, as a share of
 the bits that the best explains (judgement)."""
 
+PERHAPS = 0.5
+"""What is left of the probability of a fault that may be there besides what is seen or explains
+much more: something else may be the reason."""
+
 ALIKE = 0.9
 """Hypotheses this close in evidence (bits) are not told apart by the capture: less than one unknown
 bit, the smallest price there is. What is further off has its own share of the probability."""
@@ -97,17 +101,21 @@ def _kind(scored: Scored) -> str:
     return APART.get(scored.hypothesis.family, "")
 
 
-def groups_of(scored: list[Scored], wrong: float, listed: float) -> list[Weighed]:
+def groups_of(
+    scored: list[Scored], wrong: float, listed: float, *, besides: bool = False
+) -> list[Weighed]:
     """Group what the capture cannot tell apart; likeliest group first.
 
     `wrong` is what is to be explained, in bits: a fault that is not listed explains a share of it.
-    `listed` is the share of suspects that are what they seem.
+    `listed` is the share of suspects that are what they seem. `besides` a fault that is given
+    nothing more need be wrong, which explains nothing.
     """
     telling = [s for s in scored if s.gain >= MIN_GAIN]
     if not telling:
         return []
     none_bits = float(np.log2(priors()[NONE])) + UNNAMED_SHARE * wrong
-    bits = np.array([s.weight_bits for s in scored] + [none_bits])
+    nothing_more = [0.0] if besides else []
+    bits = np.array([s.weight_bits for s in scored] + [none_bits, *nothing_more])
     weights = np.exp2(bits - bits.max())
     total = float(weights.sum())
     share = {id(s): listed * float(w) / total for s, w in zip(scored, weights, strict=False)}
@@ -140,6 +148,15 @@ def groups_of(scored: list[Scored], wrong: float, listed: float) -> list[Weighed
         )
         left = [s for s in rest if id(s) not in ids]
     return groups
+
+
+def perhaps(group: Weighed, certainty: float = 1.0) -> Weighed:
+    """A group that may be there besides what is given, no surer than that; a clip that is off is
+    no fault of the board, and as sure as it is.
+    """
+    if group.fault.family == "clip":
+        return group
+    return replace(group, probability=PERHAPS * min(certainty, group.probability))
 
 
 def with_runners_up(groups: list[Weighed], listed: float) -> list[Weighed]:

@@ -17,7 +17,7 @@ def join(first: Assumption, second: Assumption) -> Assumption | None:
     changes = {}
     for name in Assumption.__dataclass_fields__:
         given, added, neutral = (getattr(a, name) for a in (first, second, HEALTHY))
-        if added == neutral:
+        if added in (neutral, given):
             continue
         if given == neutral:
             changes[name] = added
@@ -33,7 +33,16 @@ def join(first: Assumption, second: Assumption) -> Assumption | None:
             changes[name] = given | added
         else:
             return None
-    return replace(first, **changes)
+    return _low_wins(replace(first, **changes))
+
+
+def _low_wins(joined: Assumption) -> Assumption:
+    """A line that both hold, each at another level, is low: NMOS and TTL pull down harder than
+    up.
+    """
+    highs = [name for name in Assumption.__dataclass_fields__ if name.endswith("_or")]
+    held = {name: getattr(joined, name) & getattr(joined, f"{name[:-3]}_and") for name in highs}
+    return replace(joined, **held)
 
 
 def _drives_along(assumption: Assumption) -> set[int]:

@@ -19,6 +19,7 @@ from bustrace.diagnosis.grouping import (
     groups_of,
     knows_a_rom,
     listed,
+    perhaps,
 )
 from bustrace.diagnosis.hypotheses import Hypothesis
 from bustrace.diagnosis.joining import join
@@ -42,14 +43,20 @@ explained so well."""
 
 TOGETHER = 40.0
 """Bits, priors included, by which each fault more must explain what fewer do not: as much as a
-further fault must explain."""
+further fault must explain. The last with which hardly anything wrong is left, `LAST_FAULT_WORTH`.
+"""
 
-PERHAPS_GAIN, PERHAPS = 8.0, 0.5
-"""Bits from which on one more fault is told as one that may be there besides, if a wrong level is
-explained by it, and what is left of its probability: something else may be the reason."""
+PERHAPS_GAIN = 8.0
+"""Bits from which on one more fault is told as one that may be there besides; where no ROM has an
+image, or beside another content, only if a wrong level is explained by it: what else a program's
+bytes are like is judgement, and the best of a thousand is picked."""
 
 MOST_PERHAPS = 2
 """Such faults, at most."""
+
+NOT_FAR_BEHIND = 10.0
+"""Bits by which several that explain a capture may be behind one that does, to be told all the
+same: as one wrong level (judgement)."""
 
 STARTS = 2
 """Groups behind the likeliest that are each tried as the first of several."""
@@ -64,35 +71,40 @@ PAIRS_TRIED = 40
 MAX_FAULTS = 3
 
 
-def worth(chain: Sequence[Weighed]) -> float:
+def worth(chain: Sequence[Weighed], last: float = TOGETHER) -> float:
     """Bits for faults that are there together, priors included, less the price of each but the
-    first; of the first of them alone, if that is worth more.
+    first; of the first of them alone, if that is worth more. `last` is the price of the last.
     """
     bits = np.cumsum([group.gain + group.prior_bits for group in chain])
-    return float((bits - TOGETHER * np.arange(len(chain))).max())
+    bits -= TOGETHER * np.arange(len(chain))
+    if len(chain) > 1:
+        bits[-1] += TOGETHER - last
+    return float(bits.max())
 
 
-def worth_more(
+def instead_of(
     evidence: Evidence, hypotheses: list[Hypothesis], groups: list[Weighed], chosen: list[Weighed]
-) -> list[Weighed]:
-    """Two faults or more of which none is the likeliest alone, where together they are worth more
-    than what was `chosen`: what acts like both of two is easily the likeliest one. Else none,
-    and where no ROM has an image: among so much that is unknown some two explain anything.
+) -> tuple[list[Weighed], float]:
+    """Two faults or more of which none is the likeliest alone, and by how many bits they are worth
+    more together than what was `chosen`: what acts like both of two is easily the likeliest one.
+    None where they are far behind, and where no ROM has an image: among so much that is unknown
+    some two explain anything.
     """
+    none: tuple[list[Weighed], float] = [], 0.0
     if not knows_a_rom(evidence):
-        return []
-    least, left = worth(chosen), evidence.replay.healthy.total
+        return none
+    mine, left = worth(chosen, _price(evidence, chosen)), evidence.replay.healthy.total
     if chosen[0].sometimes:
         # Several that last may as well choose what they explain: it is not credited with less.
         spared = _spared(evidence, chosen[0].assumption)
-        least, left = least + (1 - SOMETIMES_SHARE) * spared, left - spared
+        mine, left = mine + (1 - SOMETIMES_SHARE) * spared, left - spared
     else:
         left -= sum(group.gain for group in chosen)
     if left < TOGETHER:
-        return []  # nothing is left that others could explain
+        return none  # nothing is left that others could explain
     best: list[Weighed] = []
-    tried = {chosen[0].assumption}
-    for group in (*groups[:STARTS], *_parts(evidence, hypotheses, least + TOGETHER)):
+    tried, most = {chosen[0].assumption}, mine - NOT_FAR_BEHIND
+    for group in (*groups[:STARTS], *_parts(evidence, hypotheses, most + LAST_FAULT_WORTH)):
         if group.assumption in tried:
             continue
         tried.add(group.assumption)
@@ -101,12 +113,26 @@ def worth_more(
         gain = whole_gain(evidence, answers, group.assumption, group.onset)
         gain -= ONSET_PRICE if group.onset else 0.0
         first = replace(group, gain=gain, sometimes=False, probability=listed(evidence))
-        wanted = least + TOGETHER - gain - group.prior_bits
+        wanted = max(PERHAPS_GAIN, most + LAST_FAULT_WORTH - gain - group.prior_bits)
         more, _ = further(evidence, hypotheses, first, wanted)
         chain = [first, *more]
-        if len(chain) > 1 and worth(chain) > least:
-            best, least = chain, worth(chain)
-    return best
+        worth_it = worth(chain, _price(evidence, chain)) if more else most
+        if worth_it > most:
+            best, most = chain, worth_it
+    return best, most - mine
+
+
+def _price(evidence: Evidence, chain: list[Weighed]) -> float:
+    """Price of the last of several: where hardly a wrong level is left, it explains no noise."""
+    both = HEALTHY
+    for group in chain:
+        joined = join(both, group.assumption)
+        if joined is None:
+            return TOGETHER
+        both = joined
+    wrong = evidence.replay.wrong
+    exactly = _wrong(evidence, both) <= LAST_FAULT_LEAVES * wrong
+    return LAST_FAULT_WORTH if wrong and exactly else TOGETHER
 
 
 def _spared(evidence: Evidence, assumption: Assumption) -> float:
@@ -116,25 +142,29 @@ def _spared(evidence: Evidence, assumption: Assumption) -> float:
 
 
 def _parts(evidence: Evidence, hypotheses: list[Hypothesis], least: float) -> Iterator[Weighed]:
-    """The larger fault of the pair that explains most together, if that comes to `least` bits,
-    priors included, though each may be far from the likeliest alone. Its own gain is left open.
+    """The fault that explains most where it explains anything, whatever it costs elsewhere; and the
+    larger fault of the pair that explains most together, if that comes to `least` bits, priors
+    included: each may be far from the likeliest alone. Their own gains are left open.
 
     What two explain together is first taken for what either explains, cycle by cycle.
     """
     replay = evidence.replay
     healthy = replay.early_cost(HEALTHY, PAIRED_CYCLES)
-    most = float(healthy.sum(dtype=np.float64)) - SECOND_FAULT_GAIN
     found: dict[Assumption, tuple[Hypothesis, npt.NDArray[np.float32]]] = {}
     for each in sorted(hypotheses, key=lambda h: -h.prior_bits):
         if each.assumption not in found:
             found[each.assumption] = each, replay.early_cost(each.assumption, PAIRED_CYCLES)
-    ranked = sorted(
-        (float(cost.sum(dtype=np.float64)) - each.prior_bits, place)
-        for place, (each, cost) in enumerate(found.values())
-        if cost.sum(dtype=np.float64) <= most
-    )
     told = list(found.values())
-    pool = [told[place] for _, place in ranked[:MOST_PAIRED]]
+    alone, at_best = [], []
+    for place, (each, cost) in enumerate(told):
+        alone.append((float(cost.sum(dtype=np.float64)) - each.prior_bits, place))
+        least_cost = np.minimum(cost, healthy).sum(dtype=np.float64)
+        at_best.append((float(least_cost) - each.prior_bits, place))
+    half = MOST_PAIRED // 2
+    places = dict.fromkeys(place for way in (alone, at_best) for _, place in sorted(way)[:half])
+    pool = [told[place] for place in places]
+    if at_best:
+        yield _one_of(told[min(at_best)[1]][0], hypotheses)
     if len(pool) < 2:
         return
     prior = np.array([each.prior_bits for each, _ in pool])
@@ -145,7 +175,7 @@ def _parts(evidence: Evidence, hypotheses: list[Hypothesis], least: float) -> It
         left = np.minimum(mine, costs[i + 1 :]).sum(axis=1, dtype=np.float64)
         bits = prior[i] + prior[i + 1 :] - left
         pairs += [(float(each), i, i + 1 + j) for j, each in enumerate(bits)]
-    best = None
+    best: Hypothesis | None = None
     for _, i, j in sorted(pairs, key=lambda pair: -pair[0])[:PAIRS_TRIED]:
         joined = join(pool[i][0].assumption, pool[j][0].assumption)
         if joined is None:
@@ -154,10 +184,14 @@ def _parts(evidence: Evidence, hypotheses: list[Hypothesis], least: float) -> It
         if bits >= least:
             best, least = pool[i][0], bits
     if best is not None:
-        alike = tuple(
-            h.fault for h in hypotheses if h.assumption == best.assumption and h.fault != best.fault
-        )
-        yield Weighed(best.fault, alike, 0.0, 1.0, 0, False, best.assumption, best.prior_bits)
+        yield _one_of(best, hypotheses)
+
+
+def _one_of(best: Hypothesis, hypotheses: list[Hypothesis]) -> Weighed:
+    """A hypothesis as a group with those that do the same; its gain is left open."""
+    does = best.assumption
+    same = (h.fault for h in hypotheses if h.assumption == does and h.fault != best.fault)
+    return Weighed(best.fault, tuple(same), 0.0, 1.0, 0, False, does, best.prior_bits)
 
 
 def further(
@@ -171,8 +205,8 @@ def further(
     """
     if first.sometimes:
         return [], []  # what it leaves is not known
-    given, named = first.assumption, first.members
-    certainty, sure = first.probability, listed(evidence)
+    given = first.assumption
+    named, certainty, sure = first.members, first.probability, listed(evidence)
     more: list[Weighed] = []
     floor = max(SECOND_FAULT_GAIN, SECOND_FAULT_SHARE * first.gain)
     if wanted:  # held against another explanation, what its own model leaves does not matter
@@ -184,27 +218,26 @@ def further(
         least = wanted or PERHAPS_GAIN
         if evidence.replay.replay(given).total <= least:
             break  # nothing that could be gained
-        left = evidence.replay.replay(given, WRONG_ONLY).total
-        one_more, both, perhaps = None, given, []
-        groups = groups_of(score(evidence, hypotheses, given, least), left, sure)
+        left = _wrong(evidence, given)
+        scored = score(evidence, hypotheses, given, least)
+        groups = groups_of(scored, left, sure, besides=True)
+        one_more, both, besides = None, given, []
         for group in groups:
             joined = join(given, group.assumption)
             if joined is None or group.gain <= least or group.members & named:
                 continue
-            spared = left - evidence.replay.replay(joined, WRONG_ONLY).total
+            spared = left - _wrong(evidence, joined)
             much = group.gain > floor and (given.loose < 0 or spared > BESIDE_CONTENT)
             worth_it = group.gain + group.prior_bits > LAST_FAULT_WORTH
             last = (group.gain > LAST_FAULT_GAIN or worth_it) and group.probability >= LIKELY
             if much or (last and spared >= (1 - LAST_FAULT_LEAVES) * left > 0):
                 one_more, both = group, joined
                 break
-            if spared >= WRONG_ONLY[0]:
-                perhaps.append(group)
+            by_an_image = knows_a_rom(evidence) and given.loose < 0
+            if by_an_image or spared >= WRONG_ONLY[0]:
+                besides.append(group)
         if one_more is None:
-            instead += [
-                replace(each, probability=PERHAPS * min(certainty, each.probability))
-                for each in perhaps[:MOST_PERHAPS]
-            ]
+            instead += [perhaps(each, certainty) for each in besides[:MOST_PERHAPS]]
             break
         # It rests on the one before it, so it is no surer than that.
         instead += [
@@ -220,3 +253,8 @@ def further(
     return more, [
         each for each in instead if each.probability >= MIN_PROBABILITY and not each.members & told
     ]
+
+
+def _wrong(evidence: Evidence, given: Assumption) -> float:
+    """Bits of wrong levels that a fault leaves."""
+    return evidence.replay.replay(given, WRONG_ONLY).total

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -12,13 +13,16 @@ from drill_readings import FIXTURES, boot, first_class, members, read, run, tide
 from bustrace.board import load_board
 from bustrace.diagnosis import diagnose
 from bustrace.diagnosis.among_suspects import perhaps_revised
-from bustrace.diagnosis.grouping import Weighed
+from bustrace.diagnosis.gains import Scored
+from bustrace.diagnosis.grouping import Weighed, groups_of
+from bustrace.diagnosis.hypotheses import Hypothesis
 from bustrace.diagnosis.joining import join
-from bustrace.diagnosis.several import TOGETHER, worth, worth_more
+from bustrace.diagnosis.several import LAST_FAULT_WORTH, TOGETHER, instead_of, worth
 from bustrace.diagnosis.suspected import suspected
+from bustrace.diagnosis.weighing import weigh
 from bustrace.drill import Display, Nuisances, Occurrence, Planting, as_described
 from bustrace.faults import Fault
-from bustrace.findings import FIRST_WINS, Assumption
+from bustrace.findings import FIRST_WINS, Assumption, observe
 
 pytestmark = pytest.mark.slow
 
@@ -109,6 +113,37 @@ def test_one_more_fault_that_explains_one_wrong_level_is_one_that_may_be_there()
     assert diagnosis.suspects[0].probability > 0.5 > diagnosis.suspects[1].probability
 
 
+def test_one_more_fault_that_makes_unknown_bytes_likelier_may_be_there_where_a_rom_is_known():
+    two = Planting(Fault.parse("silent:U4"), "late"), Planting(Fault.parse("plane:U4.4"), "low")
+    diagnosis = diagnose(boot(*two, seed=1, cycles=1500))
+    assert ranks(diagnosis, two) == [1, 2]
+    assert diagnosis.suspects[0].probability > 0.5 > diagnosis.suspects[1].probability
+
+
+def test_beside_what_a_line_shows_the_board_is_weighed_and_nothing_more_need_be_wrong(monkeypatch):
+    """IRQ is held: what else may be wrong stands behind it."""
+    (group,) = chain(12)
+    besides = replace(group, probability=0.3)
+    monkeypatch.setattr(
+        sys.modules["bustrace.diagnosis.diagnose"],
+        "weigh",
+        lambda evidence, besides_that=besides, **how: (besides_that,) if how["besides"] else (),
+    )
+    first, second = diagnose(boot("held:IRQ=0", seed=1, cycles=1500)).suspects
+    assert "held:IRQ=0" in members(first)
+    assert second.fault == group.fault
+    assert second.probability == besides.probability
+
+
+def test_nothing_more_is_as_likely_as_a_fault_that_explains_as_much_as_its_prior_costs():
+    hypothesis = Hypothesis(Fault.parse("silent:U4"), Assumption(silent=1), "silent", -9.0)
+    scored = [Scored(hypothesis, 9.0, 0, sometimes=False)]
+    (alone,) = groups_of(scored, 0.0, 0.8)
+    (beside,) = groups_of(scored, 0.0, 0.8, besides=True)
+    assert alone.probability > 0.7
+    assert 0.35 < beside.probability < 0.45
+
+
 def test_what_keeps_the_cpu_waiting_stands_before_what_is_wrong_with_its_bytes():
     two = (
         Planting(Fault.parse("short:D3+RDY@bus"), "low"),
@@ -138,6 +173,7 @@ class HalfTheCycles:
     """
 
     chips = ("U5",)
+    wrong = 0.0
     healthy = SimpleNamespace(cost=np.full(10, 40.0, np.float32), total=400.0)
     there, lasts = Assumption(silent=1), Assumption(silent=2)
 
@@ -147,7 +183,7 @@ class HalfTheCycles:
     def early_cost(self, assumption, cycles):
         return self.healthy.cost
 
-    def replay(self, assumption, **options):
+    def replay(self, assumption, *prices, **options):
         cost = np.tile([0, 80], 5) if assumption == self.there else np.full(10, 30)
         return SimpleNamespace(cost=cost.astype(np.float32), total=float(cost.sum()))
 
@@ -162,7 +198,65 @@ def test_a_fault_that_comes_and_goes_is_credited_with_all_it_explains(
     evidence = SimpleNamespace(replay=HalfTheCycles(), heard=0)
     likeliest = replace(*chain(120), sometimes=comes_and_goes, assumption=HalfTheCycles.there)
     other = replace(*chain(100), assumption=HalfTheCycles.lasts)
-    assert len(worth_more(evidence, [], [other], [likeliest])) == others
+    assert len(instead_of(evidence, [], [other], [likeliest])[0]) == others
+
+
+def test_the_last_fault_with_which_nothing_wrong_is_left_needs_no_more_than_any_last_one():
+    assert worth(chain(100, 30)) == 100
+    assert worth(chain(100, 30), LAST_FAULT_WORTH) == 130 - LAST_FAULT_WORTH
+
+
+class OneThatHalfFits(HalfTheCycles):
+    """One fault explains every other cycle, and speaks against the rest; all others explain a
+    little.
+    """
+
+    def early_cost(self, assumption, cycles):
+        cost = np.tile([0, 80], 5) if assumption == self.there else np.full(10, 38)
+        return cost.astype(np.float32)
+
+
+def test_a_fault_that_explains_nothing_alone_may_be_one_of_two_that_explain_all(monkeypatch):
+    (second,) = chain(390)
+    faults = Fault.parse("swapped:U4+U5"), Fault.parse("silent:U4")
+    hypotheses = [
+        Hypothesis(fault, does, fault.family, -5.0)
+        for fault, does in zip(faults, (OneThatHalfFits.there, OneThatHalfFits.lasts), strict=True)
+    ]
+    monkeypatch.setattr(
+        "bustrace.diagnosis.several.further",
+        lambda evidence, hypotheses, first, wanted: (
+            ([second], []) if first.fault == faults[0] else ([], [])
+        ),
+    )
+    evidence = SimpleNamespace(replay=OneThatHalfFits(), heard=0)
+    likeliest = replace(*chain(300), assumption=Assumption(silent=4))
+    several, ahead = instead_of(evidence, hypotheses, [], [likeliest])
+    assert [each.fault for each in several] == [faults[0], second.fault]
+    assert ahead > 0
+
+
+@pytest.mark.parametrize(("ahead", "lead"), [(-4.0, False), (4.0, True)])
+def test_two_that_are_nearly_as_good_as_one_stand_behind_it(monkeypatch, ahead, lead):
+    pair = [
+        Weighed(Fault.parse(name), (), 50.0, 0.8, 0, False, Assumption(silent=1), -9.0)
+        for name in ("silent:U6", "register:U6")
+    ]
+    monkeypatch.setattr("bustrace.diagnosis.weighing.instead_of", lambda *given: (pair, ahead))
+    groups = weigh(observe(boot("plane:U4.3", seed=1, cycles=1500)).evidence)
+    order = [group.fault for group in groups]
+    one = Fault.parse("plane:U4.3")
+    assert order[:2] == [each.fault for each in pair] if lead else order[0] == one
+    assert {each.fault for each in pair} <= set(order[:3])
+    assert groups[0].probability > groups[2].probability
+
+
+def test_two_faults_at_one_chip_are_joined_and_the_low_level_wins():
+    one = Assumption(data_pin_chip=1, data_pin_or=0xFF)
+    other = Assumption(data_pin_chip=1, data_pin_and=0xF7)
+    both = Assumption(data_pin_chip=1, data_pin_and=0xF7, data_pin_or=0xF7)
+    assert join(one, other) == join(other, one) == both
+    assert join(one, replace(other, data_pin_chip=2)) is None
 
 
 def test_who_wins_on_a_line_is_told_once():
