@@ -58,6 +58,10 @@ NOT_FAR_BEHIND = 10.0
 """Bits by which several that explain a capture may be behind one that does, to be told all the
 same: as one wrong level (judgement)."""
 
+IN_TIME = 20_000
+"""Cycles up to which several that are worth little more, or nearly as much, are looked for: in a
+longer capture there is no time."""
+
 STARTS = 2
 """Groups behind the likeliest that are each tried as the first of several."""
 
@@ -103,8 +107,10 @@ def instead_of(
     if left < TOGETHER:
         return none  # nothing is left that others could explain
     best: list[Weighed] = []
-    tried, most = {chosen[0].assumption}, mine - NOT_FAR_BEHIND
-    for group in (*groups[:STARTS], *_parts(evidence, hypotheses, most + LAST_FAULT_WORTH)):
+    in_time = evidence.n <= IN_TIME
+    near, price = (NOT_FAR_BEHIND, LAST_FAULT_WORTH) if in_time else (0.0, TOGETHER)
+    tried, most = {chosen[0].assumption}, mine - near
+    for group in (*groups[:STARTS], *_parts(evidence, hypotheses, most + price)):
         if group.assumption in tried:
             continue
         tried.add(group.assumption)
@@ -113,7 +119,7 @@ def instead_of(
         gain = whole_gain(evidence, answers, group.assumption, group.onset)
         gain -= ONSET_PRICE if group.onset else 0.0
         first = replace(group, gain=gain, sometimes=False, probability=listed(evidence))
-        wanted = max(PERHAPS_GAIN, most + LAST_FAULT_WORTH - gain - group.prior_bits)
+        wanted = max(PERHAPS_GAIN, most + price - gain - group.prior_bits)
         more, _ = further(evidence, hypotheses, first, wanted)
         chain = [first, *more]
         worth_it = worth(chain, _price(evidence, chain)) if more else most

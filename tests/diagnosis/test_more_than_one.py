@@ -195,7 +195,7 @@ def test_a_fault_that_comes_and_goes_is_credited_with_all_it_explains(
     """It is worth 120 bits, with all that it explains 170; the others together 150."""
     (second,) = chain(90)
     monkeypatch.setattr("bustrace.diagnosis.several.further", lambda *given: ([second], []))
-    evidence = SimpleNamespace(replay=HalfTheCycles(), heard=0)
+    evidence = SimpleNamespace(replay=HalfTheCycles(), heard=0, n=10)
     likeliest = replace(*chain(120), sometimes=comes_and_goes, assumption=HalfTheCycles.there)
     other = replace(*chain(100), assumption=HalfTheCycles.lasts)
     assert len(instead_of(evidence, [], [other], [likeliest])[0]) == others
@@ -229,7 +229,7 @@ def test_a_fault_that_explains_nothing_alone_may_be_one_of_two_that_explain_all(
             ([second], []) if first.fault == faults[0] else ([], [])
         ),
     )
-    evidence = SimpleNamespace(replay=OneThatHalfFits(), heard=0)
+    evidence = SimpleNamespace(replay=OneThatHalfFits(), heard=0, n=10)
     likeliest = replace(*chain(300), assumption=Assumption(silent=4))
     several, ahead = instead_of(evidence, hypotheses, [], [likeliest])
     assert [each.fault for each in several] == [faults[0], second.fault]
