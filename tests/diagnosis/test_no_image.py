@@ -346,14 +346,6 @@ def test_a_port_that_breaks_its_sheet_is_no_bus_that_nobody_drives(seed):
     assert "register:U3_IO" in first_class(diagnosis)
 
 
-@pytest.mark.parametrize("seed", [3, 4])
-def test_a_weak_chip_of_a_bank_is_weak_on_its_own_line(seed):
-    """Each chip of the bank gives one line: the others drive theirs in the same reads."""
-    board = load_board(REPOSITORY / "fixtures" / "departure_board" / "board.toml")
-    reading = read(run(planted("plane:U25.5", "weak"), board=board, seed=seed, cycles=3000))
-    assert first_class(diagnose(reading)) == {"plane:U25.5"}
-
-
 @pytest.mark.parametrize("line", ["D1", "D2"])
 def test_a_data_clip_on_its_neighbours_pin_is_found_though_the_program_is_lost(line):
     """The CPU goes by other bytes than the clips show; joined lines it would go by."""
