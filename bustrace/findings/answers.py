@@ -33,7 +33,7 @@ from bustrace.findings._kernels import (
 )
 from bustrace.findings.banks import fold_banks
 from bustrace.findings.io_reads import Accesses, IoReads, IoSheets, known_sheets, no_sheets
-from bustrace.findings.trail import left_by_another, went_elsewhere
+from bustrace.findings.trail import left_by_another, went_another_way, went_elsewhere
 from bustrace.findings.usual_bytes import operands, usual_on
 from bustrace.program import bank_state, reads_of
 from bustrace.reading import Reading
@@ -250,7 +250,7 @@ class BoardReplay:
         seen = cycles.address[:n].astype(np.int32)
         seen_known = cycles.address_known[:n].astype(np.int32)
         known = intent.address_known[:n].astype(np.int32)
-        self.elsewhere = went_elsewhere(reading, n)
+        self.elsewhere = went_elsewhere(reading, n) | went_another_way(reading, n)
         known[self.elsewhere] = 0
         meant = intent.address[:n].astype(np.int32)
         rw_bit = np.uint16(CONTROL_BIT["RW"])

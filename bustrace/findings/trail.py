@@ -5,9 +5,18 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.board import READ, Board
 from bustrace.cycles import Cycles
 from bustrace.program import Kind, Program
 from bustrace.reading import Reading
+
+AROUND, SHORT_WAY = 32, 64
+"""Reads of a ROM as its image has them, before and after, and cycles between, of a false trail that
+joined the true one again."""
+
+FEWEST_OTHERS, MOST_WAYS = 4, 2
+"""Bytes that are not the image's, more than half of those on such a trail; and trails in a capture,
+as stray samples are rare."""
 
 MANY_LINES = 3
 """Address lines that no single fault turns at once."""
@@ -69,6 +78,54 @@ def went_elsewhere(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
         if (met[0] >= met[1]).all():
             elsewhere |= differs
     return elsewhere
+
+
+def went_another_way(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
+    """Cycles in which the program was followed along another way than the CPU took: bool, shape
+    (n,).
+
+    A stray sample in a byte that a branch hangs on leads there, and no clip shows it where the low
+    half of the address is not captured whole. The ROM's image does: for a moment its bytes are
+    others, while those before and behind are right.
+    """
+    way = np.zeros(n, dtype=np.bool_)
+    if reading.hookup.address_mask & 0xFF == 0xFF:
+        return way
+    cycles, intent, board = reading.cycles, reading.program.intent, reading.board
+    image = _images(board)
+    read = (intent.rw[:n] == 1) & (intent.address_known[:n] & board.address_mask != 0)
+    read &= (~intent.address_known[:n] & board.address_mask == 0) & (cycles.data_known[:n] == 0xFF)
+    at = np.flatnonzero(read)
+    held = image[:, intent.address[:n][at]]
+    told = (held >= 0).any(axis=0)
+    at, held = at[told], held[:, told]
+    other = (held != cycles.data[:n][at]).all(axis=0)
+    wrong = np.flatnonzero(other)
+    ways = np.split(wrong, np.flatnonzero(np.diff(wrong) > AROUND) + 1) if len(wrong) else []
+    if len(ways) > MOST_WAYS:
+        return way
+    for each in ways:
+        first, last = each[0], each[-1]
+        whole = first >= AROUND and last + AROUND < len(at)
+        dense = 2 * len(each) > last - first + 1 and len(each) >= FEWEST_OTHERS
+        if not (whole and dense and at[last] - at[first] < SHORT_WAY):
+            return np.zeros(n, dtype=np.bool_)
+        way[at[first] : at[last] + 1] = True
+    return way
+
+
+def _images(board: Board) -> npt.NDArray[np.int16]:
+    """What each image of a ROM has where that ROM alone answers, in every bank: int16, shape
+    (images, 65536), -1 elsewhere.
+    """
+    images = []
+    for chip, ref in enumerate(board.map.chips):
+        alone = np.all([m.responds[READ] == 1 << chip for m in board.maps], axis=0)
+        for place in range(len(board.chip(ref).images)):
+            states = [board.image_bytes(ref, place, state) for state in range(len(board.maps))]
+            same = np.all([held == states[0] for held in states], axis=0)
+            images.append(np.where(alone & same, states[0], np.int16(-1)))
+    return np.array(images, dtype=np.int16).reshape(len(images), 0x10000)
 
 
 def _as_one(seen: npt.NDArray[np.integer], known: npt.NDArray[np.integer], bits: list[int]) -> int:

@@ -5,9 +5,19 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from drill_readings import boot, first_class, made_up, only, reread, rules, tide_gauge
+from drill_readings import (
+    FIXTURES,
+    boot,
+    first_class,
+    made_up,
+    only,
+    reread,
+    rules,
+    tide_gauge,
+)
 
 from bustrace import diagnose
+from bustrace.board import load_board
 from bustrace.cpu import die_of
 from bustrace.findings import find_all, gather, observe
 from bustrace.program import Kind
@@ -190,3 +200,18 @@ def test_where_nothing_disagreed_before_it_stops_there_is_no_stray_sample_to_loo
     state, every = thread.state_at(row), np.uint32(0x3FFFFFF)
     firsts = [(40, ())]
     assert _misread_then(thread, row, state, firsts, every, strictness(thread), [1000]) is None
+
+
+@pytest.mark.parametrize("polled", [0, 1, 2])
+def test_a_stray_sample_in_a_polled_bit_sends_nobody_astray_where_the_low_address_is_not_seen(
+    polled,
+):
+    """The branch is followed the other way for some instructions, over bytes of other places."""
+    board = load_board(FIXTURES / "kiln_control" / "board.toml")
+    high, data = (f"A{bit}" for bit in range(8, 13)), (f"D{bit}" for bit in range(8))
+    reading = boot(board=board, lines=("PHI2", "RES", "RW", *high, *data), cycles=6000)
+    intent = reading.program.intent
+    polls = np.flatnonzero((intent.address == 0x0405) & (intent.rw == 1))[20::37]
+    misread = reread(reading, "D7", None, [int(polls[polled])])
+    assert faults(misread) == set()
+    assert gather(misread).replay.elsewhere.any()
