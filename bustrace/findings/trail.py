@@ -85,22 +85,21 @@ def went_another_way(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
     (n,).
 
     A stray sample in a byte that a branch hangs on leads there, and no clip shows it where the low
-    half of the address is not captured whole. The ROM's image does: for a moment its bytes are
-    others, while those before and behind are right.
+    half of the address is not captured whole. The ROM does: for a moment its bytes are others than
+    its image's, or than it mostly gave there, while those before and behind are right.
     """
     way = np.zeros(n, dtype=np.bool_)
     if reading.hookup.address_mask & 0xFF == 0xFF:
         return way
     cycles, intent, board = reading.cycles, reading.program.intent, reading.board
-    image = _images(board)
     read = (intent.rw[:n] == 1) & (intent.address_known[:n] & board.address_mask != 0)
     read &= (~intent.address_known[:n] & board.address_mask == 0) & (cycles.data_known[:n] == 0xFF)
     at = np.flatnonzero(read)
-    held = image[:, intent.address[:n][at]]
+    address, byte = intent.address[:n][at], cycles.data[:n][at]
+    held = np.vstack([_images(board), _mostly_given(board, address, byte)])[:, address]
     told = (held >= 0).any(axis=0)
     at, held = at[told], held[:, told]
-    other = (held != cycles.data[:n][at]).all(axis=0)
-    wrong = np.flatnonzero(other)
+    wrong = np.flatnonzero((held != byte[told]).all(axis=0))
     ways = np.split(wrong, np.flatnonzero(np.diff(wrong) > AROUND) + 1) if len(wrong) else []
     if len(ways) > MOST_WAYS:
         return way
@@ -114,18 +113,43 @@ def went_another_way(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
     return way
 
 
+def _alone(board: Board, ref: str) -> npt.NDArray[np.bool_]:
+    """Addresses at which a chip alone answers reads, in every bank, as bool, shape (65536,)."""
+    chip = np.uint32(1 << board.map.index(ref))
+    alone: npt.NDArray[np.bool_] = np.all([m.responds[READ] == chip for m in board.maps], axis=0)
+    return alone
+
+
 def _images(board: Board) -> npt.NDArray[np.int16]:
-    """What each image of a ROM has where that ROM alone answers, in every bank: int16, shape
-    (images, 65536), -1 elsewhere.
+    """What each image of a ROM has where that ROM alone answers: int16, shape (images, 65536), -1
+    elsewhere, and where it is not the same in every bank.
     """
     images = []
-    for chip, ref in enumerate(board.map.chips):
-        alone = np.all([m.responds[READ] == 1 << chip for m in board.maps], axis=0)
+    for ref in board.map.chips:
         for place in range(len(board.chip(ref).images)):
             states = [board.image_bytes(ref, place, state) for state in range(len(board.maps))]
             same = np.all([held == states[0] for held in states], axis=0)
-            images.append(np.where(alone & same, states[0], np.int16(-1)))
+            images.append(np.where(_alone(board, ref) & same, states[0], np.int16(-1)))
     return np.array(images, dtype=np.int16).reshape(len(images), 0x10000)
+
+
+def _mostly_given(
+    board: Board, address: npt.NDArray[np.integer], byte: npt.NDArray[np.integer]
+) -> npt.NDArray[np.int16]:
+    """What a ROM without an image, of one bank, gave in most of its reads at an address: int16,
+    shape (65536,), -1 where no byte came more often than all others together.
+    """
+    given = np.full(0x10000, -1, dtype=np.int16)
+    unknown = np.zeros(0x10000, dtype=np.bool_)
+    for ref in board.map.chips if len(board.maps) == 1 else ():
+        if board.chip(ref).role == "rom" and not board.chip(ref).images:
+            unknown |= _alone(board, ref)
+    here = unknown[address]
+    place, times = np.unique(address[here].astype(np.int64) << 8 | byte[here], return_counts=True)
+    reads = np.bincount(address[here], minlength=0x10000)
+    most = 2 * times > reads[place >> 8]
+    given[place[most] >> 8] = place[most] & 0xFF
+    return given
 
 
 def _as_one(seen: npt.NDArray[np.integer], known: npt.NDArray[np.integer], bits: list[int]) -> int:
