@@ -34,7 +34,7 @@ from bustrace.diagnosis.seen_directly import (
 from bustrace.diagnosis.touching import beside_touching, touching
 from bustrace.diagnosis.unheard_chips import not_reached, perhaps_silent, unheard_requests
 from bustrace.diagnosis.verdict import verdict_on
-from bustrace.diagnosis.weighing import weigh
+from bustrace.diagnosis.weighing import weigh, weigh_besides
 from bustrace.diagnosis.without_board import hedged
 from bustrace.findings import Finding, Observations, differences, in_order, observe
 from bustrace.reading import Reading
@@ -104,7 +104,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     board_faults = [f for f in faults if f.rule in BOARD_RULES]
     clips = [f for f in seen.findings if f.rule == "clip-off"]
     if faults or clips:
-        groups = weigh(seen.evidence, besides=not board_faults)
+        groups = (weigh if board_faults else weigh_besides)(seen.evidence)
         off = {line for finding in clips for line in finding.lines}
         if not faults:  # only a clip is in question: nothing on the board is suspected
             groups = tuple(group for group in groups[:1] if group.fault.family == "clip")

@@ -30,46 +30,57 @@ and no image tells: the fault but makes bytes likelier that nobody knew. What a 
 judgement, and the best of a thousand was picked."""
 
 
-def weigh(evidence: Evidence, *, besides: bool = False) -> tuple[Weighed, ...]:
+def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     """Weigh every hypothesis; empty when a healthy board explains the capture as well as any.
-    `besides` what a line or the CPU shows by itself nothing more need be wrong.
 
     Cost: one pass over the cycles for each of some hundred hypotheses.
     """
     if not (evidence.replay.address >= 0).any():
         return ()
-    enough = _enough(evidence)
-    if enough < evidence.n:
-        evidence = gather(evidence.reading, enough)
+    evidence = _as_far_as_it_tells(evidence)
     hypotheses = enumerate_hypotheses(evidence)
-    if besides and not knows_a_rom(evidence) and not evidence.replay.wrong:
-        return ()
-    scored = score(evidence, hypotheses, HEALTHY, PERHAPS_GAIN if besides else MIN_GAIN)
-    if not besides:
-        scored += _any_content(evidence, hypotheses, scored)
-    groups = groups_of(scored, evidence.replay.wrong, listed(evidence), besides=besides)
+    scored = score(evidence, hypotheses, HEALTHY, MIN_GAIN)
+    scored += _any_content(evidence, hypotheses, scored)
+    groups = groups_of(scored, evidence.replay.wrong, listed(evidence))
     if not groups:
         return ()
-    if besides:
-        groups = [perhaps(group) for group in groups]
-    more, besides_these = further(evidence, hypotheses, groups[0])
+    more, besides = further(evidence, hypotheses, groups[0])
     chosen, sure = [groups[0], *more], listed(evidence)
-    several: list[Weighed] = []
-    if not besides:
-        several, ahead = instead_of(evidence, hypotheses, groups[1:], chosen)
+    several, ahead = instead_of(evidence, hypotheses, groups[1:], chosen)
     if several and ahead > 0:
         # What is not as it seems in so many cases may be the one fault after all.
         left = max(1 - sure, 1 - _share(ahead))
         others = [_scaled(group, left) for group in with_runners_up(groups, sure)]
-        chosen, besides_these = [_scaled(group, _share(ahead)) for group in several], []
-    elif several:
-        chosen = [_scaled(group, _share(-ahead)) for group in chosen]
+        return _told([_scaled(group, _share(ahead)) for group in several], others)
+    if several:
         others = _with_several(groups, several, ahead, sure)
-    else:
-        others = with_runners_up(groups, sure)[1:]
-    others = [each for each in others if each.probability >= MIN_PROBABILITY]
-    told = {c.fault: c for c in chosen}
-    for group in sorted((*others, *besides_these), key=lambda group: -group.probability):
+        return _told([_scaled(group, _share(-ahead)) for group in chosen], [*others, *besides])
+    return _told(chosen, [*with_runners_up(groups, sure)[1:], *besides])
+
+
+def weigh_besides(evidence: Evidence) -> tuple[Weighed, ...]:
+    """Weigh what may be there besides a fault that a line or the CPU shows by itself: nothing more
+    need be wrong. Empty where no ROM has an image and no level is wrong.
+    """
+    seen = (evidence.replay.address >= 0).any()
+    if not seen or not (knows_a_rom(evidence) or evidence.replay.wrong):
+        return ()
+    evidence = _as_far_as_it_tells(evidence)
+    hypotheses = enumerate_hypotheses(evidence)
+    scored = score(evidence, hypotheses, HEALTHY, PERHAPS_GAIN)
+    sure, wrong = listed(evidence), evidence.replay.wrong
+    groups = [perhaps(group) for group in groups_of(scored, wrong, sure, besides=True)]
+    if not groups:
+        return ()
+    more, besides = further(evidence, hypotheses, groups[0])
+    return _told([groups[0], *more], [*with_runners_up(groups, sure)[1:], *besides])
+
+
+def _told(chosen: list[Weighed], others: list[Weighed]) -> tuple[Weighed, ...]:
+    """What was chosen, then what is likely enough beside that, each fault once."""
+    told = {group.fault: group for group in chosen}
+    likely = (group for group in others if group.probability >= MIN_PROBABILITY)
+    for group in sorted(likely, key=lambda group: -group.probability):
         told.setdefault(group.fault, group)
     return tuple(told.values())[:MAX_NAMED]
 
@@ -99,10 +110,11 @@ def _with_several(
     return [*(replace(each, probability=together.probability) for each in several), *others]
 
 
-def _enough(evidence: Evidence) -> int:
-    """Cycles that are weighed: of a program that runs wild all the way the first ones tell all."""
+def _as_far_as_it_tells(evidence: Evidence) -> Evidence:
+    """Of a program that runs wild all the way the first cycles tell all."""
     surprises = np.cumsum(evidence.replay.healthy.cost, dtype=np.float64)
-    return max(FEWEST_WEIGHED, int(np.searchsorted(surprises, ENOUGH)))
+    enough = max(FEWEST_WEIGHED, int(np.searchsorted(surprises, ENOUGH)))
+    return gather(evidence.reading, enough) if enough < evidence.n else evidence
 
 
 def _any_content(
