@@ -126,8 +126,8 @@ def test_beside_what_a_line_shows_the_board_is_weighed_and_nothing_more_need_be_
     besides = replace(group, probability=0.3)
     monkeypatch.setattr(
         sys.modules["bustrace.diagnosis.diagnose"],
-        "weigh",
-        lambda evidence, besides_that=besides, **how: (besides_that,) if how["besides"] else (),
+        "weigh_besides",
+        lambda evidence: (besides,),
     )
     first, second = diagnose(boot("held:IRQ=0", seed=1, cycles=1500)).suspects
     assert "held:IRQ=0" in members(first)
