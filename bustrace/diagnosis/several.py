@@ -59,8 +59,8 @@ NOT_FAR_BEHIND = 10.0
 same: as one wrong level (judgement)."""
 
 IN_TIME = 20_000
-"""Cycles up to which several that are worth little more, or nearly as much, are looked for: in a
-longer capture there is no time."""
+"""Cycles up to which several that are worth little more, or nearly as much, are looked for, or of
+which one explains nothing alone: in a longer capture there is no time."""
 
 STARTS = 2
 """Groups behind the likeliest that are each tried as the first of several."""
@@ -122,7 +122,9 @@ def instead_of(
         wanted = max(PERHAPS_GAIN, most + price - gain - group.prior_bits)
         more, _ = further(evidence, hypotheses, first, wanted)
         chain = [first, *more]
-        worth_it = worth(chain, _price(evidence, chain)) if more else most
+        if not more or any(each.members & chosen[0].members for each in more):
+            continue  # nothing else instead of it
+        worth_it = worth(chain, _price(evidence, chain))
         if worth_it > most:
             best, most = chain, worth_it
     return best, most - mine
@@ -169,7 +171,7 @@ def _parts(evidence: Evidence, hypotheses: list[Hypothesis], least: float) -> It
     half = MOST_PAIRED // 2
     places = dict.fromkeys(place for way in (alone, at_best) for _, place in sorted(way)[:half])
     pool = [told[place] for place in places]
-    if at_best:
+    if at_best and evidence.n <= IN_TIME:
         yield _one_of(told[min(at_best)[1]][0], hypotheses)
     if len(pool) < 2:
         return

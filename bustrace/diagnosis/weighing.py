@@ -100,9 +100,9 @@ def _with_several(
     """The groups behind the likeliest, and several that would be there together in its place: as
     likely as one group that is so many bits `ahead` of it.
     """
-    first = groups[0]
+    first = _scaled(groups[0], _share(-ahead))
     as_one = replace(
-        _scaled(first, _share(ahead)),
+        _scaled(groups[0], _share(ahead)),
         gain=first.gain + first.prior_bits + ahead,
         prior_bits=0.0,
     )

@@ -167,6 +167,9 @@ def test_each_fault_more_must_explain_much_but_as_many_are_compared_by_what_they
     assert worth(chain(100, 60, 39)) == worth(chain(100, 60))
 
 
+CONTENT = Fault.parse("content:U5")
+
+
 class HalfTheCycles:
     """Ten cycles with 40 bits each on a sound board. One fault explains every other cycle, and
     speaks against the rest; the other explains a quarter of each.
@@ -196,9 +199,20 @@ def test_a_fault_that_comes_and_goes_is_credited_with_all_it_explains(
     (second,) = chain(90)
     monkeypatch.setattr("bustrace.diagnosis.several.further", lambda *given: ([second], []))
     evidence = SimpleNamespace(replay=HalfTheCycles(), heard=0, n=10)
-    likeliest = replace(*chain(120), sometimes=comes_and_goes, assumption=HalfTheCycles.there)
+    likeliest = replace(
+        *chain(120), fault=CONTENT, sometimes=comes_and_goes, assumption=HalfTheCycles.there
+    )
     other = replace(*chain(100), assumption=HalfTheCycles.lasts)
     assert len(instead_of(evidence, [], [other], [likeliest])[0]) == others
+
+
+def test_another_fault_before_the_likeliest_is_nothing_in_its_place(monkeypatch):
+    likeliest = replace(*chain(120), fault=CONTENT, assumption=HalfTheCycles.there)
+    second = replace(*chain(190), fault=CONTENT)
+    monkeypatch.setattr("bustrace.diagnosis.several.further", lambda *given: ([second], []))
+    evidence = SimpleNamespace(replay=HalfTheCycles(), heard=0, n=10)
+    other = replace(*chain(100), assumption=HalfTheCycles.lasts)
+    assert instead_of(evidence, [], [other], [likeliest])[0] == []
 
 
 def test_the_last_fault_with_which_nothing_wrong_is_left_needs_no_more_than_any_last_one():
@@ -230,7 +244,7 @@ def test_a_fault_that_explains_nothing_alone_may_be_one_of_two_that_explain_all(
         ),
     )
     evidence = SimpleNamespace(replay=OneThatHalfFits(), heard=0, n=10)
-    likeliest = replace(*chain(300), assumption=Assumption(silent=4))
+    likeliest = replace(*chain(300), fault=CONTENT, assumption=Assumption(silent=4))
     several, ahead = instead_of(evidence, hypotheses, [], [likeliest])
     assert [each.fault for each in several] == [faults[0], second.fault]
     assert ahead > 0
