@@ -168,10 +168,11 @@ def _of_style(evidence: Evidence, answers: Answers, assumption: Assumption, firs
     """
     lines = lines_changed(assumption)
     bits = 0.0
-    for chip in range(len(evidence.replay.chips)) if lines else ():
-        reads = first_reads(evidence, chip)
-        reads = reads[reads >= first]
-        if len(reads) and not lines & ~sound_lines(evidence, chip):
+    if not lines:
+        return bits
+    for reads, sound in zip(first_reads(evidence), sound_lines(evidence), strict=True):
+        if not lines & ~sound:
+            reads = reads[reads >= first]
             spared = (evidence.replay.healthy.cost - answers.cost)[reads]
             bits += float(spared[spared > 0].sum(dtype=np.float64))
     return bits
@@ -198,8 +199,8 @@ def _sometimes(evidence: Evidence, answers: Answers) -> float:
     knew tells nothing of a fault that may be away.
     """
     spared = evidence.replay.healthy.cost - answers.cost
-    for chip in range(len(evidence.replay.chips)):
-        spared[first_reads(evidence, chip)] = 0.0
+    for reads in first_reads(evidence):
+        spared[reads] = 0.0
     there, away = int((spared > _TELLS).sum()), int((spared < -_TELLS).sum())
     both = there + away
     if not there or not away:

@@ -18,13 +18,20 @@ OFTEN_ENOUGH = 16
 """Reads that bring a level again, and none that does not, after which a line is sound: one that
 fails in half of its reads never does so."""
 
-_KEPT = 64
-"""Chips whose reads are remembered: those of a board that is being judged."""
+
+@lru_cache(maxsize=1)  # asked for each hypothesis; of what was judged only the last is kept
+def first_reads(evidence: Evidence) -> tuple[npt.NDArray[np.intp], ...]:
+    """By chip, cycles in which a byte of a ROM without an image is first read; none of others."""
+    return tuple(_first_reads(evidence, chip) for chip in range(len(evidence.replay.chips)))
 
 
-@lru_cache(maxsize=_KEPT)
-def first_reads(evidence: Evidence, chip: int) -> npt.NDArray[np.intp]:
-    """Cycles in which a byte of a ROM without an image is first read; of another chip none."""
+@lru_cache(maxsize=1)
+def sound_lines(evidence: Evidence) -> tuple[int, ...]:
+    """By chip, data lines, as a mask, that bring both levels again where such a ROM did before."""
+    return tuple(_sound_lines(evidence, *each) for each in enumerate(first_reads(evidence)))
+
+
+def _first_reads(evidence: Evidence, chip: int) -> npt.NDArray[np.intp]:
     replay = evidence.replay
     ref = replay.chips[chip]
     if evidence.reading.board.chip(ref).role != "rom" or replay.has_image(ref):
@@ -33,15 +40,13 @@ def first_reads(evidence: Evidence, chip: int) -> npt.NDArray[np.intp]:
     return reads[np.unique(replay.address[reads], return_index=True)[1]]
 
 
-@lru_cache(maxsize=_KEPT)
-def sound_lines(evidence: Evidence, chip: int) -> int:
-    """Data lines, as a mask, that bring both levels again wherever such a ROM did before."""
-    first, replay = first_reads(evidence, chip), evidence.replay
+def _sound_lines(evidence: Evidence, chip: int, first: npt.NDArray[np.intp]) -> int:
+    replay = evidence.replay
+    if not len(first):
+        return 0
     again = sole_driver(evidence, chip) & (replay.data_known == 0xFF)
     again[first] = False
     at = np.flatnonzero(again)
-    if not len(first) or not len(at):
-        return 0
     known = first[replay.data_known[first] == 0xFF]  # in the order of their addresses
     at = at[np.isin(replay.address[at], replay.address[known])]
     before = replay.data[known[np.searchsorted(replay.address[known], replay.address[at])]]

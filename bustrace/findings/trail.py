@@ -92,8 +92,8 @@ def went_another_way(reading: Reading, n: int) -> npt.NDArray[np.bool_]:
     if reading.hookup.address_mask & 0xFF == 0xFF:
         return way
     cycles, intent, board = reading.cycles, reading.program.intent, reading.board
-    read = (intent.rw[:n] == 1) & (intent.address_known[:n] & board.address_mask != 0)
-    read &= (~intent.address_known[:n] & board.address_mask == 0) & (cycles.data_known[:n] == 0xFF)
+    read = (intent.rw[:n] == 1) & (cycles.data_known[:n] == 0xFF)
+    read &= ~intent.address_known[:n] & board.address_mask == 0
     at = np.flatnonzero(read)
     address, byte = intent.address[:n][at], cycles.data[:n][at]
     held = np.vstack([_images(board), _mostly_given(board, address, byte)])[:, address]
@@ -126,10 +126,11 @@ def _images(board: Board) -> npt.NDArray[np.int16]:
     """
     images = []
     for ref in board.map.chips:
+        alone = _alone(board, ref)
         for place in range(len(board.chip(ref).images)):
             states = [board.image_bytes(ref, place, state) for state in range(len(board.maps))]
             same = np.all([held == states[0] for held in states], axis=0)
-            images.append(np.where(_alone(board, ref) & same, states[0], np.int16(-1)))
+            images.append(np.where(alone & same, states[0], np.int16(-1)))
     return np.array(images, dtype=np.int16).reshape(len(images), 0x10000)
 
 
