@@ -26,6 +26,7 @@ The order of the lines numbers the mnemonics for the kernels: append, never reor
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Final
 
 MNEMONICS: Final = """
@@ -139,7 +140,8 @@ TO_SHIFT: Final = 24
 FLAG_BITS: Final = {"N": 0x80, "V": 0x40, "D": 0x08, "I": 0x04, "Z": 0x02, "C": 0x01}
 
 
-def packed_meanings() -> list[int]:
+@cache
+def packed_meanings() -> tuple[int, ...]:
     """Meaning of each mnemonic as one integer, in the order of `OPERATIONS`.
 
     Raises
@@ -147,7 +149,15 @@ def packed_meanings() -> list[int]:
     ValueError
         A word outside the vocabulary.
     """
-    return [_packed(line.partition(":")[2].split()) for line in MNEMONICS.strip().splitlines()]
+    lines = MNEMONICS.strip().splitlines()
+    return tuple(_packed(line.partition(":")[2].split()) for line in lines)
+
+
+def flags_changed(operation: str) -> int:
+    """Flags that a mnemonic may change, in their places in P; RTI, as PLP, pulls them all."""
+    meaning = packed_meanings()[OPERATIONS.index("PLP" if operation == "RTI" else operation)]
+    branches = meaning >> FIELDS["branch"][0]
+    return 0 if branches else meaning & sum(FLAG_BITS.values())
 
 
 def _packed(words: list[str]) -> int:

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Final
 
+from bustrace.cpu.mnemonics import flags_changed
+
 # mnemonic, access, then OPCODE:mode. The access picks the line of the microcycle table: "read",
 # "write", "modify", "and" (unstable stores) or "-" where the mode alone names the line.
 DOCUMENTED: Final = """
@@ -185,6 +187,11 @@ class Opcode:
     def operation(self) -> str:
         """Name of the line among the mnemonics."""
         return "BIT#" if (self.mnemonic, self.mode) == ("BIT", "imm") else self.mnemonic[:3]
+
+    @property
+    def flags_changed(self) -> int:
+        """Flags that it may change, in their places in P."""
+        return flags_changed(self.operation)
 
 
 def parse_opcodes(text: str, *, documented: bool, stable: bool) -> dict[int, Opcode]:

@@ -16,6 +16,7 @@ from bustrace.cycles.model import CONTROL_BIT, Cycles
 from bustrace.program.boundaries import does_not_wait
 from bustrace.program.follow import FURTHER, Followed, follow
 from bustrace.program.slipped import (
+    as_in_the_images,
     beginning,
     contradicted_data,
     exchanged,
@@ -71,16 +72,20 @@ def _taken_otherwise(
 ) -> tuple[Thread, Followed, ClipsOff]:
     """Follow with one data line upside down, or with two neighbours exchanged, where the first
     cycles go on much further so: the adapter or the channel of its clip inverts, or each of two
-    clips sits on the other's pin.
+    clips sits on the other's pin. Not where a ROM's image has more of the bytes as they show.
     """
     variant, reach = die_of(board.cpu.variant), min(len(cycles), _FIRST_CYCLES)
     if int(thread.done[:reach].sum()) >= _FOLLOWED * reach:
         return thread, followed, ALL_ON
     begin = beginning(cycles, reach)
     ways = [*((bit,) for bit in range(8)), *pairwise(range(8))]
-    went = []
+    went, shown = [], as_in_the_images(begin, board)
     for lines in ways:
-        trial = Thread(_otherwise(begin, lines), thread.pins)
+        taken = _otherwise(begin, lines)
+        if as_in_the_images(taken, board) < shown:
+            went.append(0)
+            continue
+        trial = Thread(taken, thread.pins)
         follow(trial, variant)
         instructions = len(trial.rows.before(reach, reach))
         went.append(int(trial.done.sum()) if instructions * _PER_INSTRUCTION > reach else 0)

@@ -25,6 +25,12 @@ _SOON, _LATE = (64, 512), (64, 512, 2048)
 _FEWEST = 32
 """Cycles that must be all as executed, or nothing is deduced from them."""
 
+_CERTAIN = 2
+"""Cycles that are no stray level together."""
+
+_BRANCH = 8
+"""Cycles behind the end, which tell where a branch just before it goes."""
+
 _AGAIN = 2
 """Times that one instruction is tried with the same bits unknown."""
 
@@ -59,6 +65,7 @@ class Deducer:
     def __init__(self, thread: Thread, variant: str) -> None:
         self._thread = thread
         self._left = _TRIALS
+        self._by_one = False  # a level was told by one cycle alone
         self._tried: dict[tuple[int, ...], int] = {}
         self._later: dict[int, tuple[int, int]] = {}
         part = variant_named(variant)
@@ -93,6 +100,7 @@ class Deducer:
             return state
         keep = self._thread.moving & np.uint32(~aside & 0x3FFFFFF)
         reaches = _LATE if first else _SOON
+        self._by_one = False
         clean = self._clean(cycle, state, cycle + reaches[-1], keep)
         if clean == cycle:
             return state
@@ -100,12 +108,12 @@ class Deducer:
         for reach in reaches:
             end = self._clean(cycle, state, min(cycle + reach, clean), keep)
             while True:
-                told = self._told(cycle, found, end, keep)
-                if told is None:
+                told, upto = self._told(cycle, found, end, keep)
+                if upto == cycle:
                     return state
-                if told is found:
+                if told is found and upto == end:
                     break
-                found = told
+                found, end, clean = told, upto, min(clean, upto) if upto < end else clean
             if end >= clean or not self._unknown(found):
                 break
         if first:
@@ -144,28 +152,42 @@ class Deducer:
         return min(clean, int(again[0])) if len(again) else clean
 
     def _refuted(self, cycle: int, state: CpuState, end: int, keep: np.uint32) -> bool:
-        """Whether a state leads to a cycle that is not what was captured.
+        """Whether a state leads to a cycle that is not what was captured."""
+        return bool(self._amiss(cycle, state, end, keep))
+
+    def _amiss(self, cycle: int, state: CpuState, end: int, keep: np.uint32) -> list[int]:
+        """The first cycles that a state leads to and that are not what was captured.
 
         Where neither way on fits, the run ends before cycles that it reached with less known.
         """
         self._left -= 1
-        run = self._thread.run(cycle, state, end)
-        return run.end < end or bool((run.off & keep).any())
+        beyond = min(end + _BRANCH, len(self._thread))
+        run = self._thread.run(cycle, state, beyond)
+        amiss = (cycle + np.flatnonzero(run.off[: end - cycle] & keep)[:_CERTAIN]).tolist()
+        return [*amiss, *([run.end] if run.end < end else [])]
 
-    def _told(self, cycle: int, state: CpuState, end: int, keep: np.uint32) -> CpuState | None:
-        """One round over all unknown bits, the lowest first; None where both levels are refuted."""
+    def _told(self, cycle: int, state: CpuState, end: int, keep: np.uint32) -> tuple[CpuState, int]:
+        """One round over all unknown bits, the lowest first, and the end of what tells of them.
+
+        Where both levels are refuted, the later refutation is another matter: what comes before
+        it tells, where that is no stray level. Nothing does where it may be one.
+        """
         for name, full in _REGISTERS.items():
             for bit in (1 << n for n in range(8)):
                 known = state.register(name)[1]
                 if known & bit or not full & bit or self._left <= 0:
                     continue
                 ways = [_amended(state, name, bit, level) for level in (0, bit)]
-                refuted = [self._refuted(cycle, way, end, keep) for way in ways]
-                if all(refuted):
-                    return None
-                if any(refuted):
-                    state = ways[0] if refuted[1] else ways[1]
-        return state
+                amiss = [self._amiss(cycle, way, end, keep) for way in ways]
+                if all(amiss):
+                    sooner, later = sorted(amiss)
+                    before = [at for at in sooner if at < later[0]]
+                    doubtful = len(before) == 1 or self._by_one
+                    return state, cycle if doubtful else later[0]
+                if any(amiss):
+                    state = ways[0] if amiss[1] else ways[1]
+                    self._by_one |= sum(map(len, amiss)) < _CERTAIN
+        return state, end
 
     def _look_ahead(self, cycle: int, state: CpuState, end: int, keep: np.uint32) -> None:
         """Note where all values that A can have come to the same: a sum that forgets its start."""

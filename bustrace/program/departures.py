@@ -46,6 +46,9 @@ _P = 4
 """Column of the status register."""
 
 _PHP = 0x08
+_CARRY, _TAKE_IT = 0x01, ("ADC", "SBC", "ROL", "ROR")
+"""The flag that these instructions put into what they make; a wrong one makes it wrong."""
+
 _INTERRUPTS = (SequenceKind.IRQ, SequenceKind.NMI, SequenceKind.BRK, SequenceKind.BRK_NMI)
 
 _EACH_VAGUE = 1
@@ -130,7 +133,7 @@ def with_departure(
         each = _EACH_VAGUE if departure.flag else _EACH_OFF
         left = [_left(trial, again, followed.aside_mask, rom, end, each) for end in ends]
         gain, new = max(mine.beside(theirs) for mine, theirs in zip(left, sound[each], strict=True))
-        shown = _shown(trial, departure)
+        shown = _shown(trial, departure, part)
         if gain <= best or not shown or _all_there_is(trial, shown):
             continue
         if fought and (new or _off(trial.off(), followed.aside_mask)[off != 0].any()):
@@ -328,7 +331,8 @@ def _promising(
     """The few that go furthest beyond the first trouble, or as far with fewer lines off.
 
     Each is tried from the entry just before it. What never showed until then may have begun long
-    before, as a counter that does not count: an opcode is also tried from the early entry.
+    before, as a counter that does not count or a sum without its carries: an opcode and the carry
+    are also tried from the early entry.
     """
     asked = strictness(trial)
     end = min(len(trial), at + _LOOK_AHEAD)
@@ -347,7 +351,7 @@ def _promising(
         sound = trial.run(start, state.copy(), end)
         far, clean = reach(sound)
         for departure in _ways(sound, at, part):
-            if (early and departure.flag) or (watched and departure.opcode in _LETS_IN):
+            if (early and departure.flag & ~_CARRY) or (watched and departure.opcode in _LETS_IN):
                 continue
             trial.departure = departure
             went = reach(trial.run(start, state.copy(), end))
@@ -370,6 +374,7 @@ def _ways(run: Run, at: int, part: Variant) -> Iterator[Departure]:
 
 def _wrong(
     departure: Departure,
+    part: Variant,
     pushes: bool,
     opcode: npt.NDArray[np.uint8],
     kind: npt.NDArray[np.uint8],
@@ -381,12 +386,18 @@ def _wrong(
     if not departure.flag:
         obeyed: Flags = (opcode == departure.opcode) & instruction
         return obeyed
-    hit: Flags = branches_on(opcode, departure.flag) & instruction
+    hit = np.isin(opcode, _acting_on(departure.flag, part)) & instruction
     if pushes:
         hit |= _pushes_flags(opcode, kind)
-    hit &= known[:, _P] & departure.flag != 0
-    hit &= registers[:, _P] & departure.flag != departure.level
-    return hit
+    amiss = known[:, _P] & departure.flag != 0
+    amiss &= registers[:, _P] & departure.flag != departure.level
+    # Put to its level it stays amiss, until an instruction changes it in a sound CPU.
+    changing = [op.opcode for op in part.opcodes() if op.flags_changed & departure.flag]
+    anew = np.zeros(len(hit), np.bool_)
+    anew[1:] = (np.isin(opcode, changing) & instruction)[:-1]
+    row = np.arange(len(hit))
+    last = [np.maximum.accumulate(np.where(which, row, -1)) for which in (amiss, anew)]
+    return hit & (last[0] >= 0) & (last[0] >= last[1])
 
 
 def _pushes_flags(opcode: npt.NDArray[np.uint8], kind: npt.NDArray[np.uint8]) -> Flags:
@@ -396,7 +407,15 @@ def _pushes_flags(opcode: npt.NDArray[np.uint8], kind: npt.NDArray[np.uint8]) ->
     return pushed
 
 
-def _shown(thread: Thread, departure: Departure) -> tuple[int, ...]:
+def _acting_on(flag: int, part: Variant) -> list[int]:
+    """Opcodes that do something else by a flag."""
+    acting = np.flatnonzero(branches_on(np.arange(256, dtype=np.uint8), flag)).tolist()
+    if flag == _CARRY:
+        acting += [op.opcode for op in part.opcodes() if op.mnemonic in _TAKE_IT]
+    return acting
+
+
+def _shown(thread: Thread, departure: Departure, part: Variant) -> tuple[int, ...]:
     """Cycles in which it showed."""
     rows = thread.rows
     if not rows.cycle:
@@ -404,5 +423,5 @@ def _shown(thread: Thread, departure: Departure) -> tuple[int, ...]:
     # A data line that rests in writes shows a dead flag where there is none.
     pushes = departure.flag != 0 and _line_moves(thread, departure)
     columns = (rows.opcode, rows.kind, rows.registers, rows.known)
-    hit = _wrong(departure, pushes, *(np.concatenate(column) for column in columns))
+    hit = _wrong(departure, part, pushes, *(np.concatenate(column) for column in columns))
     return tuple(np.concatenate(rows.cycle)[hit].tolist())

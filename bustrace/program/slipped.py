@@ -79,6 +79,15 @@ def _rom_bytes(
     return held
 
 
+def as_in_the_images(cycles: Cycles, board: Board) -> int:
+    """Addresses whose first read, by the captured data lines, is what one ROM's image has there."""
+    address, _, reading = _accesses(cycles, board)
+    held = _rom_bytes(board, address, reading)
+    _, first = np.unique(address[held >= 0], return_index=True)
+    mine = np.flatnonzero(held >= 0)[first]
+    return int(((held[mine] ^ cycles.data[mine]) & cycles.data_known[mine] == 0).sum())
+
+
 def without_clips(
     cycles: Cycles,
     board: Board,

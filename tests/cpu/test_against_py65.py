@@ -54,3 +54,22 @@ def test_result_of_random_states(opcode):
         ignored = DECIMAL_INVALID if mnemonic in ("ADC", "SBC") and p & 0x08 else 0
         assert ours[5] & ~ignored == expected[5] & ~ignored
         assert memory.tolist() == theirs.memory
+
+
+@pytest.mark.parametrize("opcode", DOCUMENTED, ids=lambda o: f"{o:02X}")
+def test_flags_that_change(opcode):
+    """What the table says an opcode may change changes in some of many random states."""
+    rng = np.random.default_rng(opcode)
+    info = opcode_info("6502", opcode)
+    changed = 0
+    memory = np.zeros(0x10000, np.uint8).tolist()
+    for _ in range(200):
+        memory[:0x800] = rng.integers(0, 256, 0x800).tolist()
+        memory[0x0400:0x0403] = [opcode, *rng.integers(0, 8, 2).tolist()]
+        cpu = MPU(memory=memory, pc=0x0400)
+        cpu.sp, cpu.a, cpu.x, cpu.y, before = (int(value) for value in rng.integers(0, 256, 5))
+        cpu.p = before
+        cpu.step()
+        changed |= (cpu.p ^ before) & 0xCF
+    entering = 0x04 if info.mnemonic == "BRK" else 0  # that is the interrupt's doing
+    assert changed & ~entering == info.flags_changed

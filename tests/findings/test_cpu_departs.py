@@ -66,6 +66,77 @@ def test_a_dead_flag_shows_where_the_flags_are_written(tmp_path, seed):
     assert diagnose(reading).suspects[0].fault == CPU
 
 
+def summing(code):
+    """A sum of the ROM's first bytes, written to a cell, over and over: no branch on its carry."""
+    code.label("again")
+    code.op("LDX", "imm", 0x18)
+    code.op("LDA", "imm", 0x00)
+    code.op("CLC")
+    code.op("CLD")
+    code.label("next")
+    code.op("ADC", "abs,x", 0xE000)
+    code.op("DEX")
+    code.op("BNE", "rel", "next")
+    code.op("STA", "zp", 0x10)
+    code.op("JMP", "jump", "again")
+
+
+def counting_down(code):
+    """Clears cells: only a dead N lets the index run below zero."""
+    code.label("again")
+    code.op("LDY", "imm", 0x45)
+    code.op("LDA", "imm", 0x00)
+    code.label("next")
+    code.op("STA", "abs,y", 0x0200)
+    code.op("DEY")
+    code.op("BPL", "rel", "next")
+    code.op("JMP", "jump", "again")
+
+
+def polling(code):
+    """Few bytes, and a flag that decides each time."""
+    code.label("again")
+    code.op("LDA", "abs", 0x0300)
+    code.op("BMI", "rel", "again")
+    code.op("JMP", "jump", "again")
+
+
+def with_dead_flag(monkeypatch, folder, program, flag, seed, **sampling):
+    """A boot of a program with one flag dead; the seed chooses its level."""
+    monkeypatch.setattr("bustrace.drill.cpu_faults.FLAGS", (flag,))
+    board = programmed(folder, program)
+    record = simulate(board, cycles=3000, faults=[Planting(CPU, "flag")], seed=seed)
+    return read(record, seed=seed, **sampling)
+
+
+@pytest.mark.parametrize(("seed", "level"), [(1, 0), (2, 1)])
+def test_a_dead_carry_shows_in_what_a_sum_comes_to(tmp_path, monkeypatch, seed, level):
+    """It shows long after the carries that were lost, or were not there."""
+    reading = with_dead_flag(monkeypatch, tmp_path, summing, 0x01, seed)
+    departure = reading.program.departure
+    assert (departure.flag, departure.level) == (0x01, level)
+    # A carry lasts until the next one: past DEX and BNE, which leave it alone.
+    assert len(departure.cycles) > 100
+    assert diagnose(reading).suspects[0].fault == CPU
+
+
+@pytest.mark.parametrize("seed", [1, 5])
+def test_a_dead_flag_contradicts_the_index_that_addresses_show(tmp_path, monkeypatch, seed):
+    """Entered in its midst, the loop's index is not known but by the addresses that it makes."""
+    reading = with_dead_flag(monkeypatch, tmp_path, counting_down, 0x80, seed, start_cycle=200)
+    assert reading.program.departure.flag == 0x80
+    assert diagnose(reading).suspects[0].fault == CPU
+
+
+@pytest.mark.parametrize("seed", [2, 3, 4])
+def test_bytes_as_the_image_has_them_come_from_no_exchanged_clips(tmp_path, monkeypatch, seed):
+    """Of so few opcodes, those with two bits exchanged would run in the same way."""
+    sampling = {"start_cycle": 200, "without": ["SYNC"]}
+    reading = with_dead_flag(monkeypatch, tmp_path, polling, 0x80, seed, **sampling)
+    assert reading.program.clips_off == ()
+    assert not any(s.fault.family == "clip" for s in diagnose(reading).suspects)
+
+
 @pytest.mark.parametrize("line", ["D0", "D1", "D6", "D7"])
 def test_a_line_that_rests_in_writes_is_no_dead_flag(tmp_path, line):
     board = programmed(tmp_path, pushing_flags)
