@@ -72,6 +72,8 @@ class Deducer:
         opcodes = [o.opcode for o in part.opcodes() if o.mnemonic in _MIXES]
         self._mixes = np.zeros(256, np.bool_)
         self._mixes[opcodes] = True
+        if thread.departure is not None and not thread.departure.flag:
+            self._mixes[thread.departure.opcode] = self._mixes[thread.departure.taken_for]
 
     def completed(
         self, cycle: int, state: CpuState, aside: int, *, first: bool = False
@@ -106,7 +108,7 @@ class Deducer:
             return state
         found = state
         for reach in reaches:
-            end = self._clean(cycle, state, min(cycle + reach, clean), keep)
+            end = min(cycle + reach, clean)
             while True:
                 told, upto = self._told(cycle, found, end, keep)
                 if upto == cycle:

@@ -397,7 +397,8 @@ def _wrong(
     anew[1:] = (np.isin(opcode, changing) & instruction)[:-1]
     row = np.arange(len(hit))
     last = [np.maximum.accumulate(np.where(which, row, -1)) for which in (amiss, anew)]
-    return hit & (last[0] >= 0) & (last[0] >= last[1])
+    wrong: Flags = hit & (last[0] >= 0) & (last[0] >= last[1])
+    return wrong
 
 
 def _pushes_flags(opcode: npt.NDArray[np.uint8], kind: npt.NDArray[np.uint8]) -> Flags:

@@ -184,8 +184,10 @@ class _Follower:
         thread, n = self.thread, len(self.thread)
         thread.patch(anchor.patches)
         position, state = anchor.cycle, anchor.state
-        # Out of a reset the program loads what it needs; in its midst much was loaded before.
+        # Out of a reset the program loads what it needs, but not for what a CPU that errs makes of
+        # it; in its midst much was loaded before.
         midst = state.register("pc")[1] != 0
+        deduces = midst or thread.departure is not None
         if midst:
             state = self.deducer.completed(position, state, self.aside, first=True)
         tolerated = healed_to = deduced_to = position
@@ -208,7 +210,7 @@ class _Follower:
                     thread.commit(run, state, cycle)
                     position, state = cycle, amended_stack(run.state, value, known)
                 continue
-            fresh = self.deducer.next_row(run, deduced_to) if midst else None
+            fresh = self.deducer.next_row(run, deduced_to) if deduces else None
             if fresh is not None and fresh < upto:
                 deduced_to = fresh
                 run = thread.run(position, state, fresh)

@@ -128,6 +128,32 @@ def test_a_dead_flag_contradicts_the_index_that_addresses_show(tmp_path, monkeyp
     assert diagnose(reading).suspects[0].fault == CPU
 
 
+def storing(code):
+    """One byte stored over and over, and nothing in A before it."""
+    code.label("again")
+    code.op("LDA", "imm", 0x2E)
+    code.op("STA", "zp", 0x10)
+    code.op("LDX", "imm", 0x07)
+    code.op("STX", "zp", 0x12)
+    code.label("wait")
+    code.op("DEX")
+    code.op("BNE", "rel", "wait")
+    code.op("JMP", "jump", "again")
+
+
+@pytest.mark.parametrize("seed", [7, 8])
+def test_what_an_opcode_makes_of_an_unknown_register_shows_what_that_held(
+    tmp_path, monkeypatch, seed
+):
+    """LDA taken for AND, right out of a reset: what it stores tells of A, too."""
+    monkeypatch.setattr("bustrace.drill.cpu_faults.COMMON", ("LDA",))
+    board = programmed(tmp_path, storing)
+    record = simulate(board, cycles=1500, faults=[Planting(CPU, "opcode")], seed=seed)
+    reading = read(record, seed=seed)
+    assert (reading.program.departure.opcode, reading.program.departure.taken_for) == (0xA9, 0x29)
+    assert diagnose(reading).suspects[0].fault == CPU
+
+
 @pytest.mark.parametrize("seed", [2, 3, 4])
 def test_bytes_as_the_image_has_them_come_from_no_exchanged_clips(tmp_path, monkeypatch, seed):
     """Of so few opcodes, those with two bits exchanged would run in the same way."""
