@@ -30,6 +30,7 @@ from bustrace.program.rows import (
 from bustrace.program.searched import Searched, search_cycles
 from bustrace.program.slipped import resting_data
 from bustrace.program.thread import Thread
+from bustrace.program.unsteady import with_unsteady_line
 
 if TYPE_CHECKING:
     from bustrace.board import Board
@@ -68,6 +69,8 @@ def recover_program(cycles: Cycles, board: Board | None = None) -> Program:
         thread, followed, clips_off = with_clips_off(cycles, board, thread, followed)
     departure = None
     if whole:
+        if not clips_off.lines:
+            thread, followed = with_unsteady_line(cycles, variant, thread, followed)
         thread, followed, departure = with_departure(cycles, board, part, variant, thread, followed)
     searched: Searched | str | None = None
     if len(cycles) and not by_sync and not thread.done.all() and not thread.low.all():

@@ -12,7 +12,7 @@ from bustrace.cpu import CpuState, variant_named
 from bustrace.program.thread import Patch, Run, Thread
 from bustrace.program.trouble import WIDE, Strictness, first_trouble
 
-_ADDRESS_SYNC, _ALL = np.uint32(0x200FFFF), np.uint32(0x3FFFFFF)
+_ALL_BUT_RW, _ALL = np.uint32(0x2FFFFFF), np.uint32(0x3FFFFFF)
 
 _ROWS_BACK = 5
 """Sequences before the disagreement in which its cause is looked for."""
@@ -28,6 +28,10 @@ _ADDRESS_READS = 8
 _FIRST_REACHES, _FIRSTS_TRIED = 3, 4
 """Cycles that the first of two misread bytes must make agree, and how many first ones are tried:
 those that reach furthest."""
+
+_UNSTEADY_ROWS, _UNSTEADY_READS, _MOST_UNSTEADY = 12, 16, 3
+"""Sequences before the disagreement whose last reads the CPU may have taken otherwise on a line
+that is known to be unsteady, so many of them, and most that it took so at once."""
 
 _SHOWN_RIGHT, _LOOKED_BACK = 4, 4096
 """Times that a line must have shown the level that it should have now, and cycles before in which
@@ -59,7 +63,8 @@ def explain(
 ) -> Repair | None:
     """Look for a change to what is believed that restores agreement.
 
-    In this order: a RES pulse the CPU did not take, an interrupt whose line was not captured (or
+    Where a line is known to be unsteady, that line in one or some of the last reads comes first.
+    Then, in this order: a RES pulse the CPU did not take, an interrupt whose line was not captured (or
     was, a cycle away), waits that were not captured, one bit of one read, both bytes of an address,
     a stray sample and one bit of a read, one bit each of two reads.
 
@@ -81,11 +86,11 @@ def explain(
     -------
     Repair or None
     """
-    starts = [start for start in thread.rows.before(at, _ROWS_BACK) if start >= floor]
-    state = None
-    while starts and state is None:
-        state = thread.state_at(starts[0])
-        starts = starts if state is not None else starts[1:]
+    if thread.unsteady:
+        repair = _by_unsteady_lines(thread, at, floor, aside, asked, budget)
+        if repair is not None:
+            return repair
+    starts, state = _before(thread, at, floor, _ROWS_BACK)
     if state is None:
         return None
     restart = starts[0]
@@ -103,7 +108,7 @@ def explain(
     furthest, second_best = at - restart + asked.need // 2, None
     halfway: list[tuple[int, tuple[Patch, ...]]] = []  # one bit of one read, and what that reaches
     known_good = at - restart + asked.need
-    for patches in _candidates(thread, starts, at, before.meant, meant_there, waiting):
+    for patches in _candidates(thread, starts, before, at, meant_there, waiting):
         if budget[0] <= 0:
             return None
         budget[0] -= 1
@@ -123,6 +128,68 @@ def explain(
     stray = thread.run(restart, state, end)
     firsts = [(_reach(stray, keep, noisy + 1), ()), *_furthest(halfway, at - restart)]
     return _misread_then(thread, restart, state, firsts, keep, asked, budget)
+
+
+def _before(thread: Thread, at: int, floor: int, back: int) -> tuple[list[int], CpuState | None]:
+    """First cycles of the last sequences before a cycle, and the state at the first of them."""
+    starts = [start for start in thread.rows.before(at, back) if start >= floor]
+    while starts:
+        state = thread.state_at(starts[0])
+        if state is not None:
+            return starts, state
+        starts = starts[1:]
+    return [], None
+
+
+def _by_unsteady_lines(
+    thread: Thread, at: int, floor: int, aside: int, asked: Strictness, budget: list[int]
+) -> Repair | None:
+    """The fewest of the last reads that the CPU took otherwise on a line known to be unsteady.
+
+    The next time that it does may follow soon: what reaches furthest is taken.
+    """
+    starts, state = _before(thread, at, floor, _UNSTEADY_ROWS)
+    if state is None:
+        return None
+    restart = starts[0]
+    end = min(len(thread), at + asked.need + asked.window)
+    keep = np.uint32(~aside & 0x3FFFFFF)
+    before, then = thread.run(restart, state, at), thread.run(restart, state, end)
+    noisy = int(np.count_nonzero(before.off & keep))
+    ways = []
+    for cycle in _reads_used(thread, before)[:_UNSTEADY_READS]:
+        patch = Patch("reads", (cycle,), (int(thread.believed.reads[cycle]) ^ thread.unsteady,))
+        if not _same(thread.run(restart, state, end, (patch,)), then):
+            ways.append(patch)
+    furthest, found = at - restart + _FIRST_REACHES - 1, None
+    for size in range(1, _MOST_UNSTEADY + 1):
+        for patches in combinations(ways, size):
+            if budget[0] <= 0:
+                return found
+            budget[0] -= 1
+            run = thread.run(restart, state, end, patches)
+            reach = _reach(run, keep, noisy)
+            if reach > furthest and _told(thread, run, at, asked):
+                furthest, found = reach, Repair(patches, restart, state)
+        if furthest >= at - restart + asked.need:
+            break
+    return found
+
+
+def _same(run: Run, other: Run) -> bool:
+    """Whether the CPU does the same, inside, too."""
+    return all(
+        np.array_equal(getattr(run, name), getattr(other, name))
+        for name in ("meant", "row_cycle", "row_registers", "row_known")
+    )
+
+
+def _reads_used(thread: Thread, run: Run) -> list[int]:
+    """Cycles of a run in which the CPU read a byte, the latest first."""
+    window = slice(run.start, run.start + len(run.meant))
+    used = (run.meant >> 24 & 1 == 1) & thread.believed.high("rdy", window)
+    found: list[int] = (np.flatnonzero(used)[::-1] + run.start).tolist()
+    return found
 
 
 def _reach(run: Run, keep: np.uint32, noisy: int) -> int:
@@ -167,10 +234,8 @@ def _misread_then(
         strays = np.flatnonzero(run.off & keep)
         if end - then < 16 or not (first or len(strays)):
             continue
-        used = (run.meant >> 24 & 1 == 1) & thread.believed.high("rdy", slice(restart, run.end))
-        reads = np.flatnonzero(used)[::-1] + restart
         after = first[0].cycles[0] if first else restart + int(strays[-1])
-        for cycle in reads[reads > after].tolist():
+        for cycle in (read for read in _reads_used(thread, run) if read > after):
             byte = int(thread.believed.reads[cycle])
             for bit in range(8):
                 if budget[0] <= 0:
@@ -192,15 +257,15 @@ def _told(thread: Thread, run: Run, at: int, asked: Strictness) -> bool:
     """Whether most cycles after the disagreement are compared at all."""
     part = slice(at - run.start, at - run.start + asked.need)
     compared = run.certain[part] & thread.captured[run.start : run.end][part]
-    telling = compared & (_ADDRESS_SYNC if asked.need == WIDE.need else _ALL)
+    telling = compared & (_ALL_BUT_RW if asked.need == WIDE.need else _ALL)
     return int(np.count_nonzero(telling)) * 4 >= len(telling) * 3
 
 
 def _candidates(
     thread: Thread,
     starts: list[int],
+    before: Run,
     at: int,
-    meant: np.ndarray[tuple[int], np.dtype[np.uint32]],
     meant_there: int,
     waiting: bool,
 ) -> Iterator[tuple[Patch, ...]]:
@@ -212,9 +277,7 @@ def _candidates(
             if at - back >= starts[0]:
                 yield (Patch("irq", (at - back,), (0,)),)
     yield from _waits(thread, starts[0], at)
-    window = slice(starts[0], starts[0] + len(meant))
-    used = (meant >> 24 & 1 == 1) & thread.believed.high("rdy", window)
-    reads = (np.flatnonzero(used)[::-1] + starts[0]).tolist()
+    reads = _reads_used(thread, before)
     for cycle in reads:
         byte = int(thread.believed.reads[cycle])
         for bit in range(8):

@@ -203,6 +203,8 @@ class Thread:
     rows : Rows
     departure : Departure or None
         How the CPU that executes breaks its sheet.
+    unsteady : int
+        A data line, as a bit of a byte, of which the CPU and the clip often see different levels.
     """
 
     def __init__(self, cycles: Cycles, pins: int = 0xFFFF) -> None:
@@ -222,6 +224,7 @@ class Thread:
         self.believed = Believed.from_cycles(cycles)
         self.rows = Rows()
         self.departure: Departure | None = None
+        self.unsteady = 0
         # A line that never moves may not be what it seems: it decides no branch.
         telling = self.moving | np.uint32(0xFFFF0000)
         all_tell = not int(np.bitwise_or.reduce(self.captured, initial=0)) & ~int(telling)
