@@ -63,10 +63,10 @@ def explain(
 ) -> Repair | None:
     """Look for a change to what is believed that restores agreement.
 
-    Where a line is known to be unsteady, that line in one or some of the last reads comes first.
-    Then, in this order: a RES pulse the CPU did not take, an interrupt whose line was not captured (or
-    was, a cycle away), waits that were not captured, one bit of one read, both bytes of an address,
-    a stray sample and one bit of a read, one bit each of two reads.
+    Where a line is known to be unsteady, that line in some of the last reads comes first. Then, in
+    this order: a RES pulse the CPU did not take, an interrupt whose line was not captured (or was,
+    a cycle away), waits that were not captured, one bit of one read, both bytes of an address, a
+    stray sample and one bit of a read, one bit each of two reads.
 
     Parameters
     ----------
