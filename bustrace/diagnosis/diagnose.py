@@ -39,6 +39,11 @@ from bustrace.diagnosis.without_board import hedged
 from bustrace.findings import Finding, Observations, differences, in_order, observe
 from bustrace.reading import Reading
 
+_FROM_A_ROM, _LOADED = 40.0, 0.5
+"""Bits that tell that what seems to come out of RAM comes out of a ROM (five bytes as its image has
+them, and none otherwise), and how likely that is where a program may have loaded them there before
+the capture (judgement)."""
+
 _OF_UNHEARD_CHIPS = ("register", "silent")
 """Families of what is told of chips of which nothing is heard, and may be weighed as well."""
 
@@ -118,6 +123,8 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         weighed = without_unseen_lines(seen, clips, weighed)
         suspects, weighed = _told_once(suspects, weighed)
         suspects = [beside_the_cause(s, weighed) for s in suspects] + weighed
+    elif any(f.rule == "runs-in-ram" for f in seen.findings):
+        suspects += _out_of_a_rom(seen)
     likely = {f for s in suspects if s.probability >= LIKELY for f in (s.fault, *s.alike)}
     suspects += [s for s in perhaps_silent(seen) if s.fault not in likely]
     suspects += clips_off(seen, clips, suspects)
@@ -139,6 +146,20 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     joined = touching(faults, board)
     suspects = beside_touching(perhaps_revised(seen, suspects), joined)
     return _in_order([*joined, *suspects])
+
+
+def _out_of_a_rom(seen: Observations) -> list[Suspect]:
+    """What lets a ROM answer where all that the CPU runs seems to be in RAM, if its image says so.
+
+    A program that was loaded there before is as good an explanation.
+    """
+    evidence = seen.evidence
+    against = "a program may have been loaded there before the capture"
+    return [
+        replace(explaining(group, seen), probability=_LOADED, against=(against,))
+        for group in weigh(evidence)[:1]
+        if group.gain >= _FROM_A_ROM and not evidence.replay.wrong
+    ]
 
 
 def _told_once(

@@ -30,6 +30,7 @@ BOARD_RULES = {
     "cpu-jam", "jam-out-of-view", "brk-storm", "program-nonsense", "clip-off",
     "program-lost", "line-disagrees", "irq-storm", "drives-unasked",
     "shared-cause", "runs-nowhere", "runs-empty", "endless-loop", "stack-overrun", "line-ignored",
+    "runs-in-ram",
 }  # fmt: skip
 """Rules that the replayed hypotheses can explain."""
 

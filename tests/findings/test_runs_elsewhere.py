@@ -62,6 +62,37 @@ def test_a_program_that_was_loaded_before_is_neither_healthy_nor_a_fault(tmp_pat
     assert (rung.status, "nothing of them surely from a ROM" in rung.text) == ("not seen", True)
 
 
+def copied(code):
+    """Copy the first bytes of the ROM to as far into the RAM, and run them there."""
+    code.op("JMP", "jump", "copy")
+    loop = code.label("loop")
+    for mnemonic, mode, *operand in (
+        ("INC", "zp", 0xF0), ("LDA", "zp", 0xF0), ("EOR", "imm", 0x55), ("CLC", "imp"),
+        ("BCC", "rel", "loop"),
+    ):  # fmt: skip
+        code.op(mnemonic, mode, *operand)
+    code.label("copy")
+    code.op("LDX", "imm", 0x20)
+    code.label("next")
+    code.op("LDA", "abs,x", 0xE000)
+    code.op("STA", "abs,x", 0x0000)
+    code.op("DEX")
+    code.op("BPL", "rel", "next")
+    code.op("JMP", "jump", loop & 0x1FFF)
+
+
+def test_what_a_rom_holds_as_far_into_the_ram_may_be_the_rom_answering(tmp_path):
+    """Or was copied there before: no verdict, but a suspect, and what speaks against it."""
+    reading = boot(board=programmed(tmp_path, copied), cycles=3000, start_cycle=1000)
+    diagnosis = diagnose(reading)
+    assert diagnosis.verdict == "cannot conclude"
+    (suspect,) = diagnosis.suspects
+    assert "U5" in suspect.fault.chip
+    assert suspect.probability == 0.5
+    assert suspect.explains == ("runs-in-ram",)
+    assert suspect.against
+
+
 def test_a_program_that_is_seen_to_be_loaded_is_sound(tmp_path):
     reading = boot(board=programmed(tmp_path, into_ram), cycles=2000)
     assert "runs-in-ram" not in rules(find_all(reading))
