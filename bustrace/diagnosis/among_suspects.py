@@ -38,6 +38,9 @@ of planted faults two in three were."""
 LOST_ITS_WAY = {"cpu-jam", "jam-out-of-view", "brk-storm", "program-nonsense", *WENT_ASTRAY}
 """Rules that say so."""
 
+_ANSWERS = {"ram-content", "io-content", "memory-unanswered", "io-unanswered"}
+"""Rules about what a chip gave that sends a program astray."""
+
 NO_CHANCE = 0.5
 """What is then left of the probability of the other suspects: their program had no chance."""
 
@@ -292,8 +295,15 @@ def perhaps_revised(seen: Observations, suspects: list[Suspect]) -> list[Suspect
     much = [f for f in differ if rests or f.count > MUCH_REVISED * f.opportunities]
     revised = {Fault("content", chip=ref) for f in much for ref in f.chips}
     rules = {f.rule for f in seen.findings}
-    astray = rules & LOST_ITS_WAY
-    astray -= {rule for s in others for rule in s.explains}
+    told = {rule for s in others for rule in s.explains}
+    answered = min((f.cycles[0] for f in seen.findings if f.rule in told & _ANSWERS), default=None)
+    # What went astray only after a chip's wrong answer did so by that.
+    astray = {
+        f.rule
+        for f in seen.findings
+        if f.rule in LOST_ITS_WAY - told
+        and not (answered is not None and f.cycles and answered < f.cycles[0])
+    }
     if not others and "program-lost" in rules:
         astray.add("program-lost")
     # Of a program that a clip tells wrongly nobody knows how it runs.

@@ -310,15 +310,31 @@ def test_ready_held_low_is_told_while_a_display_takes_the_bus(start):
     assert "held:RDY=0" in first_class(diagnose(read(record, start_cycle=start)))
 
 
+def found_at(rule, *cycles):
+    return SimpleNamespace(rule=rule, cycles=cycles)
+
+
+def content_differs(count=50):
+    return SimpleNamespace(
+        rule="rom-content", count=count, opportunities=100, chips=("U5",), cycles=(7,)
+    )
+
+
 def in_order(other, *rules, differ=50):
-    """What stays of a ROM that is told at 80 % where so much of it differs, and beside another."""
-    much = SimpleNamespace(rule="rom-content", count=differ, opportunities=100, chips=("U5",))
-    findings = [much, *(SimpleNamespace(rule=rule) for rule in rules)]
+    """What stays of a ROM that is told at 80 % where so much of it differs, and beside another.
+
+    Rules stand alone or with the cycles in which they were seen.
+    """
+    much = content_differs(differ)
+    findings = [much, *(found_at(*((rule,) if isinstance(rule, str) else rule)) for rule in rules)]
     board = tide_gauge()
     rom = suspected(Fault.parse("content:U5"), 0.8, ("rom-content",), board)
     suspects = [rom, *([suspected(*other, board)] if other else [])]
     seen = SimpleNamespace(findings=findings)
     return perhaps_revised(seen, suspects)[0].probability
+
+
+RAM = (Fault.parse("silent:U4"), 0.75, ("ram-content",))
 
 
 @pytest.mark.parametrize(
@@ -331,6 +347,8 @@ def in_order(other, *rules, differ=50):
         ((Fault.parse("silent:U6"), 0.75, ()), ("cpu-jam",), 0.8),  # what no program does
         ((Fault.parse("silent:U6"), 0.75, ("io-content",)), ("program-lost",), 0.2),
         ((Fault.parse("clip:D3"), 0.75, ("clip-off",)), ("cpu-jam",), 0.2),  # or it seems to
+        (RAM, (("ram-content", 40), ("cpu-jam", 90)), 0.2),  # by what the RAM gave before
+        (RAM, (("ram-content", 90), ("cpu-jam", 40)), 0.8),
     ],
 )
 def test_a_likely_fault_leaves_to_another_revision_what_it_leaves_open(other, rules, left):
@@ -345,9 +363,9 @@ def test_a_line_that_never_moves_stands_before_a_rom_of_which_little_differs(rul
 
 def test_a_rom_with_which_the_program_is_lost_is_not_said_to_run_well():
     board = tide_gauge()
-    much = SimpleNamespace(rule="rom-content", count=50, opportunities=100, chips=("U5",))
+    much = content_differs()
     rom = suspected(Fault.parse("content:U5"), 0.8, ("rom-content",), board)
     for rules, said in (((), True), (("program-lost",), False)):
-        seen = SimpleNamespace(findings=[much, *(SimpleNamespace(rule=r) for r in rules)])
+        seen = SimpleNamespace(findings=[much, *map(found_at, rules)])
         (suspect,) = perhaps_revised(seen, [rom])
         assert any("revision" in against for against in suspect.against) is said
