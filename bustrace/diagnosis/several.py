@@ -131,16 +131,18 @@ def instead_of(
 
 
 def _price(evidence: Evidence, chain: list[Weighed]) -> float:
-    """Price of the last of several: where hardly a wrong level is left, it explains no noise."""
-    both = HEALTHY
+    """Price of the last of several: where hardly a wrong level is left that the others leave, it
+    explains no noise.
+    """
+    all_of_them, but_the_last = HEALTHY, HEALTHY
     for group in chain:
-        joined = join(both, group.assumption)
+        joined = join(all_of_them, group.assumption)
         if joined is None:
             return TOGETHER
-        both = joined
-    wrong = evidence.replay.wrong
-    exactly = _wrong(evidence, both) <= LAST_FAULT_LEAVES * wrong
-    return LAST_FAULT_WORTH if wrong and exactly else TOGETHER
+        all_of_them, but_the_last = joined, all_of_them
+    left = _wrong(evidence, all_of_them)
+    exactly = left <= LAST_FAULT_LEAVES * evidence.replay.wrong
+    return LAST_FAULT_WORTH if exactly and left < _wrong(evidence, but_the_last) else TOGETHER
 
 
 def _spared(evidence: Evidence, assumption: Assumption) -> float:
