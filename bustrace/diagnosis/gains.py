@@ -131,15 +131,15 @@ def whole_gain(
     evidence: Evidence, answers: Answers, assumption: Assumption, first: int = 0
 ) -> float:
     """Bits over the healthy board, from the answers under an assumption, held from a cycle on."""
-    extra = _cut_off(evidence, assumption) + _chosen(evidence, assumption)
+    extra = _cut_off(evidence, answers, assumption) + _chosen(evidence, assumption)
     extra += _gave_others(evidence, answers, assumption.loose, first)
     extra += _of_style(evidence, answers, assumption, first)
     return evidence.replay.healthy.total - extra - answers.total
 
 
-def _cut_off(evidence: Evidence, assumption: Assumption) -> float:
+def _cut_off(evidence: Evidence, answers: Answers, assumption: Assumption) -> float:
     """Bits for chips that would get no writes, and yet ask for what was written to them."""
-    unheard = evidence.heard & (assumption.select_off | assumption.deaf)
+    unheard = evidence.heard & (assumption.deaf | ~answers.written_to)
     return CUT_OFF * unheard.bit_count()
 
 

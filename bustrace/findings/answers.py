@@ -28,6 +28,7 @@ from bustrace.findings._kernels import (
     ROM_BYTES,
     SILENT,
     SLOTS,
+    TAKEN_WRITE,
     TOLD_BANKS,
     replay_board,
 )
@@ -194,6 +195,12 @@ class Answers:
     onset: int
     astray: int
     taken: npt.NDArray[np.uint16]
+
+    @property
+    def written_to(self) -> int:
+        """I/O chips with a sheet that any write reached, a bit each."""
+        reached = (self.taken & TAKEN_WRITE != 0).any(axis=1)
+        return sum(1 << chip for chip in np.flatnonzero(reached).tolist())
 
 
 class BoardReplay:

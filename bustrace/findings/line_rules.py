@@ -9,7 +9,7 @@ from itertools import combinations
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.findings._kernels import RAM, READS, ROM
+from bustrace.findings._kernels import BUS, HIGH_WINS, LOW_WINS, RAM, READS, ROM
 from bustrace.findings.answers import HEALTHY, Assumption
 from bustrace.findings.control_rules import NO_FETCH
 from bustrace.findings.evidence import Evidence
@@ -462,7 +462,10 @@ def _clip_off(
 
 
 def _only_the_clip(evidence: Evidence, pin: str, level: int) -> bool:
-    """Whether the chips answered as though the line moved: then only the probe is off."""
+    """Whether the chips answered as though the line moved: then only the probe is off. A line that
+    is joined with another rests, too, where the program seldom has both at the other level.
+    """
+    joined: list[Assumption] = []
     if pin == "RW":
         clip_only = replace(HEALTHY, rw_clip=level)
         for_all = replace(HEALTHY, rw_clip=level, rw_seen=level)
@@ -474,6 +477,12 @@ def _only_the_clip(evidence: Evidence, pin: str, level: int) -> bool:
             clip_and=low, clip_or=high, chips_and=low, chips_or=high, decoder_and=low,
             decoder_or=high,
         )  # fmt: skip
+        wins = HIGH_WINS if level else LOW_WINS
+        joined = [
+            Assumption(short_a=bit, short_b=other, short_place=BUS, short_wins=wins)
+            for other in range(evidence.reading.board.address_mask.bit_length())
+            if other != bit
+        ]
     else:
         bit = DATA_PINS.index(pin)
         low, high = (0xFF & ~(1 << bit), 0) if level == 0 else (0xFF, 1 << bit)
@@ -482,8 +491,11 @@ def _only_the_clip(evidence: Evidence, pin: str, level: int) -> bool:
             write_clip_and=low, write_clip_or=high, write_and=low, write_or=high, read_and=low,
             read_or=high,
         )  # fmt: skip
-    only, everyone = evidence.replay.replay(clip_only), evidence.replay.replay(for_all)
-    return everyone.total - only.total > CLEAR_BITS
+    only = evidence.replay.replay(clip_only).total
+    return all(
+        evidence.replay.replay(everyone).total - only > CLEAR_BITS
+        for everyone in (for_all, *joined)
+    )
 
 
 def lines_together(evidence: Evidence) -> Iterator[Finding]:

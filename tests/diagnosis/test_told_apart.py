@@ -11,6 +11,7 @@ from programmed_boards import programmed
 
 from bustrace.board import load_board
 from bustrace.diagnosis import diagnose
+from bustrace.diagnosis.gains import CUT_OFF, whole_gain
 from bustrace.diagnosis.grouping import RUNNERS_UP, Weighed, with_runners_up
 from bustrace.diagnosis.hypotheses import fit_each_other
 from bustrace.diagnosis.unheard_chips import UNHEARD_BESIDE
@@ -117,6 +118,19 @@ def test_a_chip_that_is_heard_to_ask_gets_what_is_written_to_it():
     named = first_class(diagnose(heard))
     assert "silent:U6" in named
     assert "stuck:CS_U6=1@U6" not in named
+
+
+def test_no_line_leads_astray_what_a_chip_that_is_heard_to_ask_was_written():
+    """With A14 high at the decoder nobody is asked where the port is."""
+    astray = Assumption(decoder_or=1 << 14)
+    bits = {}
+    for cycles in (2000, 9000):
+        evidence = gather(boot(cycles=cycles))
+        answers = evidence.replay.replay(astray)
+        assert not answers.written_to
+        explained = evidence.replay.healthy.total - answers.total
+        bits[cycles] = explained - whole_gain(evidence, answers, astray)
+    assert bits == {2000: 0.0, 9000: CUT_OFF}
 
 
 @pytest.mark.slow

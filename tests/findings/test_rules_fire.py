@@ -359,6 +359,12 @@ def test_the_same_with_a_board_is_the_clip():
     assert (finding.severity, finding.lines) == ("oddity", ("A5",))
 
 
+@pytest.mark.parametrize("joined", ["A3+A7", "A6+A15", "A9+A12"])
+def test_a_line_that_is_joined_with_another_is_not_its_clip(joined):
+    """It often rests, and the chips answer as it shows, not as the CPU meant."""
+    assert "clip-off" not in rules(find_all(boot(f"short:{joined}@bus", cycles=1500)))
+
+
 # ---- selects and memory
 
 
