@@ -207,5 +207,6 @@ def _sometimes(evidence: Evidence, answers: Answers) -> float:
         return 0.0
     share = there / both
     choice = -both * (share * np.log2(share) + (1 - share) * np.log2(1 - share))
-    explained = float(spared[spared > 0].sum(dtype=np.float64))
+    # Where it may as well be away, it is credited with nothing.
+    explained = float(spared[spared > _TELLS].sum(dtype=np.float64))
     return SOMETIMES_SHARE * explained - float(choice) - SOMETIMES_PRICE

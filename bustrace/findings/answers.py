@@ -296,8 +296,12 @@ class BoardReplay:
         self.written_known = np.where(in_write, byte_meant | byte_seen, np.uint8(0))
         self._clip_address = seen
         judged = self.meant & settled
-        self._clip_address_known = np.where(judged, seen_known, 0).astype(np.int32)
-        self._clip_rw = np.where(judged, rw, np.uint8(2)).astype(np.uint8)
+        # What is taken from the clip is as it is there, and what would hold a line another way is
+        # not so.
+        own = np.where(usable & settled, seen_known & ~known, 0)
+        self._clip_address_known = np.where(judged, seen_known, own).astype(np.int32)
+        own_rw = usable & settled & (intent.rw[:n] >= 2)
+        self._clip_rw = np.where(judged | own_rw, rw, np.uint8(2)).astype(np.uint8)
         disbelieved = sum(1 << int(line[1:]) for line in reading.program.clips_off)
         # What the CPU saw is what the board gave.
         self.data = reads_of(reading.program, cycles)[:n] & np.uint8(~disbelieved & 0xFF)

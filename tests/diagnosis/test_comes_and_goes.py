@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from drill_readings import boot, read, tide_gauge
 
 from bustrace.diagnosis import Diagnosis, diagnose
-from bustrace.diagnosis.gains import whole_gain
+from bustrace.diagnosis.gains import SOMETIMES_SHARE, _sometimes, whole_gain
 from bustrace.drill import Occurrence, Planting, simulate
 from bustrace.faults import Fault
-from bustrace.findings import Assumption, gather
+from bustrace.findings import SOMETIMES_PRICE, Assumption, gather
 
 
 def judged(fault: str, variant: str, seed: int, when: Occurrence | None = None) -> Diagnosis:
@@ -83,3 +85,15 @@ def test_a_clip_that_shows_something_else_is_the_only_suspect(fault, variant):
     assert fault in {str(suspect.fault) for suspect in diagnosis.suspects}
     assert {suspect.fault.family for suspect in diagnosis.suspects} == {"clip"}
     assert diagnosis.verdict != "fault"
+
+
+def test_what_comes_and_goes_gets_no_credit_for_what_tells_nothing():
+    """Hundreds of reads that are a little likelier with it than without: it may be away in them."""
+    evidence = gather(boot(cycles=900))
+    healthy = evidence.replay.healthy
+    cost = healthy.cost.copy()
+    cost[500:502] += -20.0, 20.0
+    plain = _sometimes(evidence, replace(healthy, cost=cost))
+    assert plain == pytest.approx(SOMETIMES_SHARE * 20.0 - 2.0 - SOMETIMES_PRICE)
+    cost[600:900] -= 0.4
+    assert _sometimes(evidence, replace(healthy, cost=cost)) == pytest.approx(plain)

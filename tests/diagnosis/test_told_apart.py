@@ -17,7 +17,8 @@ from bustrace.diagnosis.hypotheses import fit_each_other
 from bustrace.diagnosis.unheard_chips import UNHEARD_BESIDE
 from bustrace.drill import Planting
 from bustrace.faults import Fault
-from bustrace.findings import HEALTHY, READS, Assumption, gather, shown_to_answer
+from bustrace.findings import BUS, HEALTHY, READS, Assumption, gather, shown_to_answer
+from bustrace.hookup import DATA_PINS
 
 LOW_ADDRESS = ("A0", "A1", "A2", "SYNC", "IRQ", "NMI", "RDY")
 
@@ -37,6 +38,24 @@ def test_a_line_that_moves_in_reset_is_not_held_whoever_drives(bit):
     seen_high = bool((data >> bit & 1).any())
     assert float(cost.sum()) == (10.0 if seen_high else 0.0)
     assert len(data) > 5
+
+
+def test_where_nobody_follows_the_program_no_line_is_held_at_another_level_than_its_clip_shows():
+    """Without data there is no program: addresses and directions are those at the clips."""
+    evidence = gather(boot(cycles=1500, without=DATA_PINS))
+    replay = evidence.replay
+    assert not replay.meant.any()
+
+    def extra(**faulty):
+        return replay.replay(Assumption(**faulty)).total - replay.healthy.total
+
+    used = np.unique(replay.address[replay.address >= 0])
+    assert extra(clip_and=0x7FFF) == 10.0 * (used >= 0x8000).sum()
+    assert extra(clip_or=0x8000) == 10.0 * (used < 0x8000).sum()
+    apart = (used >> 1 ^ used >> 2) & 1 == 1
+    assert extra(short_a=1, short_b=2, short_place=BUS) >= 10.0 * apart.sum() > 0
+    written = np.unique(replay.address[(replay.read == 0) & (replay.address >= 0)])
+    assert extra(rw_clip=1) == 10.0 * len(written)
 
 
 def test_lines_that_differ_in_reset_are_not_joined_whoever_drives():
