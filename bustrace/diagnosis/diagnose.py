@@ -23,6 +23,7 @@ from bustrace.diagnosis.model import LIKELY, Diagnosis, Suspect
 from bustrace.diagnosis.next_steps import next_steps
 from bustrace.diagnosis.seen_directly import (
     clips_off,
+    perhaps_at_rest,
     perhaps_held,
     perhaps_misread,
     perhaps_repeats,
@@ -102,6 +103,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
         *unheard_requests(seen, faults),
         *departs_seldom(seen),
         *perhaps_held(seen),
+        *perhaps_at_rest(seen),
         *perhaps_repeats(seen, faults),
         *perhaps_misread(seen, faults),
     ]

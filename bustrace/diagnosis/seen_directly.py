@@ -47,6 +47,10 @@ INFERRED = 0.7
 """Probability of what is seen in part: RDY that was not captured where the CPU stands, a line that
 the board's answers do not tell to be stuck, a chip selected along where no byte shows it."""
 
+AT_REST, AT_REST_BY_READY = 0.45, 0.3
+"""Probability of RES and of RDY that hold a CPU which never does anything, where neither was seen:
+a capture that is too short looks the same (judgement)."""
+
 NEAR = 0.6
 """Probability of a register whose timer bit never comes, of a line that the CPU alone takes
 otherwise, and of a CPU that broke its sheet a few times: something beside it may be at fault."""
@@ -176,6 +180,22 @@ def perhaps_held(seen: Observations) -> Iterator[Suspect]:
                 seen.evidence.reading.board,
                 against=("a display or a slow chip may make it wait by design",),
             )
+
+
+def perhaps_at_rest(seen: Observations) -> Iterator[Suspect]:
+    """RES, where it is not clipped and the CPU never does anything, and RDY as well."""
+    has = seen.evidence.reading.hookup.has
+    held = {"reset:held": AT_REST, **({} if has("RDY") else {"held:RDY=0": AT_REST_BY_READY})}
+    for finding in seen.findings:
+        if finding.rule == "cpu-rests":
+            for fault, probability in held.items():
+                yield suspected(
+                    Fault.parse(fault),
+                    probability,
+                    (finding.rule,),
+                    seen.evidence.reading.board,
+                    against=("RES was not seen: the capture may end before it rises",),
+                )
 
 
 def perhaps_repeats(seen: Observations, faults: list[Finding]) -> Iterator[Suspect]:

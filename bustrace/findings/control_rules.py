@@ -23,6 +23,9 @@ MIN_CYCLES = 32
 STILL, FEWEST_LINES = 512, 8
 """Cycles that a CPU must stand in one read, and address lines that must show it."""
 
+STRAY_SHARE = 2e-3
+"""Share of the cycles of a bus that rests that stray samples may show otherwise."""
+
 NO_FETCH = 64
 """Cycles without a fetch that are no instruction: the longest takes eight (makers' sheets)."""
 
@@ -119,6 +122,41 @@ def _stands_still(evidence: Evidence, rest: _Rest) -> Iterator[Finding]:
         expected="another address in nearly every cycle",
         text=f"From cycle {rest.first:,} to the end the CPU stands in one read while its clock "
         "runs: something holds RDY low. RDY is not clipped: look at it first.",
+    )
+
+
+def never_runs(evidence: Evidence) -> Iterator[Finding]:
+    """RES is not clipped, and the CPU stands in one read in all of the capture: it may be held in
+    reset, or by RDY, and a capture that ends before RES rises looks the same.
+    """
+    reading, cycles = evidence.reading, evidence.reading.cycles
+    part = variant_named(reading.board.cpu.variant)
+    resting = part.opcodes_of("WAI") + part.opcodes_of("STP")
+    n, rw = len(cycles), cycles.pin("RW")
+    if reading.hookup.has("RES") or not reading.hookup.has("RW") or n < STILL or resting:
+        return
+    address, data = reading.hookup.address_mask, reading.hookup.data_mask
+    timed = cycles.clock.role not in ("estimated", "state rows")
+    if not timed or address.bit_count() + data.bit_count() < FEWEST_LINES:
+        return
+    if (cycles.owner != OWNER_CPU).any() or (cycles.pin("RDY") == 0).any():
+        return
+    bus = (cycles.address & np.uint32(address)).astype(np.int64) << 8 | cycles.data & data
+    shown, times = np.unique(bus << 1 | (rw == 1), return_counts=True)
+    often = int(np.argmax(times))
+    moving = n - int(times[often])
+    if moving > max(1, STRAY_SHARE * n) or not shown[often] & 1:
+        return
+    yield Finding(
+        rule="cpu-rests",
+        severity="oddity",
+        lines=("RES",),
+        opportunities=n,
+        count=n - moving,
+        measured=f"the bus rests in a read in {n - moving:,} of {n:,} cycles of a running clock",
+        expected="another address in nearly every cycle",
+        text=f"The CPU does nothing in {n:,} cycles while its clock runs: RES or RDY may hold it, "
+        "RES has not risen yet, or it has jammed. RES is not clipped: look at it first.",
     )
 
 
@@ -337,4 +375,4 @@ def thread_lost(evidence: Evidence) -> Iterator[Finding]:
     )
 
 
-RULES = (at_rest, ready_line, jam, nonsense, thread_lost)
+RULES = (at_rest, never_runs, ready_line, jam, nonsense, thread_lost)

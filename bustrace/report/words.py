@@ -28,6 +28,7 @@ RULE_WORDS = {
     "data-late": "a chip's data come too late for the CPU",
     "line-late": "a line settles later than any maker allows",
     "cpu-departs": "the CPU does something else than its data sheet says",
+    "cpu-rests": "the CPU does nothing while its clock runs, and nobody saw RES",
     "cpu-stands": "the CPU stands still while its clock runs",
     "cpu-jam": "the CPU met an instruction that stops it for good",
     "jam-out-of-view": "the CPU had stopped for good before the capture began",

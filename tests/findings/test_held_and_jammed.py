@@ -186,3 +186,20 @@ def test_an_address_line_that_is_low_in_a_jam_is_stuck(line):
     diagnosis = diagnose(reading)
     assert first_class(diagnosis) == {f"stuck:{line}=0@bus", f"stuck:{line}=0@cpu"}
     assert members(diagnosis.suspects[1]) == {f"clip:{line}"}
+
+
+@pytest.mark.parametrize("held", ["reset:held", "held:RDY=0"])
+@pytest.mark.parametrize("others", [(), tuple(f"A{bit}" for bit in range(16))])
+def test_a_cpu_that_never_does_anything_may_be_held_where_res_is_not_clipped(held, others):
+    """The capture may as well end before RES rises, so nothing is concluded."""
+    reading = boot(held, cycles=900, without=("RES", "RDY", "SYNC", *others))
+    assert only(find_all(reading), "cpu-rests").lines == ("RES",)
+    diagnosis = diagnose(reading)
+    assert diagnosis.verdict == "cannot conclude"
+    assert [str(s.fault) for s in diagnosis.suspects] == ["reset:held", "held:RDY=0"]
+
+
+def test_a_cpu_that_runs_or_whose_reset_is_seen_is_not_told_to_rest():
+    assert "cpu-rests" not in rules(find_all(boot(cycles=900, without=("RES", "RDY"))))
+    assert "cpu-rests" not in rules(find_all(boot("reset:held", cycles=900)))
+    assert "cpu-rests" not in rules(find_all(boot("reset:held", cycles=300, without=("RES",))))
