@@ -120,9 +120,9 @@ def without_clips(
         mine = reading & (answering == np.uint32(1 << number))
         chip = board.chip(ref)
         if chip.role == "ram" and written is not None and written_known is not None:
-            # Each read gets the last write to its place before it.
-            writes = whole & (written_known & lines == lines)
-            writes &= board.map.responds[0, address] >> np.uint32(number) & 1 == 1
+            # Each read gets the last write to its place before it, where that is known.
+            writes = whole & (cycles.pin("RW") == 0)
+            writes &= board.map.responds[WRITE, address] >> np.uint32(number) & 1 == 1
             place = board.map.inner[number, address].astype(np.int64) * len(cycles)
             place += np.arange(len(cycles))
             order = np.sort(place[writes])
@@ -132,6 +132,7 @@ def without_clips(
                 if len(order)
                 else False
             )
+            found[found] = written_known[order[at[found]] % len(cycles)] & lines == lines
             reads = np.flatnonzero(mine)[found]
             data[reads] |= written[order[at[found]] % len(cycles)] & lines
             known[reads] |= lines

@@ -25,6 +25,7 @@ from bustrace.findings import find_all, gather, observe
 from bustrace.program import Kind
 from bustrace.program.follow import follow
 from bustrace.program.repairs import _misread_then
+from bustrace.program.slipped import without_clips
 from bustrace.program.thread import Thread
 from bustrace.program.trouble import strictness
 
@@ -221,3 +222,23 @@ def test_a_stray_sample_in_a_polled_bit_sends_nobody_astray_where_the_low_addres
     misread = reread(reading, "D7", None, [int(polls[polled])])
     assert faults(misread) == set()
     assert gather(misread).replay.elsewhere.any()
+
+
+def test_a_cell_whose_last_write_is_not_known_is_not_filled_with_an_older_one():
+    """D4 has no clip: its level in a read of RAM is the one that was written last, or nobody's."""
+    reading = boot(cycles=1500)
+    cycles, intent, line = reading.cycles, reading.program.intent, 1 << 4
+    rw, address = cycles.pin("RW"), cycles.address
+    reads = np.flatnonzero((rw == 1) & (address < 0x200))
+    uses = (
+        (read, np.flatnonzero((rw[:read] == 0) & (address[:read] == address[read])))
+        for read in reads
+    )
+    read, writes = next((read, writes) for read, writes in uses if len(writes) > 1)
+    known = intent.data_known.copy()
+    filled = without_clips(cycles, reading.board, line, intent.data, known)
+    assert filled.data_known[read] == 0xFF
+    assert filled.data[read] == cycles.data[read]
+    known[writes[-1]] = 0
+    filled = without_clips(cycles, reading.board, line, intent.data, known)
+    assert filled.data_known[read] == 0xFF & ~line
