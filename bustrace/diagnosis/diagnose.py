@@ -28,6 +28,7 @@ from bustrace.diagnosis.seen_directly import (
     perhaps_misread,
     perhaps_repeats,
     seen_directly,
+    select_resting,
     selected_along,
     stuck_line,
     without_unseen_lines,
@@ -133,6 +134,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     if not any("line-stuck" in s.explains for s in suspects):
         resting = [stuck_line(seen, f) for f in board_faults if f.rule == "line-stuck"]
         suspects += beside_one_cause(resting, suspects)
+    suspects += select_resting(seen, faults, board)
     along = list(selected_along(faults, suspects, board))
     if along:
         seen_along = {s.fault for s in along}

@@ -47,6 +47,12 @@ SENT_ASTRAY = {
 }  # fmt: skip
 """Rules about what may be such a byte's doing; not where its own price is left."""
 
+SELECTED_WRONG = {"select-missing", "select-doubled", "select-always", "select-wrong"}
+"""Rules about selects, as the clips show them: what a chip does inside moves none."""
+
+INSIDE = {"content", "plane", "cell", "retention", "silent"}
+"""Families of faults that change what a chip gives, and nothing else."""
+
 SPARED, LEFT = 0.3, 0.7
 """Shares of a finding's surprise that a fault leaves: with less than the one it explains the
 finding, with more than the other it does not."""
@@ -96,6 +102,9 @@ def _for_and_against(
             continue
         if finding.rule == "shared-cause" and group.fault.family != "shared":
             continue  # it speaks for what the chips share
+        if finding.rule in SELECTED_WRONG and group.fault.family in INSIDE:
+            against.append(f"leaves {finding.rule} unexplained")
+            continue
         # Surprise is paid at the first cycle that shows it, so look at whole spans.
         before, after = float(healthy.cost[cycles].sum()), float(cost[cycles].sum())
         mine = _about_the_same(finding, group) and after <= before

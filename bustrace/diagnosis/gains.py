@@ -75,9 +75,10 @@ def score(
     evidence: Evidence, hypotheses: list[Hypothesis], given: Assumption, floor: float
 ) -> list[Scored]:
     """Gain over what is given already of every hypothesis that can come to `floor` bits."""
-    base_gain, given_from = 0.0, 0
+    base_gain, given_from, base = 0.0, 0, evidence.replay.healthy
     if given != HEALTHY:
-        base_gain, given_from = gain_of(evidence, evidence.replay.replay(given), given, HEALTHY)
+        base = evidence.replay.replay(given)
+        base_gain, given_from = gain_of(evidence, base, given, HEALTHY)
     before = HEALTHY if given_from else given
     joins = [(h, join(given, h.assumption)) for h in hypotheses]
     wanted = [(h, joined) for h, joined in joins if joined is not None and joined != given]
@@ -87,12 +88,13 @@ def score(
         answers = evidence.replay.replay_while(joined, base_gain + least)
         if answers is not None:
             gain, onset = gain_of(evidence, answers, joined, before)
-            now_and_then = _sometimes(evidence, answers) if given == HEALTHY else 0.0
+            gain -= base_gain
+            now_and_then = 0.0 if given_from else _sometimes(evidence, base, answers)
             sometimes = now_and_then > max(gain, MIN_GAIN)
             if sometimes:
                 gain, onset = now_and_then, 0
-            gained[joined] = gain - base_gain, onset, sometimes
-            least = max(least, gain - base_gain - OUT_OF_SIGHT)
+            gained[joined] = gain, onset, sometimes
+            least = max(least, gain - OUT_OF_SIGHT)
     # Whatever the order in which they were tried, the same ones are kept.
     return [
         Scored(hypothesis, *gained[joined])
@@ -191,14 +193,14 @@ def _chosen(evidence: Evidence, assumption: Assumption) -> float:
     return float(int(others).bit_count())
 
 
-def _sometimes(evidence: Evidence, answers: Answers) -> float:
-    """Bits over the healthy board for a fault that comes and goes.
+def _sometimes(evidence: Evidence, base: Answers, answers: Answers) -> float:
+    """Bits over the board without it for a fault that comes and goes.
 
     In each surprising cycle it may be there or not, whichever explains more; to say when costs as
     much as the choice of so many out of so many: n H(k / n) (Shannon's entropy). A byte that nobody
     knew tells nothing of a fault that may be away.
     """
-    spared = evidence.replay.healthy.cost - answers.cost
+    spared = base.cost - answers.cost
     for reads in first_reads(evidence):
         spared[reads] = 0.0
     there, away = int((spared > _TELLS).sum()), int((spared < -_TELLS).sum())

@@ -6,9 +6,11 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
 from bustrace.board import Board
 from bustrace.diagnosis.checks import check_for
+from bustrace.diagnosis.hypotheses import enumerate_hypotheses
 from bustrace.diagnosis.model import LIKELY, Suspect
 from bustrace.diagnosis.suspected import suspected
 from bustrace.diagnosis.touching import with_nmi, with_ready
@@ -80,6 +82,10 @@ PROVEN = 4
 IRREGULAR = 2
 """Pauses between resets that tell whether they come at a steady pace."""
 
+BEATS, OFF_BEAT = 4, 0.02
+"""Pauses that must be multiples of the shortest, and how far each may be off, as a share of it: by
+chance four are once in 15,000 times."""
+
 
 def seen_directly(seen: Observations, faults: list[Finding]) -> Iterator[Suspect]:
     """The clock, the reset, the lines and registers of which a finding says what they do."""
@@ -130,7 +136,16 @@ def _irregular(finding: Finding) -> bool:
     low, as with a sagging rail or a button.
     """
     pauses = np.diff(finding.cycles)
-    return len(pauses) >= IRREGULAR and bool(np.ptp(pauses) > PERIODIC * pauses.max())
+    steady = len(pauses) < IRREGULAR or np.ptp(pauses) <= PERIODIC * pauses.max()
+    return not steady and not _skips_beats(pauses)
+
+
+def _skips_beats(pauses: npt.NDArray[np.int64]) -> bool:
+    """Whether pauses are multiples of the shortest: of a watchdog that is fed now and then."""
+    if len(pauses) < BEATS or pauses.min() * OFF_BEAT < 1:
+        return False
+    beats = pauses / pauses.min()
+    return bool((abs(beats - beats.round()) <= OFF_BEAT).all())
 
 
 def _at_the_cpu(seen: Observations, finding: Finding) -> Fault:
@@ -308,6 +323,34 @@ def _one_bit_of(seen: Observations, finding: Finding) -> Suspect:
     board = seen.evidence.reading.board
     fault = Fault("plane", chip=f"{ref}.{bit}")
     return suspected(fault, INFERRED, (finding.rule,), board, alike=pin)
+
+
+def select_resting(
+    seen: Observations, faults: Iterable[Finding], board: Board
+) -> Iterator[Suspect]:
+    """A select that never moves where no address was captured, so that no answer can be weighed:
+    all that keeps it at this level where its clip is, the likeliest first.
+    """
+    evidence = seen.evidence
+    if (evidence.replay.address >= 0).any():
+        return
+    for finding in faults:
+        if finding.rule not in ("select-missing", "select-always"):
+            continue
+        chip = evidence.replay.chips.index(finding.chips[0])
+        found = {}
+        for each in enumerate_hypotheses(evidence):
+            does = each.assumption
+            if does.select_clip == chip:
+                shown = does.select_clip_on == 1
+            elif does.select_hidden or not (does.select_off >> chip & 1 or does.select_on == chip):
+                continue
+            else:
+                shown = does.select_on == chip
+            if shown == (finding.rule == "select-always"):
+                found[each.fault] = max(each.prior_bits, found.get(each.fault, -np.inf))
+        fault, *alike = sorted(found, key=lambda fault: -found[fault])
+        yield suspected(fault, INFERRED, (finding.rule,), board, alike=tuple(alike))
 
 
 def selected_along(

@@ -24,7 +24,7 @@ from bustrace.diagnosis.grouping import (
 from bustrace.diagnosis.hypotheses import Hypothesis
 from bustrace.diagnosis.joining import join
 from bustrace.diagnosis.model import LIKELY
-from bustrace.findings import HEALTHY, WRONG_ONLY, Assumption, Evidence
+from bustrace.findings import HEALTHY, WRONG_ONLY, Assumption, Evidence, sole_driver
 
 SECOND_FAULT_GAIN = 40.0
 """Bits that one more fault must explain beyond the first: the noise of a program that runs wild is
@@ -152,7 +152,8 @@ def _spared(evidence: Evidence, assumption: Assumption) -> float:
 
 
 def _parts(evidence: Evidence, hypotheses: list[Hypothesis], least: float) -> Iterator[Weighed]:
-    """The fault that explains most where it explains anything, whatever it costs elsewhere; and the
+    """The fault that lasts and explains most; the one that explains most where it explains anything,
+    whatever it costs elsewhere; and the
     larger fault of the pair that explains most together, if that comes to `least` bits, priors
     included: each may be far from the likeliest alone. Their own gains are left open.
 
@@ -173,7 +174,8 @@ def _parts(evidence: Evidence, hypotheses: list[Hypothesis], least: float) -> It
     half = MOST_PAIRED // 2
     places = dict.fromkeys(place for way in (alone, at_best) for _, place in sorted(way)[:half])
     pool = [told[place] for place in places]
-    if at_best and evidence.n <= IN_TIME:
+    if told and evidence.n <= IN_TIME:
+        yield _one_of(told[min(alone)[1]][0], hypotheses)
         yield _one_of(told[min(at_best)[1]][0], hypotheses)
     if len(pool) < 2:
         return
@@ -218,7 +220,8 @@ def further(
     given = first.assumption
     named, certainty, sure = first.members, first.probability, listed(evidence)
     more: list[Weighed] = []
-    floor = max(SECOND_FAULT_GAIN, SECOND_FAULT_SHARE * first.gain)
+    share = SECOND_FAULT_SHARE * first.gain
+    floor = max(SECOND_FAULT_GAIN, share)
     if wanted:  # held against another explanation, what its own model leaves does not matter
         floor = LAST_FAULT_GAIN
     if given.loose >= 0:
@@ -236,8 +239,12 @@ def further(
             joined = join(given, group.assumption)
             if joined is None or group.gain <= least or group.members & named:
                 continue
-            spared = left - _wrong(evidence, joined)
-            much = group.gain > floor and (given.loose < 0 or spared > BESIDE_CONTENT)
+            spared = left - _wrong(evidence, joined, given if group.sometimes else None)
+            much = group.gain > floor and (
+                given.loose < 0
+                or spared > BESIDE_CONTENT
+                or _elsewhere(evidence, given, joined) > max(SECOND_FAULT_GAIN, share)
+            )
             worth_it = group.gain + group.prior_bits > LAST_FAULT_WORTH
             last = (group.gain > LAST_FAULT_GAIN or worth_it) and group.probability >= LIKELY
             if much or (last and spared >= (1 - LAST_FAULT_LEAVES) * left > 0):
@@ -258,6 +265,8 @@ def further(
         certainty = min(certainty, one_more.probability)
         more.append(replace(one_more, probability=certainty))
         named |= one_more.members
+        if one_more.sometimes:
+            break  # what it leaves is not known
         given, wanted, floor = both, 0.0, max(floor, SECOND_FAULT_GAIN)
     told = {fault for each in more for fault in each.members}
     return more, [
@@ -265,6 +274,19 @@ def further(
     ]
 
 
-def _wrong(evidence: Evidence, given: Assumption) -> float:
-    """Bits of wrong levels that a fault leaves."""
-    return evidence.replay.replay(given, WRONG_ONLY).total
+def _elsewhere(evidence: Evidence, given: Assumption, joined: Assumption) -> float:
+    """Bits that one more fault explains beside a ROM of another content, its own bytes left out."""
+    replay = evidence.replay
+    spared = replay.replay(given).cost - replay.replay(joined).cost
+    return float(spared[~sole_driver(evidence, given.loose)].sum(dtype=np.float64))
+
+
+def _wrong(evidence: Evidence, given: Assumption, now_and_then: Assumption | None = None) -> float:
+    """Bits of wrong levels that faults leave; where one of them comes and goes, in each cycle with
+    it or without, as `now_and_then` has it.
+    """
+    answers = evidence.replay.replay(given, WRONG_ONLY)
+    if now_and_then is None:
+        return answers.total
+    away = evidence.replay.replay(now_and_then, WRONG_ONLY)
+    return float(np.minimum(answers.cost, away.cost).sum(dtype=np.float64))

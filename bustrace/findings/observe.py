@@ -26,6 +26,7 @@ from bustrace.findings import (
     pulse_rules,
     reset_rules,
     select_rules,
+    select_sequence_rules,
     select_timing_rules,
 )
 from bustrace.findings.derail import find_derail
@@ -49,6 +50,7 @@ RULES: tuple[Rule, ...] = (
     *cpu_rules.RULES,
     *net_rules.RULES,
     *select_rules.RULES,
+    *select_sequence_rules.RULES,
     *select_timing_rules.RULES,
     *bus_timing_rules.RULES,
     *bank_rules.RULES,

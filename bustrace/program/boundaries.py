@@ -82,9 +82,12 @@ def halted(cycles: Cycles, part: Variant) -> npt.NDArray[np.bool_]:
 
 
 def does_not_wait(cycles: Cycles) -> bool:
-    """Whether the CPU goes on in reads in which RDY shows low: it is the clip that does."""
-    low = cycles.pin("RDY") == 0
-    held = np.flatnonzero(low[:-1] & (cycles.pin("RW")[:-1] == 1))
+    """Whether the CPU goes on in reads in which RDY shows low: it is the clip that does.
+
+    Where another owner drives the address lines nobody sees whether it does.
+    """
+    low, own = cycles.pin("RDY") == 0, cycles.owner != OWNER_FOREIGN
+    held = np.flatnonzero((low & own & (cycles.pin("RW") == 1))[:-1] & own[1:])
     moved = cycles.address[held] != cycles.address[held + 1]
     return bool(moved.sum() >= _MOVES and moved.mean() > _MOSTLY_MOVES)
 

@@ -8,7 +8,16 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from drill_readings import FIXTURES, boot, first_class, members, read, run, tide_gauge
+from drill_readings import (
+    FIXTURES,
+    boot,
+    first_class,
+    made_up,
+    members,
+    read,
+    run,
+    tide_gauge,
+)
 
 from bustrace.board import load_board
 from bustrace.diagnosis import diagnose
@@ -46,6 +55,23 @@ def test_what_else_is_wrong_stands_before_another_revision(fault):
     assert any("content:U5" in members(suspect) for suspect in diagnosis.suspects[1:])
 
 
+def test_another_revision_does_not_explain_a_select_that_is_seen_along_with_the_roms():
+    along = Planting(Fault.parse("doubled:U5+U4"), "low", Occurrence(1_700, 0.1, 8))
+    named = [str(suspect.fault) for suspect in revised(along).suspects]
+    assert named[:2] == ["content:U5", "doubled:U5+U4"]
+
+
+def test_beside_another_revision_what_is_no_byte_of_it_tells_of_a_second_fault(tmp_path):
+    """The ROM always drives: where no chip is it gives bytes that nobody knew, and no wrong one."""
+    board = made_up(tmp_path, 0)
+    other = Planting(Fault.parse("content:Z5"), "revision")
+    always = Planting(Fault.parse("always:Z5"), "stronger")
+    diagnosis = diagnose(boot(other, always, board=board, cycles=3000))
+    named = [members(suspect) for suspect in diagnosis.suspects]
+    assert "always:Z5" in named[0]
+    assert "content:Z5" in named[1]
+
+
 @pytest.mark.parametrize(
     ("clip", "way"), [("A2", "inverted"), ("A6", "inverted"), ("D3", "high"), ("D0", "low")]
 )
@@ -69,10 +95,12 @@ def test_a_chip_that_is_stronger_than_some_others_is_named(chip, seed):
     [
         (Planting(Fault.parse("reset:held"), "plain", Occurrence(0, 0.1, 64)), "reset:held"),
         (Planting(Fault.parse("reset:repeats"), "plain"), "reset:repeats"),
+        (Planting(Fault.parse("reset:repeats"), "plain", Occurrence(0, 0.4, 8)), "reset:repeats"),
     ],
 )
 def test_a_reset_at_no_steady_pace_is_no_watchdogs(planting, named):
-    diagnosis = diagnose(boot(planting, cycles=9000))
+    """But for pauses that are multiples of one: of a watchdog that is fed now and then."""
+    diagnosis = diagnose(boot(planting, cycles=20_000))
     assert named in first_class(diagnosis)
     assert "falls again" in diagnosis.suspects[0].check
 

@@ -6,10 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from drill_readings import boot, first_class, only, rules
+from drill_readings import FIXTURES, boot, first_class, only, rules
 
+from bustrace.board import load_board
 from bustrace.diagnosis import diagnose
-from bustrace.drill import Planting
+from bustrace.drill import Display, Planting
 from bustrace.faults import Fault
 from bustrace.findings import find_all, joined_rules
 from bustrace.reading import Reading, read_boot
@@ -132,3 +133,12 @@ def test_bytes_of_another_rom_tell_of_no_line(others_wrong, line):
     a, b = sorted(joined_rules.LINES.index(name) for name in (line, "D2"))
     finding = joined_rules._driven(levels, a, b)
     assert (finding is None) is others_wrong
+
+
+@pytest.mark.slow
+def test_where_another_owner_drives_the_address_ready_is_not_taken_for_ignored():
+    """A display holds RDY low while it reads: that the address moves then is not the CPU's doing."""
+    joint = Planting(Fault.parse("short:D4+RDY@bus"), "high")
+    board, display = load_board(FIXTURES / "departure_board" / "board.toml"), Display(66, 6, 1024, 29)
+    reading = boot(joint, board=board, cycles=4000, display=display)
+    assert first_class(diagnose(reading)) == {"short:D4+RDY@bus"}
