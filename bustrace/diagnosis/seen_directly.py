@@ -338,7 +338,7 @@ def select_resting(
         if finding.rule not in ("select-missing", "select-always"):
             continue
         chip = evidence.replay.chips.index(finding.chips[0])
-        found = {}
+        found: dict[Fault, float] = {}
         for each in enumerate_hypotheses(evidence):
             does = each.assumption
             if does.select_clip == chip:

@@ -152,10 +152,10 @@ def _spared(evidence: Evidence, assumption: Assumption) -> float:
 
 
 def _parts(evidence: Evidence, hypotheses: list[Hypothesis], least: float) -> Iterator[Weighed]:
-    """The fault that lasts and explains most; the one that explains most where it explains anything,
-    whatever it costs elsewhere; and the
-    larger fault of the pair that explains most together, if that comes to `least` bits, priors
-    included: each may be far from the likeliest alone. Their own gains are left open.
+    """The fault that lasts and explains most; the one that explains most where it explains
+    anything, whatever it costs elsewhere; and the larger fault of the pair that explains most
+    together, if that comes to `least` bits, priors included: each may be far from the likeliest
+    alone. Their own gains are left open.
 
     What two explain together is first taken for what either explains, cycle by cycle.
     """

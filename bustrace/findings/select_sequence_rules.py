@@ -81,7 +81,7 @@ def selects_in_sequences(evidence: Evidence) -> Iterator[Finding]:
 
 
 def _at_stack_and_vectors(evidence: Evidence) -> tuple[Column, Column, Column]:
-    """Reads of the stack, writes to it, and reads of a vector, as far as fetches and writes tell."""
+    """Reads of the stack, writes to it, and reads of a vector, where fetches and writes tell."""
     cycles, n = evidence.reading.cycles, evidence.n
     sync, rw = cycles.pin("SYNC")[:n], cycles.pin("RW")[:n]
     waits = (cycles.pin("RDY")[:n] == 0) | ~evidence.owned | (cycles.pin("RES")[:n] == 0)

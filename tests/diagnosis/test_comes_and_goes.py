@@ -8,7 +8,8 @@ import pytest
 from drill_readings import boot, read, tide_gauge
 
 from bustrace.diagnosis import Diagnosis, diagnose
-from bustrace.diagnosis.gains import SOMETIMES_SHARE, _sometimes, whole_gain
+from bustrace.diagnosis.gains import SOMETIMES_SHARE, _sometimes, score, whole_gain
+from bustrace.diagnosis.hypotheses import enumerate_hypotheses
 from bustrace.drill import Occurrence, Planting, simulate
 from bustrace.faults import Fault
 from bustrace.findings import SOMETIMES_PRICE, Assumption, gather
@@ -60,6 +61,17 @@ def test_another_content_is_not_credited_with_bytes_that_change(fault, way, when
 
 
 @pytest.mark.slow
+def test_one_more_fault_may_come_and_go_beside_what_is_given():
+    contact = Planting(Fault.parse("stuck:A3=1@U5"), "plain", Occurrence(0, 0.1, 8))
+    evidence = gather(boot(contact, seed=2, cycles=4000))
+    given = Assumption(io_ill=evidence.replay.chips.index("U6"))
+    scored = score(evidence, enumerate_hypotheses(evidence), given, 8.0)
+    told = [each for each in scored if each.hypothesis.fault == contact.fault]
+    assert told
+    assert all(each.sometimes for each in told)
+
+
+@pytest.mark.slow
 def test_a_contact_that_comes_and_goes_is_named_and_said_to_do_so():
     when = Occurrence(0, 0.1, 8)
     diagnosis = judged("stuck:D4=0@read", "plain", 2, when)
@@ -93,7 +105,7 @@ def test_what_comes_and_goes_gets_no_credit_for_what_tells_nothing():
     healthy = evidence.replay.healthy
     cost = healthy.cost.copy()
     cost[500:502] += -20.0, 20.0
-    plain = _sometimes(evidence, replace(healthy, cost=cost))
+    plain = _sometimes(evidence, healthy, replace(healthy, cost=cost))
     assert plain == pytest.approx(SOMETIMES_SHARE * 20.0 - 2.0 - SOMETIMES_PRICE)
     cost[600:900] -= 0.4
-    assert _sometimes(evidence, replace(healthy, cost=cost)) == pytest.approx(plain)
+    assert _sometimes(evidence, healthy, replace(healthy, cost=cost)) == pytest.approx(plain)

@@ -137,8 +137,11 @@ def test_bytes_of_another_rom_tell_of_no_line(others_wrong, line):
 
 @pytest.mark.slow
 def test_where_another_owner_drives_the_address_ready_is_not_taken_for_ignored():
-    """A display holds RDY low while it reads: that the address moves then is not the CPU's doing."""
+    """A display holds RDY low while it reads: that the address moves then is its doing."""
     joint = Planting(Fault.parse("short:D4+RDY@bus"), "high")
-    board, display = load_board(FIXTURES / "departure_board" / "board.toml"), Display(66, 6, 1024, 29)
+    board, display = (
+        load_board(FIXTURES / "departure_board" / "board.toml"),
+        Display(66, 6, 1024, 29),
+    )
     reading = boot(joint, board=board, cycles=4000, display=display)
     assert first_class(diagnose(reading)) == {"short:D4+RDY@bus"}

@@ -42,7 +42,6 @@ def test_a_healthy_board_shows_no_such_thing(lines, seed):
     assert complaints(diagnose(boot(lines=lines, seed=seed, cycles=6000))) == []
 
 
-
 def test_a_sequence_that_is_cut_off_tells_nothing():
     found = find_all(boot("doubled:U5+U4", lines=WITH_RAM, cycles=18))
     assert rules(found, "fault") == set()
