@@ -129,7 +129,8 @@ def with_departure(
     for departure in _promising(trial, entries, followed.aside_mask, at, part):
         trial = Thread(cycles, part.address_mask)
         trial.departure = departure
-        again = follow(trial, variant)
+        # What is written lower follows from a mask, too, with the right register behind it.
+        again = follow(trial, variant, learns=not fought)
         each = _EACH_VAGUE if departure.flag else _EACH_OFF
         left = [_left(trial, again, followed.aside_mask, rom, end, each) for end in ends]
         gain, new = max(mine.beside(theirs) for mine, theirs in zip(left, sound[each], strict=True))

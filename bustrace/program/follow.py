@@ -104,6 +104,7 @@ class _Follower:
         self.releases = np.flatnonzero(thread.low[:-1] & ~thread.low[1:]) + 1
         self.began: int | None = None
         self.deducer = Deducer(thread, variant)
+        self.learns = True
 
     def follow_all(self) -> None:
         """Enter the program wherever it can be entered, until its end or too many losses."""
@@ -187,7 +188,7 @@ class _Follower:
         # Out of a reset the program loads what it needs, but not for what a CPU that errs makes of
         # it; in its midst much was loaded before.
         midst = state.register("pc")[1] != 0
-        deduces = midst or thread.departure is not None
+        deduces = midst or (self.learns and thread.departure is not None)
         if midst:
             state = self.deducer.completed(position, state, self.aside, first=True)
         tolerated = healed_to = deduced_to = position
@@ -295,7 +296,7 @@ class _Follower:
         return f"the bus is not what the program read would do ({lines})"
 
 
-def follow(thread: Thread, variant: str) -> Followed:
+def follow(thread: Thread, variant: str, *, learns: bool = True) -> Followed:
     """Execute a capture from wherever it can be entered, and go on as far as it can be followed.
 
     Parameters
@@ -304,6 +305,8 @@ def follow(thread: Thread, variant: str) -> Followed:
         Filled in: `Thread.meant`, `Thread.rows`, `Thread.believed`.
     variant : str
         CPU part.
+    learns : bool
+        What a CPU that errs does right out of a reset may tell what nobody loaded.
 
     Returns
     -------
@@ -312,6 +315,7 @@ def follow(thread: Thread, variant: str) -> Followed:
     unseen = unseen_interrupts(thread)
     thread.patch(unseen)
     follower = _Follower(thread, variant)
+    follower.learns = learns
     follower.follow_all()
     return follower.outcome(len(unseen))
 
