@@ -22,6 +22,7 @@ from bustrace.diagnosis.explaining import BOARD_RULES, explaining
 from bustrace.diagnosis.model import LIKELY, Diagnosis, Suspect
 from bustrace.diagnosis.next_steps import next_steps
 from bustrace.diagnosis.seen_directly import (
+    by_pages,
     clips_off,
     perhaps_at_rest,
     perhaps_held,
@@ -134,7 +135,7 @@ def _suspects(seen: Observations, faults: list[Finding]) -> tuple[Suspect, ...]:
     if not any("line-stuck" in s.explains for s in suspects):
         resting = [stuck_line(seen, f) for f in board_faults if f.rule == "line-stuck"]
         suspects += beside_one_cause(resting, suspects)
-    suspects += select_resting(seen, faults, board)
+    suspects += [*select_resting(seen, faults, board), *by_pages(faults, board)]
     along = list(selected_along(faults, suspects, board))
     if along:
         seen_along = {s.fault for s in along}

@@ -66,6 +66,10 @@ _SURE = {
 }
 """Probabilities other than `DIRECT`."""
 
+BY_PAGES, BY_PAGES_ON_A_LINE = 0.5, 0.6
+"""Probability of a ROM that gives bytes which its image has nowhere near, where no program says at
+which address, and of its output where they would fit but for one line (judgement)."""
+
 UNDECLARED = 0.4
 """Probability of RDY where waits are seen that the board file does not have: files are seldom
 complete."""
@@ -351,6 +355,25 @@ def select_resting(
                 found[each.fault] = max(each.prior_bits, found.get(each.fault, -np.inf))
         fault, *alike = sorted(found, key=lambda fault: -found[fault])
         yield suspected(fault, INFERRED, (finding.rule,), board, alike=tuple(alike))
+
+
+def by_pages(faults: Iterable[Finding], board: Board) -> Iterator[Suspect]:
+    """A ROM that gives what its image has nowhere near: another content, or it does not drive; or
+    one of its outputs, or that line.
+    """
+    for finding in faults:
+        if finding.rule != "rom-pages":
+            continue
+        (ref,) = finding.chips
+        if finding.lines:
+            (line,) = finding.lines
+            fault = Fault("plane", chip=f"{ref}.{line[1:]}")
+            alike: tuple[Fault, ...] = (Fault("open", (line,), place=ref),)
+            alike += tuple(Fault("stuck", (line,), level=level, place="read") for level in (0, 1))
+        else:
+            fault, alike = Fault("content", chip=ref), (Fault("silent", chip=ref),)
+        probability = BY_PAGES_ON_A_LINE if finding.lines else BY_PAGES
+        yield suspected(fault, probability, (finding.rule,), board, alike=alike)
 
 
 def selected_along(

@@ -73,6 +73,7 @@ RULE_WORDS = {
     "reset-short": "reset was too short",
     "rom-content": "ROM reads differ from the image",
     "runs-empty": "the CPU runs through memory that holds one byte throughout",
+    "rom-pages": "ROM reads fit none of the bytes that the image has there",
     "runs-in-ram": "all that the CPU runs is in RAM, and nobody was seen to write it",
     "endless-loop": "the program goes round in a loop that it can never leave",
     "stack-overrun": "calls never return: the stack has run over itself",
