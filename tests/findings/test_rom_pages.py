@@ -8,7 +8,6 @@ from drill_readings import boot, only, rules, tide_gauge
 
 from bustrace import diagnose
 from bustrace.board import Board
-from bustrace.faults import Fault
 from bustrace.findings import find_all
 from bustrace.findings.rom_page_rules import _alone_in, _may_give, _one_line
 
