@@ -216,7 +216,7 @@ class HalfTheCycles:
 
     def replay(self, assumption, *prices, **options):
         cost = np.tile([0, 80], 5) if assumption == self.there else np.full(10, 30)
-        return SimpleNamespace(cost=cost.astype(np.float32), total=float(cost.sum()))
+        return SimpleNamespace(cost=cost.astype(np.float32), total=float(cost.sum()), written_to=0)
 
 
 @pytest.mark.parametrize(("comes_and_goes", "others"), [(True, 0), (False, 2)])
