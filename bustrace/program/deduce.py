@@ -115,7 +115,8 @@ class Deducer:
                     return state
                 if told is found and upto == end:
                     break
-                found, end, clean = told, upto, min(clean, upto) if upto < end else clean
+                clean = upto if upto < end else clean
+                found, end = told, upto
             if end >= clean or not self._unknown(found):
                 break
         if first:
