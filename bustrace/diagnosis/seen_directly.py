@@ -78,8 +78,7 @@ UNSEEN = 0.5
 """What is left of the probability of a suspect that rests on bytes which the clips saw wrong."""
 
 ONCE_MORE = 0.3
-"""Probability of what makes the reset where it came once more, on a board that is ill anyway or too
-quickly for a hand."""
+"""Probability of what makes the reset where it came once more, on a board that is ill anyway."""
 
 PROVEN = 4
 """Times that the CPU must have broken its sheet in one way, to be sure of it."""
@@ -219,23 +218,19 @@ def perhaps_at_rest(seen: Observations) -> Iterator[Suspect]:
 
 
 def perhaps_repeats(seen: Observations, faults: list[Finding]) -> Iterator[Suspect]:
-    """What makes the reset, where it came once more on a board that is ill anyway, or was too quick
-    for a hand; else it is taken for somebody's finger.
+    """What makes the reset, where it came once more on a board that is ill anyway; where nothing
+    else is wrong it is taken for somebody's finger.
     """
     if any(f.rule in SEEN_ON_THE_LINE and f.lines == ("RES",) for f in faults):
         return
     for finding in seen.findings:
-        if finding.rule != "reset-again":
-            continue
-        quick = finding.severity == "oddity"
-        does_so = "contacts that bounce do" if quick else "a hand on the button does"
-        if faults or quick:
+        if finding.rule == "reset-again" and faults:
             yield suspected(
                 Fault.parse(SEEN_ON_THE_LINE["reset-repeats"]),
                 ONCE_MORE,
                 (finding.rule,),
                 seen.evidence.reading.board,
-                against=(f"it came once: {does_so} the same",),
+                against=("it came once: a hand on the button does the same",),
             )
 
 

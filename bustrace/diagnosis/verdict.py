@@ -14,8 +14,8 @@ of which it must be followed for all to be right."""
 MAY_BE_SO = ("poll-unanswered", "waits-undeclared")
 """Rules about what a healthy board may do, too: nobody knows but who knows the board."""
 
-IN_DOUBT = ("cpu-departs", "runs-in-ram", "opcode-unlisted", "reset-again")
-"""Rules about what a healthy board hardly does, and might, where they are more than a note."""
+IN_DOUBT = ("cpu-departs", "runs-in-ram", "opcode-unlisted")
+"""Rules about what a healthy board hardly does, and might."""
 
 
 def verdict_on(
@@ -68,7 +68,7 @@ def _doubt(seen: Observations) -> str | None:
     rests = next((f for f in seen.findings if f.rule == "bus-rests"), None)
     if rests is not None and program.jam_at is None:
         return f"No fault is visible before that, but: {rests.text}"
-    odd = next((f for f in seen.findings if f.rule in IN_DOUBT and f.severity != "note"), None)
+    odd = next((f for f in seen.findings if f.rule in IN_DOUBT), None)
     return None if odd is None else odd.text
 
 

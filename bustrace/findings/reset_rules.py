@@ -50,10 +50,6 @@ LONGEST_START_CYCLES = 9
 """$FFFC is read 6 to 8 cycles after release (makers' sheets); one more for the edge's phase."""
 
 
-PRESS_PS = 1_000_000_000
-"""A hand holds a button for some ten milliseconds at least (common practice): 1 ms is none."""
-
-
 @dataclass(frozen=True, slots=True)
 class ResetSpan:
     """A stretch of cycles at one level of RES: cycles `first` to `end` - 1."""
@@ -198,10 +194,9 @@ def reset_line(evidence: Evidence) -> Iterator[Finding]:
     elif again:
         last = spans[-1]
         stays_low = last.level == 0 and last.length >= SUSTAINED_CYCLES
-        quick = _quicker_than_a_hand(reading.cycles, releases, again)
         yield Finding(
             rule="reset-held" if stays_low else "reset-again",
-            severity="fault" if stays_low else "oddity" if quick else "note",
+            severity="fault" if stays_low else "note",
             lines=("RES",),
             cycles=tuple(s.end for s in again),
             opportunities=len(releases),
@@ -210,8 +205,7 @@ def reset_line(evidence: Evidence) -> Iterator[Finding]:
             + (" and stays low to the end" if stays_low else ""),
             expected="one release",
             text="RES falls again after the CPU had started"
-            + (" and stays low." if stays_low else "; only the last start is judged.")
-            + (" No hand is as quick; contacts that bounce may be." if quick else ""),
+            + (" and stays low." if stays_low else "; only the last start is judged."),
         )
     chatter = [s for s in spans if s.level == 1 and s.length < SUSTAINED_CYCLES and s.end < n]
     if chatter:
@@ -244,20 +238,6 @@ def reset_line(evidence: Evidence) -> Iterator[Finding]:
             expected=f"at least {SHORTEST_RESET_CYCLES} cycles (makers' sheets)",
             text="The reset pulse is shorter than the CPU needs.",
         )
-
-
-def _quicker_than_a_hand(cycles: Cycles, releases: list[ResetSpan], again: list[ResetSpan]) -> bool:
-    """Whether RES that falls again is up for good sooner than after a hand on the button, and low
-    for longer than a stray sample.
-    """
-    time, falls = cycles.time_ps, [span.end for span in again]
-    rises = [min((r.first for r in releases if r.first > fall), default=None) for fall in falls]
-    return all(
-        rise is not None
-        and rise - fall >= SHORTEST_RESET_CYCLES
-        and int(time[rise] - time[fall]) < PRESS_PS
-        for fall, rise in zip(falls, rises, strict=True)
-    )
 
 
 def _starts_again(reading: Reading) -> bool:

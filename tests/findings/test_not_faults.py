@@ -80,18 +80,18 @@ def test_polling_a_register(tmp_path):
 
 
 def test_a_press_of_the_reset_button():
-    """RES low once in mid-run, as long as a hand holds it: a note, and the last start is judged."""
-    reading = boot(cycles=15_000, reset_low=((0, 12), (1500, 13_520)))
+    """RES low once in mid-run: a note, and the last start is judged."""
+    reading = boot(cycles=3000, reset_low=((0, 12), (1500, 1520)))
     assert blamed(reading) == set()
     assert "reset-again" in rules(find_all(reading), "note")
     reset = observe(reading).ladder[1]
-    assert (reset.status, "13,519" in reset.text) == ("ok", True)
+    assert (reset.status, "1,519" in reset.text) == ("ok", True)
 
 
 def test_a_button_that_bounces():
     """A few cycles high between lows are one press."""
-    low = ((0, 12), (1500, 1520), (1522, 1530), (1533, 1540), (1541, 12_560))
-    assert blamed(boot(cycles=14_000, reset_low=low)) == set()
+    low = ((0, 12), (1500, 1520), (1522, 1530), (1533, 1540), (1541, 1560))
+    assert blamed(boot(cycles=3000, reset_low=low)) == set()
 
 
 def test_reset_chatter_on_a_slow_edge():
