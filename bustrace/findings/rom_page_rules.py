@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.board import READ, Board
-from bustrace.findings.evidence import Evidence
+from bustrace.findings.evidence import SHOWN, Evidence
 from bustrace.findings.model import Finding
 from bustrace.units import count_words
 
@@ -61,7 +61,7 @@ def rom_pages(evidence: Evidence) -> Iterator[Finding]:
             severity="fault",
             lines=() if line is None else (line,),
             chips=(ref,),
-            cycles=tuple(at[off][:32].tolist()),
+            cycles=tuple(at[off][:SHOWN].tolist()),
             opportunities=len(at),
             count=int(off.sum()),
             measured=f"{int(off.sum()):,} of {len(at):,} reads gave a byte that "
@@ -88,14 +88,15 @@ def _alone_in(board: Board, ref: str, unseen: int) -> npt.NDArray[np.bool_]:
 
 
 def _may_give(board: Board, ref: str, places: npt.NDArray[np.int64], unseen: int) -> Pages:
-    """Which bytes each place may give."""
-    image = board.image_bytes(ref)
+    """Which bytes each place may give, by any of the images that the ROM may hold."""
     may_give = np.zeros((len(places), 256), np.bool_)
-    for low in range(unseen + 1):
-        held = image[places + low]
-        known = held >= 0
-        may_give[np.flatnonzero(known), held[known]] = True
-        may_give[~known] = True
+    for number in range(len(board.chip(ref).images)):
+        image = board.image_bytes(ref, number)
+        for low in range(unseen + 1):
+            held = image[places + low]
+            known = held >= 0
+            may_give[np.flatnonzero(known), held[known]] = True
+            may_give[~known] = True
     return may_give
 
 

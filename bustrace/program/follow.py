@@ -93,9 +93,10 @@ class _Lost(Exception):
 
 
 class _Follower:
-    def __init__(self, thread: Thread, variant: str) -> None:
+    def __init__(self, thread: Thread, variant: str, *, learns: bool = True) -> None:
         self.thread = thread
         self.variant = variant
+        self.learns = learns
         self.asked: Strictness = strictness(thread)
         self.aside = 0
         self.budget = [_TRIALS]
@@ -104,7 +105,6 @@ class _Follower:
         self.releases = np.flatnonzero(thread.low[:-1] & ~thread.low[1:]) + 1
         self.began: int | None = None
         self.deducer = Deducer(thread, variant)
-        self.learns = True
 
     def follow_all(self) -> None:
         """Enter the program wherever it can be entered, until its end or too many losses."""
@@ -314,8 +314,7 @@ def follow(thread: Thread, variant: str, *, learns: bool = True) -> Followed:
     """
     unseen = unseen_interrupts(thread)
     thread.patch(unseen)
-    follower = _Follower(thread, variant)
-    follower.learns = learns
+    follower = _Follower(thread, variant, learns=learns)
     follower.follow_all()
     return follower.outcome(len(unseen))
 

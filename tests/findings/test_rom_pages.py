@@ -2,6 +2,8 @@
 program is.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from drill_readings import boot, only, rules, tide_gauge
@@ -37,6 +39,18 @@ def test_a_place_may_give_what_the_image_has_at_its_addresses(board):
     may_give = _may_give(board, "U5", np.array([0xE008, 0xFFF8]), 7)
     for row, first in zip(may_give, (0xE008, 0xFFF8), strict=True):
         assert set(np.flatnonzero(row)) == set(image[first : first + 8].tolist())
+
+
+def test_a_place_may_give_what_any_known_revision_has_there(board):
+    chip = board.chip("U5")
+    (image,) = chip.images
+    other = replace(image, content=image.content ^ np.uint8(0xFF))
+    two = replace(chip, images=(image, other))
+    chips = tuple(two if each.ref == "U5" else each for each in board.chips)
+    may_give = _may_give(replace(board, chips=chips), "U5", np.array([0xE008]), 7)
+    held = board.image_bytes("U5")[0xE008:0xE010]
+    assert may_give[0, held].all()
+    assert may_give[0, held ^ 0xFF].all()
 
 
 @pytest.mark.parametrize(("bit", "apart", "line"), [(3, 5, "D3"), (3, 3, None)])
