@@ -37,6 +37,9 @@ FALLS = 0.125
 """Share of undriven reads in which a line that was high may go low, however often it did: nothing
 draws it there but noise, and a bus that shows any byte is driven by something."""
 
+AT_REST = 3.0
+"""Bits for a register that is 0 or $FF, one in eight each: those at rest often are (judgement)."""
+
 AS_IT_SHOULD = 0.415
 """Bits for what comes with a chance of three in four."""
 
@@ -270,6 +273,9 @@ ANYWHERE = -1
 MAY_WRITE, DID_READ = 1, 2
 """What the CPU may have done anywhere in a skipped cycle, and what it did."""
 
+MOST_REGISTERS = 32
+"""Of an I/O chip whose sheet is known."""
+
 TAUGHT, MOST_TAUGHT = 8, 24
 """Places in `OF_DRIVERS`, by chip, of what a read told of its byte; further chips share with
 these."""
@@ -316,10 +322,13 @@ class Maps(NamedTuple):
 
 
 class Sheets(NamedTuple):
-    """What the sheets of the I/O chips have them give, as the kernel has it."""
+    """What the sheets of the I/O chips have them give, as the kernel has it: where they are asked,
+    and what each register shows of itself just now, 256 times its known bits added.
+    """
 
     expected: npt.NDArray[np.uint8]
     known: npt.NDArray[np.uint8]
+    shown: npt.NDArray[np.int32]
 
 
 class Cycle(NamedTuple):
@@ -337,6 +346,7 @@ class Cycle(NamedTuple):
     at: int
     reading: int
     seen_read: int
+    answering: int
     misread: int
     use: int
 
@@ -1036,8 +1046,10 @@ def _at_its_pins(byte, assume, c):
 
 
 @compiled_in_place
-def _write(chips, cells, books, assume, cycle, s, byte, sure):
-    """Have the chip in a place take what is written; the byte it took, -1 for none."""
+def _write(chips, cells, books, assume, cycle, s, byte, sure, io_sure):
+    """Have the chip in a place take what is written; the byte it took, -1 for none. What an I/O
+    chip shows of that later is taken to be the byte, where no sheet tells (`io_sure`).
+    """
     c = _swapped(assume, s)
     offset = chips.inner[s, _inside(cycle, assume, c)] + chips.page[cycle.bank, s]
     where = _cell(chips, cells, c, offset)
@@ -1050,8 +1062,9 @@ def _write(chips, cells, books, assume, cycle, s, byte, sure):
     if not is_ram and (chips.kind[c] != IO or _way(assume, c) == TAKES_NOTHING):
         return -1
     took = _at_its_pins(byte, assume, c)
-    cells.byte[where] = took
-    cells.known[where] = sure & chips.lanes[c]
+    if is_ram or io_sure >> c & 1 == 0:
+        cells.byte[where] = took
+        cells.known[where] = sure & chips.lanes[c]
     if is_ram:
         cells.written[where] = 1
         if (assume[FORGETS] >> c) & 1:
@@ -1088,7 +1101,10 @@ def _held(chips, cells, assume, source, where):
 
 @compiled_in_place
 def _drive(chips, cells, sheets, assume, cycle, charged, driving, io_sure, responding):
-    """What the chips put on the data lines, see `Drive`; it uses the rows of a RAM that forgets."""
+    """What the chips put on the data lines, see `Drive`; it uses the rows of a RAM that forgets.
+
+    Of the I/O chips in `io_sure` the sheets tell what they give.
+    """
     strong = -1
     if assume[FIGHT] == FIRST_WINS and (driving >> assume[STRONG]) & 1:
         strong = assume[STRONG]
@@ -1121,9 +1137,14 @@ def _drive(chips, cells, sheets, assume, cycle, charged, driving, io_sure, respo
             register_lanes = mine
             asked = (responding >> c) & 1 == 1
             byte = known = 0
-            if (io_sure >> c) & 1:
-                byte = sheets.expected[_way(assume, c), cycle.i]
-                known = sheets.known[_way(assume, c), cycle.i]
+            way = _way(assume, c)
+            if (io_sure & cycle.answering) >> c & 1:
+                byte = sheets.expected[way, cycle.i]
+                known = sheets.known[way, cycle.i]
+            elif io_sure >> c & 1 and way == 0:
+                shown = sheets.shown[c, chips.inner[c, cycle.at_chips]]
+                byte = shown & 255
+                known = shown >> 8
         if c == assume[DATA_PIN_CHIP]:
             byte = (byte & assume[DATA_PIN_AND]) | assume[DATA_PIN_OR]
             known |= (~assume[DATA_PIN_AND] | assume[DATA_PIN_OR]) & 255
@@ -1245,10 +1266,13 @@ def _registers_give(
     told, register = books.told, drive.register
     fresh_here = _first_time(told, OF_DATA, cycle.at, REGISTERS_ALONG)
     visible = drive.register_lanes & ~settled & ~drive.vague & bus.seen_known
+    if not asked:
+        visible &= ~decided
     if register >= 0 and not asked:
         changed = cells.known[register] != 255 or cells.byte[register] != bus.seen
         if (
             changed
+            and drive.decided != 255
             and drive.beaten == bus.seen
             and _first_time(told, OF_DATA, cycle.at, COPIES_MEMORY)
         ):
@@ -1409,18 +1433,23 @@ def _laid_to(chips, cells, assume, cycle, drive, responding, unclear, byte):
 @compiled_in_place
 def _beside_a_register(chips, cells, books, assume, cycle, bus, drive, shown, forgot):
     """Learn what memories hold beside a register that nobody asked, which may hold anything: the
-    level that loses is that of both. Bits for what is news.
+    level that loses is that of both, and the one that wins that of the memory where the register
+    is known to hold the other. Bits for what is news.
     """
-    along = drive.vague & drive.register_lanes
+    along = drive.vague & drive.register_lanes & ~drive.decided & shown
     loses = bus.seen ^ 255 if assume[FIGHT] == HIGH_WINS else bus.seen
-    both = along & loses & shown
-    price = float(_ones(both))  # the register's part of it
+    both = along & loses
+    register = drive.register
+    held = 0 if cells.written[register] else cells.known[register]
+    same = held & ~(cells.byte[register] ^ bus.seen)
+    hidden = along & ~loses & ~(held & ~same)
+    price = _more_of_a_register(bus.seen, both, cells, register, books.registers)
     for c in range(chips.kind.shape[0]):
         if (drive.driving >> c) & 1 and _is_memory(chips, c):
-            told = shown & (both | ~drive.register_lanes)
+            told = shown & ~hidden
             price += _taught(chips, cells, books, assume, cycle, bus, drive, c, told, 0, 0, forgot)
     if _first_time(books.told, OF_DATA, cycle.at, BESIDE_REGISTER):
-        price += AS_IT_SHOULD * _ones(along & ~loses & shown)
+        price += AS_IT_SHOULD * _ones(hidden & ~held)
     return price
 
 
@@ -1537,6 +1566,8 @@ def replay_board(
     io_asked,
     io_expected,
     io_known,
+    io_kept,
+    io_shown,
     io_exact,
     io_taken,
     told_state,
@@ -1603,8 +1634,11 @@ def replay_board(
     unseen : uint8, shape (n,)
         Of skipped cycles of the CPU: `MAY_WRITE` where it may have written anywhere, `DID_READ`
         where it did read.
-    sheets, io_asked, io_expected, io_known
-        As `chips`, `asked`, `expected` and `known` of `io_reads.IoReads`.
+    sheets, io_asked, io_expected, io_known, io_kept
+        As `chips`, `asked`, `expected`, `known` and `kept` of `io_reads.IoReads`.
+    io_shown : int32, shape (chips, `MOST_REGISTERS`)
+        What each register shows of itself just now, 256 times its known bits added; 0 at first,
+        changed in place.
     io_exact : int
         I/O chips whose columns are made for this very assumption.
     io_taken : uint16, shape (chips, n), or (1, 1) where it is not wanted
@@ -1682,7 +1716,8 @@ def replay_board(
     chips = Chips(kind, lanes, base, inner, page)
     cells = Cells(memory, memory_known, cell_written)
     maps = Maps(states, rows, same, responds)
-    io = Sheets(io_expected, io_known)
+    io = Sheets(io_expected, io_known, io_shown)
+    changes_told = 0
     books = Books(told, drift, registers, charged, usual)
     noting = io_taken.shape[1] == n
     total = 0.0
@@ -1713,6 +1748,11 @@ def replay_board(
             if i:
                 # The columns are those of a chip that was so all the time.
                 astray |= _of_another_way(faulty, sound, chips)
+        while changes_told < io_kept.shape[0] and io_kept[changes_told, 0] <= i:
+            c = io_kept[changes_told, 1]
+            register = io_kept[changes_told, 2]
+            io_shown[c, register] = io_kept[changes_told, 3] | io_kept[changes_told, 4] << 8
+            changes_told += 1
         price = 0.0
         behind = data[i]  # what is left on the bus, past what is between it and the CPU
         paused = pause
@@ -1787,7 +1827,7 @@ def replay_board(
         if assume[RW_LINE_CHIP] >= 0 and assume[RW_LINE_SEEN] != seen_read:
             misread = 1 << assume[RW_LINE_CHIP]
         use = obeyed_as[i]
-        cycle = Cycle(i, meant, bus, at_chips, m, t, reading, seen_read, misread, use)
+        cycle = Cycle(i, meant, bus, at_chips, m, t, reading, seen_read, answering, misread, use)
         if sheets:
             touched = answering & sheets
             astray |= touched ^ io_asked[i]
@@ -1829,7 +1869,9 @@ def replay_board(
                     c = _swapped(assume, s)  # the chip in that place
                     if (answering >> s) & 1 == 0 or (misread >> c) & 1:
                         continue  # one that takes it for a read keeps what it holds
-                    took = _write(chips, cells, books, assume, cycle, s, chip_byte, sure)
+                    took = _write(
+                        chips, cells, books, assume, cycle, s, chip_byte, sure, sheets & ~astray
+                    )
                     if took >= 0 and kind[c] == IO:
                         if took != byte and (io_exact >> c) & 1 == 0:
                             astray |= 1 << c
@@ -1847,7 +1889,7 @@ def replay_board(
             drivers[i] = driving
             pause = paused + 1 if driving == 0 else 0
             responding = responds[row, seen_read]
-            io_sure = sheets & ~astray & answering
+            io_sure = sheets & ~astray
             drive = _drive(chips, cells, io, assume, cycle, charged, driving, io_sure, responding)
             data_bus = Bus(data[i], data_known[i], last, last_known, pause)
             ones = drive.ones
@@ -2032,15 +2074,44 @@ def _register_shows(byte, visible, cells, register, books, cycle):
     meant = cycle.meant
     known = visible & cells.known[register]
     changed = (cells.byte[register] ^ byte) & known
-    _learn(cells, register, byte, visible)
     fresh = visible & ~(books.told[OF_ADDRESS, meant] >> SHOWN)
     books.told[OF_ADDRESS, meant] |= fresh << SHOWN
     if known == 0 and fresh == 255:
+        _learn(cells, register, byte, visible)
         return _new_register(byte, books.registers)
+    new = _more_of_a_register(byte, visible, cells, register, books.registers)
     again = _news(books.told, OF_DRIVERS, cycle.at, changed & ~fresh)
     kept = fresh & known & ~changed
-    new = _ones((fresh & ~known) | again)
-    return new + _moved(_ones(fresh & changed), _ones(kept), books.drift)
+    return new + _ones(again) + _moved(_ones(fresh & changed), _ones(kept), books.drift)
+
+
+@compiled_in_place
+def _more_of_a_register(byte, lines, cells, register, registers):
+    """Learn lines of a register that nobody asks; bits for those that were not known."""
+    known = cells.known[register]
+    before = _at_rest(cells.byte[register], known, registers)
+    if (cells.byte[register] ^ byte) & known & lines:
+        cells.written[register] = 1  # it does not keep what it holds
+    _learn(cells, register, byte, lines)
+    if lines & ~known == 0:
+        return 0.0
+    lines |= known
+    news = _at_rest(cells.byte[register], lines, registers) - before
+    level = cells.byte[register] & lines
+    if level in (0, lines) and _ones(lines) >= AT_REST:
+        registers[ANY_REGISTER] = 256 | (255 if level else 0)
+    return max(news, 0.0)
+
+
+@compiled_in_place
+def _at_rest(byte, lines, registers):
+    """Unknown bits in some lines of a register: see `_new_register`."""
+    level = byte & lines
+    count = float(_ones(lines))
+    if level != 0 and level != lines:
+        return count
+    plain = 255 if level else 0
+    return min(count, 1.0 if registers[ANY_REGISTER] == 256 | plain else AT_REST)
 
 
 @compiled_in_place
@@ -2058,14 +2129,14 @@ def _moved(moved, kept, drift):
 @compiled_in_place
 def _new_register(byte, registers):
     """Unknown bits in a register that was not seen before: those at rest are often alike, and often
-    0 or $FF, one in eight each.
+    0 or $FF.
     """
     before = registers[ANY_REGISTER]
     registers[ANY_REGISTER] = 256 | byte
     plain = byte == 0 or byte == 255
     if before == 256 | byte:
-        return 1.0 if plain else 3.0
-    return 3.0 if plain else 8.0
+        return 1.0 if plain else AT_REST
+    return AT_REST if plain else 8.0
 
 
 @compiled_in_place

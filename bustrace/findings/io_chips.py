@@ -21,8 +21,9 @@ SLACK = 2
 """Cycles by which counters and their flags may be off: what a sheet calls N + 1.5 cycles is read
 one cycle earlier or later, by the maker and by where the board takes its clock."""
 
-READ, WRITE, RESET, FORGET, LOSE_COUNT = range(5)
-"""A read; a write; RES is low; anything may have happened; cycles may have been missed."""
+READ, WRITE, RESET, FORGET, PERHAPS_READ, LOSE_COUNT = range(6)
+"""A read; a write; RES is low; anything may have happened; any register may have been read; cycles
+may have been missed."""
 
 Byte = tuple[int, int]
 """A byte, and its bits that are known."""
@@ -41,7 +42,16 @@ class Event(NamedTuple):
 
 
 class Sheet(Protocol):
-    """One chip as its maker's sheet has it."""
+    """One chip as its maker's sheet has it.
+
+    Attributes
+    ----------
+    KEPT : tuple of int
+        Registers that give what follows from the bytes written and from RES, at any time and
+        whoever looks.
+    """
+
+    KEPT: tuple[int, ...]
 
     def read(self, offset: int, cycle: int) -> Byte:
         """What register `offset` gives in a cycle."""
@@ -107,6 +117,23 @@ def expected_reads(
     decides.
     """
     return [given for _, _, given in _go_through(make, way, events) if given is not None]
+
+
+def kept_bytes(
+    make: Callable[[str], Sheet], events: Iterable[tuple[int, int, int, int, int]]
+) -> list[tuple[int, int, int, int]]:
+    """Cycle, register, byte and known bits of each change of what the registers that keep what
+    they are given (`Sheet.KEPT`) would give if they were looked at, of events (`Event`) in order.
+    """
+    shown: dict[int, Byte] = {}
+    found = []
+    for chip, cycle, _ in _go_through(make, "", events):
+        for offset in chip.KEPT:
+            now = chip.read(offset, cycle)
+            if now != shown.get(offset, _UNKNOWN):
+                shown[offset] = now
+                found.append((cycle, offset, *now))
+    return found
 
 
 def asking_spans(
@@ -256,6 +283,7 @@ class PortTimer:
     _ACR, _PCR, _IFR, _IER, _A_PLAIN = 0xB, 0xC, 0xD, 0xE, 0xF
     _HELD = (_B, _A, _DDR_B, _DDR_A, _ACR, _PCR, _IER)
     _T1_BIT, _T2_BIT = 6, 5
+    KEPT: tuple[int, ...] = (*_HELD, _L1_LOW, _L1_HIGH, _A_PLAIN)
 
     def __init__(self, way: str) -> None:
         self._no_flags = way == "status"
@@ -413,6 +441,7 @@ class PortInterval:
     """
 
     _STEPS = (1, 8, 64, 1024)
+    KEPT: tuple[int, ...] = tuple(offset for offset in range(32) if not offset & 0x04)
 
     def __init__(self, way: str) -> None:
         self._no_flag = way == "status"
@@ -504,6 +533,7 @@ class SerialPort(_OwnRate):
 
     _DATA, _STATUS, _COMMAND, _CONTROL = range(4)
     _EMPTY = 0x10
+    KEPT: tuple[int, ...] = (_COMMAND, _CONTROL)
 
     def __init__(self, way: str) -> None:
         self._never_empty = way == "status"
@@ -546,6 +576,7 @@ class ScreenTiming(_OwnRate):
     """
 
     _READABLE = (14, 15)
+    KEPT: tuple[int, ...] = (1,)
 
     def __init__(self, way: str) -> None:
         self._chosen: int | None = None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from hashlib import blake2b
-from itertools import repeat
+from itertools import chain, repeat
 from typing import Any
 
 import numpy as np
@@ -17,12 +17,14 @@ from bustrace.findings.banks import Banks
 from bustrace.findings.io_chips import (
     FORGET,
     LOSE_COUNT,
+    PERHAPS_READ,
     READ,
     RESET,
     WAYS,
     WRITE,
     asking_spans,
     expected_reads,
+    kept_bytes,
     sheet_of,
 )
 from bustrace.program import Kind
@@ -68,18 +70,23 @@ class IoReads:
     expected, known : uint8, shape (ways, n)
         Byte of the chip that is read, and which bits its sheet decides; a row for each of `WAYS`.
         With no such chip all columns have one row.
+    kept : int32, shape (changes, 5)
+        Cycle from which on, chip, register, byte and known bits: what the registers that keep what
+        they are given would show of themselves, in order of cycles. Before its first row nothing
+        is known of a register.
     """
 
     chips: int
     asked: npt.NDArray[np.uint32]
     expected: npt.NDArray[np.uint8]
     known: npt.NDArray[np.uint8]
+    kept: npt.NDArray[np.int32]
 
 
 def no_sheets() -> IoReads:
     """Of no chip is the sheet known."""
     nothing = np.zeros((len(WAYS), 1), dtype=np.uint8)
-    return IoReads(0, np.zeros(1, dtype=np.uint32), nothing, nothing)
+    return IoReads(0, np.zeros(1, dtype=np.uint32), nothing, nothing, _in_order([]))
 
 
 def known_sheets(reading: Reading) -> int:
@@ -123,8 +130,8 @@ class IoSheets:
             if (make := sheet_of(board.chip(ref).part, board.chip(ref).size)) and chips >> bit & 1
         }
         self._happenings = _happenings(reading, accesses)
-        self._perhaps = {bit: _ints(_perhaps_asked(banks, accesses, bit)) for bit in self._makes}
-        self._memory: dict[bytes, tuple[Bytes, Bytes]] = {}
+        self._perhaps = {bit: _perhaps_asked(banks, accesses, bit) for bit in self._makes}
+        self._memory: dict[bytes, tuple[Bytes, Bytes, list[_Kept]]] = {}
         self._columns: dict[int, tuple[npt.NDArray[Any], ...]] = {}
         n = len(accesses.address)
         judged = (accesses.address >= 0) & (accesses.bank >= 0)
@@ -143,7 +150,8 @@ class IoSheets:
             for way, (given, bits) in enumerate(self._go_through(bit, WAYS, columns)):
                 reads = at[told == READ]
                 expected[way, reads], known[way, reads] = given, bits
-        self.reads = IoReads(chips, asked, expected, known)
+        self._kept = {bit: self._kept_by(bit, self._columns[bit]) for bit in self._makes}
+        self.reads = IoReads(chips, asked, expected, known, _in_order(self._kept.values()))
 
     def under(
         self, taken: npt.NDArray[np.uint16], exact: int, sure: npt.NDArray[np.uint8]
@@ -159,6 +167,7 @@ class IoSheets:
             Bits of the byte on the bus that are known.
         """
         expected, known = self.reads.expected.copy(), self.reads.known.copy()
+        kept = dict(self._kept)
         for bit in self._makes:
             if not exact >> bit & 1:
                 continue
@@ -169,16 +178,31 @@ class IoSheets:
             key = blake2b(at.tobytes() + what.tobytes() + bytes((bit,))).digest()
             if key not in self._memory:
                 columns = (at, told, what >> TAKEN_OFFSET & 31, what & 0xFF, sure[at])
-                self._memory[key] = self._go_through(bit, WAYS[:1], columns)[0]
+                self._memory[key] = (
+                    *self._go_through(bit, WAYS[:1], columns)[0],
+                    self._kept_by(bit, columns),
+                )
             reads = at[told == READ]
-            expected[0, reads], known[0, reads] = self._memory[key]
-        return IoReads(self.reads.chips, self.reads.asked, expected, known)
+            expected[0, reads], known[0, reads], kept[bit] = self._memory[key]
+        rows = _in_order(kept.values())
+        return IoReads(self.reads.chips, self.reads.asked, expected, known, rows)
+
+    def _kept_by(self, chip: int, columns: tuple[npt.NDArray[Any], ...]) -> list[_Kept]:
+        """Rows of `IoReads.kept` for a chip that gets these accesses."""
+        events = self._events(chip, columns)
+        if len(columns[0]) == MOST_AGAIN:
+            last = int(columns[0][-1])
+            events = [event for event in events if event[0] <= last]
+            events.append((last, FORGET, 0, 0, 0))
+        events = [event for event in events if event[1] in (WRITE, RESET, FORGET)]
+        found = kept_bytes(self._makes[chip], events)
+        return [(cycle, chip, register, byte, known) for cycle, register, byte, known in found]
 
     def _go_through(
         self, chip: int, ways: Iterable[str], columns: tuple[npt.NDArray[Any], ...]
     ) -> list[tuple[Bytes, Bytes]]:
         """What each read of a chip must give, and which bits its sheet decides, in several ways."""
-        events = self._events(chip, columns)
+        events = self._events(chip, columns) if len(columns[0]) else []
         found = []
         for way in ways:
             given = np.array(expected_reads(self._makes[chip], way, events), dtype=np.uint8)
@@ -188,20 +212,30 @@ class IoSheets:
 
     def asking(self, chip: int) -> list[tuple[int, int]]:
         """First cycle, and cycle after the last, of each time in which a chip must pull IRQ."""
-        events = self._events(chip, self._columns[chip])
+        columns = self._columns[chip]
+        events = self._events(chip, columns) if len(columns[0]) else []
         return asking_spans(self._makes[chip], events, len(self.reads.asked))
 
     def _events(
         self, chip: int, columns: tuple[npt.NDArray[Any], ...]
     ) -> list[tuple[int, int, int, int, int]]:
-        """All that happens to a chip, in order; nothing where nobody accesses it."""
+        """All that happens to a chip, in order."""
         cycle, *told = map(_ints, columns)
         steps = [(at, order, what, 0, 0, 0) for at, order, what in self._happenings]
-        steps += [(at, 0, FORGET, 0, 0, 0) for at in self._perhaps[chip]]
+        steps += [(at, 0, what, 0, 0, 0) for at, what in self._perhaps[chip]]
         steps += zip(cycle, repeat(_ACCESS), *told, strict=False)
         steps.sort()
-        events = [(at, what, reg, byte, known) for at, _, what, reg, byte, known in steps]
-        return events if cycle else []
+        return [(at, what, reg, byte, known) for at, _, what, reg, byte, known in steps]
+
+
+_Kept = tuple[int, int, int, int, int]
+"""A row of `IoReads.kept`."""
+
+
+def _in_order(rows: Iterable[list[_Kept]]) -> npt.NDArray[np.int32]:
+    """Rows of several chips as one column each."""
+    found = sorted(chain.from_iterable(rows), key=lambda row: row[0])
+    return np.array(found, dtype=np.int32).reshape(-1, 5)
 
 
 _BEFORE, _ACCESS, _AFTER = 1, 2, 3
@@ -235,18 +269,24 @@ def _happenings(reading: Reading, accesses: Accesses) -> list[tuple[int, int, in
     ]
     missed = (accesses.address < 0) & (cycles.owner[:n] == OWNER_CPU) & ~low
     missed[:1] = False
+    reads = missed & (accesses.read == 1)
+    anything = missed & ~reads
     for _, end in reading.capture.gaps.tolist():
         at = int(np.searchsorted(cycles.time_ps[:n], end))
-        missed[at : at + 1] = True
-    begins = missed & ~np.concatenate([[False], missed[:-1]])
-    found += [(cycle, 0, FORGET) for cycle in _ints(np.flatnonzero(begins))]
+        anything[at : at + 1] = True
+    for what, so in ((FORGET, anything), (PERHAPS_READ, reads)):
+        begins = so & ~np.concatenate([[False], so[:-1]])
+        found += [(cycle, 0, what) for cycle in _ints(np.flatnonzero(begins))]
     return found
 
 
-def _perhaps_asked(banks: Banks, accesses: Accesses, chip: int) -> npt.NDArray[np.int64]:
-    """Cycles in which a chip may be asked, as state bits that are not known will have it."""
+def _perhaps_asked(banks: Banks, accesses: Accesses, chip: int) -> list[tuple[int, int]]:
+    """Cycles in which a chip may be asked, as state bits that are not known will have it, and what
+    that does to it.
+    """
     open_ = np.flatnonzero((accesses.address >= 0) & (accesses.bank < 0))
     row = banks.rows[:, accesses.address[open_]]
     answers = banks.responds[row, accesses.read[open_] & 1]
-    perhaps: npt.NDArray[np.int64] = open_[(answers >> np.uint32(chip) & 1).any(axis=0)]
-    return perhaps
+    perhaps = open_[(answers >> np.uint32(chip) & 1).any(axis=0)]
+    told = np.where(accesses.read[perhaps] == 1, PERHAPS_READ, FORGET)
+    return list(zip(_ints(perhaps), _ints(told), strict=True))

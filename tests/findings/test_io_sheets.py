@@ -5,7 +5,7 @@ The examples are from memory of the makers' sheets: R6522, R6532, R6551, R6545.
 
 import numpy as np
 import pytest
-from drill_readings import members, only, read, rules
+from drill_readings import boot, members, only, read, rules
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -17,7 +17,7 @@ from bustrace.drill.ports import PortInterval, PortTimer
 from bustrace.drill.screen_chip import ScreenTiming
 from bustrace.drill.serial_chip import SerialPort
 from bustrace.faults import Fault
-from bustrace.findings import find_all, gather
+from bustrace.findings import HIGH_WINS, Assumption, find_all, gather
 from bustrace.findings.io_chips import (
     FORGET,
     LOSE_COUNT,
@@ -27,6 +27,7 @@ from bustrace.findings.io_chips import (
     WRITE,
     Event,
     expected_reads,
+    kept_bytes,
     register_name,
     sheet_of,
     ways_of,
@@ -267,7 +268,59 @@ def test_no_bit_that_a_sheet_decides_is_otherwise_in_the_simulated_chip(part, wa
     assert any(known for _, known in told) or part == "6545"
 
 
+@pytest.mark.parametrize("part", SIMULATED)
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 2**32 - 1))
+def test_registers_that_keep_what_they_are_given_show_it_to_whoever_looks(part, seed):
+    rng = np.random.default_rng(seed)
+    size, make = SIMULATED[part]
+    chip = make(rng.integers(256, size=(64, 2), dtype=np.uint8))
+    chip.reset()
+    events = [Event(0, RESET)]
+    for cycle in range(1, 60):
+        offset, byte = int(rng.integers(size)), int(rng.choice(BYTES))
+        if rng.random() < 0.05:
+            chip.reset()
+            events.append(Event(cycle, RESET))
+        else:
+            events.append(Event(cycle, WRITE, offset, byte, 0xFF))
+            chip.write(offset, byte, cycle)
+        rows = kept_bytes(sheet_of(part, size), events)
+        shown = {register: (byte, known) for _, register, byte, known in rows}
+        for register, (byte, known) in shown.items():
+            assert (chip.read(register, cycle) ^ byte) & known == 0
+    assert rows == sorted(rows, key=lambda row: row[0])
+    assert any(known for *_, known in rows) or part == "6545"
+
+
+def test_what_may_have_been_a_write_makes_kept_registers_unknown():
+    events = [Event(0, RESET), Event(3, WRITE, DDRA, 0x0F, 0xFF), Event(7, FORGET)]
+    rows = kept_bytes(sheet_of("6522", 16), events)
+    assert [row[2:] for row in rows if row[1] == DDRA] == [(0, 0xFF), (0x0F, 0xFF), (0, 0)]
+    assert {row[0] for row in rows if row[2:] == (0, 0)} == {7}
+
+
 # ---- on a board
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("fault", ["always:U6", "doubled:U5+U6"])
+def test_a_port_that_drives_unasked_shows_what_was_written(fault):
+    """Its direction registers hold zeros from RES on, and then what the program gave them: what
+    reads show of them beside the ROM is no news.
+    """
+    planted = Planting(Fault.parse(fault), "high")
+    replay = gather(boot(planted, cycles=1500)).replay
+    port = replay.chips.index("U6")
+    rom = replay.chips.index("U5")
+    does = {"always": 1 << port} if fault == "always:U6" else {"doubled": rom, "doubled_by": port}
+    answers = replay.replay(Assumption(fight=HIGH_WINS, **does))
+    beside = np.flatnonzero(answers.drivers == (1 << port | 1 << rom))
+    at_ddr = beside[np.isin(replay.address[beside] & 15, (DDRA, DDRB))]
+    assert len(at_ddr) > 4
+    assert (answers.expected_known[at_ddr] == 255).all()
+    assert (answers.expected[at_ddr] == replay.data[at_ddr]).all()
+    assert answers.cost[at_ddr].sum() == 0
 
 
 def io_board(folder, seed):

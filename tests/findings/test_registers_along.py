@@ -36,7 +36,7 @@ def books() -> Books:
 
 
 def at(address: int) -> Cycle:
-    return Cycle(0, address, address, address, 0, address, 1, 1, 0, ANY_BYTE)
+    return Cycle(0, address, address, address, 0, address, 1, 1, 0, 0, ANY_BYTE)
 
 
 def test_a_register_that_keeps_what_it_holds_is_soon_expected_to():
@@ -56,6 +56,36 @@ def test_a_register_that_is_another_each_time_pays_where_it_is_met_again_once():
     ]
     assert shown[1] == shown[3] == 0  # as it was; the bit that was paid for
     assert (shown[2], shown[4]) == (1, 7)
+
+
+def shown_in_parts(byte: int) -> float:
+    """Bits for a register of which one line is seen at a time, each at another address."""
+    kept, cells = books(), one_cell()
+    return sum(
+        _kernels._register_shows(byte, 1 << bit, cells, 0, kept, at(bit)) for bit in range(8)
+    )
+
+
+def test_a_register_at_rest_is_no_dearer_seen_line_by_line():
+    assert shown_in_parts(0x00) == shown_in_parts(0xFF) == 3
+    assert shown_in_parts(0x5A) == 8
+
+
+def test_the_next_register_is_at_rest_as_the_last_was():
+    kept = books()
+    first, like, other = (
+        _kernels._more_of_a_register(byte, 0xF0, one_cell(), 0, kept.registers)
+        for byte in (0xFF, 0xFF, 0x00)
+    )
+    assert (first, like, other) == (3, 1, 3)
+
+
+def test_a_register_that_changed_does_not_keep_what_it_holds():
+    kept, cells = books(), one_cell()
+    for byte in (0x00, 0x00, 0x01):
+        assert not cells.written[0]
+        _kernels._more_of_a_register(byte, 255, cells, 0, kept.registers)
+    assert cells.written[0]
 
 
 def by_turns(known: int, shown: list[int], register: int = -1) -> list[float]:
