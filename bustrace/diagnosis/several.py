@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.diagnosis.gains import ONSET_PRICE, SOMETIMES_SHARE, score, whole_gain
+from bustrace.diagnosis.gains import ONSET_PRICE, SOMETIMES_SHARE, Scored, score, whole_gain
 from bustrace.diagnosis.grouping import (
     MIN_PROBABILITY,
     Weighed,
@@ -53,6 +53,11 @@ bytes are like is judgement, and the best of a thousand is picked."""
 
 MOST_PERHAPS = 2
 """Such faults, at most."""
+
+AT_ROMS_TRIED, BESIDE_CONTENT_TRIED = 16, 24
+"""Hypotheses, the likeliest ones, that are tried on what ROMs still give wrong, and beside another
+content.
+"""
 
 NOT_FAR_BEHIND = 10.0
 """Bits by which several that explain a capture may be behind one that does, to be told all the
@@ -233,6 +238,8 @@ def further(
             break  # nothing that could be gained
         left = _wrong(evidence, given)
         scored = score(evidence, hypotheses, given, least)
+        if given.loose >= 0:
+            scored = _beside_content(evidence, scored, given, left)
         groups = groups_of(scored, left, sure, besides=True)
         one_more, both, besides = None, given, []
         for group in groups:
@@ -250,10 +257,13 @@ def further(
             if much or (last and spared >= (1 - LAST_FAULT_LEAVES) * left > 0):
                 one_more, both = group, joined
                 break
-            by_an_image = knows_a_rom(evidence) and given.loose < 0
-            if by_an_image or spared >= WRONG_ONLY[0]:
+            if knows_a_rom(evidence) or spared >= WRONG_ONLY[0]:
                 besides.append(group)
         if one_more is None:
+            at_roms = _at_roms(evidence, scored, given)
+            besides = [g for g in at_roms if not g.members & named] + [
+                g for g in besides if not any(g.members & other.members for other in at_roms)
+            ]
             instead += [perhaps(each, certainty) for each in besides[:MOST_PERHAPS]]
             break
         # It rests on the one before it, so it is no surer than that.
@@ -272,6 +282,55 @@ def further(
     return more, [
         each for each in instead if each.probability >= MIN_PROBABILITY and not each.members & told
     ]
+
+
+def _at_roms(evidence: Evidence, scored: list[Scored], given: Assumption) -> list[Weighed]:
+    """The likeliest of what explains all bytes in which ROMs still differ from their images: that
+    stands by itself, however much noise of a program that runs wild nothing explains.
+    """
+    replay = evidence.replay
+    known = [i for i, ref in enumerate(replay.chips) if replay.has_image(ref) and i != given.loose]
+    mine = np.zeros(evidence.n, dtype=np.bool_)
+    for chip in known:
+        mine |= sole_driver(evidence, chip)
+
+    def wrong(assumption: Assumption) -> float:
+        cost = replay.replay(assumption, WRONG_ONLY).cost
+        return float(cost[mine].sum(dtype=np.float64))
+
+    left = wrong(given)
+    if left < WRONG_ONLY[0]:
+        return []
+    likeliest = sorted((s for s in scored if not s.sometimes), key=lambda s: -s.weight_bits)
+    fits = [
+        each
+        for each in likeliest[:AT_ROMS_TRIED]
+        if (joined := join(given, each.hypothesis.assumption)) is not None
+        and wrong(joined) <= LAST_FAULT_LEAVES * left
+    ]
+    return groups_of(fits, left, listed(evidence), besides=True)[:1]
+
+
+def _beside_content(
+    evidence: Evidence, scored: list[Scored], given: Assumption, left: float
+) -> list[Scored]:
+    """What explains anything but the bytes of a ROM of another content: these may be any, and what
+    they are like is judgement. `left` are the bits of wrong levels beside it.
+    """
+    fits = []
+    tried: dict[Assumption, bool] = {}
+    for each in sorted(scored, key=lambda s: -s.weight_bits):
+        joined = join(given, each.hypothesis.assumption)
+        if joined is None:
+            continue
+        if joined not in tried and len(tried) < BESIDE_CONTENT_TRIED:
+            spared = left - _wrong(evidence, joined, given if each.sometimes else None)
+            tried[joined] = spared >= WRONG_ONLY[0] or (
+                not each.sometimes and _elsewhere(evidence, given, joined) >= PERHAPS_GAIN
+            )
+        if tried.get(joined, True):
+            fits.append(each)
+    return fits
 
 
 def _elsewhere(evidence: Evidence, given: Assumption, joined: Assumption) -> float:

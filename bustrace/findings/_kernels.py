@@ -257,13 +257,12 @@ OF_DATA, OF_ADDRESS, OF_SELECTS, OF_DRIVERS = 0, 1, 2, 3
     LEFT_ALONE,
     LOST,
     KEPT,
-    OTHER_CONTENT,
     ECHOED,
     FOUGHT,
     COPIES_MEMORY,
     BESIDE_REGISTER,
     REMEMBERED,
-) = range(16, 32)
+) = range(16, 31)
 # Of addresses: R/W, and from `SHOWN` on the data lines that a read of the address showed.
 RW_WRONG, SHOWN = 16, 17
 
@@ -1298,12 +1297,11 @@ def _registers_give(
 
 @compiled_in_place
 def _of_another_content(cells, where, told, cycle, bits, seen, wrong, fresh):
-    """Bits for a wrong byte of a ROM whose content is in doubt: it holds what it gave at first."""
+    """Bits for a wrong byte of a ROM whose content is in doubt: it holds what it gave at first, and
+    another content is always the same one.
+    """
     if cells.written[where]:
-        # Another content is always the same one.
-        return (
-            bits[0] * _ones(wrong) if _first_time(told, OF_DATA, cycle.at, OTHER_CONTENT) else 0.0
-        )
+        return bits[0] * _ones(_news(told, OF_DRIVERS, cycle.at, wrong))
     if fresh == 0:
         return 0.0
     cells.byte[where] = seen
@@ -1437,19 +1435,27 @@ def _beside_a_register(chips, cells, books, assume, cycle, bus, drive, shown, fo
     is known to hold the other. Bits for what is news.
     """
     along = drive.vague & drive.register_lanes & ~drive.decided & shown
-    loses = bus.seen ^ 255 if assume[FIGHT] == HIGH_WINS else bus.seen
-    both = along & loses
+    weaker = 0 if assume[FIGHT] == HIGH_WINS else 255
+    both = along & ~(bus.seen ^ weaker)
     register = drive.register
-    held = 0 if cells.written[register] else cells.known[register]
-    same = held & ~(cells.byte[register] ^ bus.seen)
-    hidden = along & ~loses & ~(held & ~same)
-    price = _more_of_a_register(bus.seen, both, cells, register, books.registers)
+    known = cells.known[register]
+    held = 0 if cells.written[register] else known
+    level = cells.byte[register]
+    if _ones(held) >= AT_REST and (level ^ weaker) & held == 0:
+        held, level = 255, weaker  # one at rest is so on all lines
+    by_memory = along & ~both & held & ~(level ^ weaker)
+    hidden = along & ~both & ~by_memory
+    open_ = hidden & ~held
+    # It may hold anything, and bring the level that wins; or it is at rest, and the memory does.
+    anything = _ones(both & ~known) + AS_IT_SHOULD * _ones(open_)
+    at_rest = _more_of_a_register(bus.seen, both, cells, register, books.registers) + _ones(open_)
+    price = 0.0
+    if _first_time(books.told, OF_DATA, cycle.at, BESIDE_REGISTER):
+        price = min(anything, at_rest)
     for c in range(chips.kind.shape[0]):
         if (drive.driving >> c) & 1 and _is_memory(chips, c):
             told = shown & ~hidden
             price += _taught(chips, cells, books, assume, cycle, bus, drive, c, told, 0, 0, forgot)
-    if _first_time(books.told, OF_DATA, cycle.at, BESIDE_REGISTER):
-        price += AS_IT_SHOULD * _ones(hidden & ~held)
     return price
 
 
