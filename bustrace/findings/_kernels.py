@@ -1438,20 +1438,23 @@ def _beside_a_register(chips, cells, books, assume, cycle, bus, drive, shown, fo
     weaker = 0 if assume[FIGHT] == HIGH_WINS else 255
     both = along & ~(bus.seen ^ weaker)
     register = drive.register
-    known = cells.known[register]
-    held = 0 if cells.written[register] else known
-    level = cells.byte[register]
+    restless = cells.written[register] != 0
+    known = 0 if restless else cells.known[register]
+    held, level = known, cells.byte[register]
     if _ones(held) >= AT_REST and (level ^ weaker) & held == 0:
         held, level = 255, weaker  # one at rest is so on all lines
     by_memory = along & ~both & held & ~(level ^ weaker)
     hidden = along & ~both & ~by_memory
     open_ = hidden & ~held
+    changed = both & known & (level ^ weaker)
+    moved = _moved(_ones(changed), _ones(both & known & ~changed), books.drift)
     # It may hold anything, and bring the level that wins; or it is at rest, and the memory does.
-    anything = _ones(both & ~known) + AS_IT_SHOULD * _ones(open_)
+    news = _ones(both & ~known) + AS_IT_SHOULD * _ones(open_)
     at_rest = _more_of_a_register(bus.seen, both, cells, register, books.registers) + _ones(open_)
-    price = 0.0
-    if _first_time(books.told, OF_DATA, cycle.at, BESIDE_REGISTER):
-        price = min(anything, at_rest)
+    if not restless:
+        news = min(news, at_rest)
+    first_here = _first_time(books.told, OF_DATA, cycle.at, BESIDE_REGISTER)
+    price = news + moved if first_here else 0.0
     for c in range(chips.kind.shape[0]):
         if (drive.driving >> c) & 1 and _is_memory(chips, c):
             told = shown & ~hidden
