@@ -20,18 +20,18 @@ from drill_readings import (
 )
 
 from bustrace.board import load_board
-from bustrace.diagnosis import diagnose
+from bustrace.diagnosis import diagnose, several
 from bustrace.diagnosis.among_suspects import perhaps_revised
 from bustrace.diagnosis.gains import Scored
 from bustrace.diagnosis.grouping import Weighed, groups_of
-from bustrace.diagnosis.hypotheses import Hypothesis
+from bustrace.diagnosis.hypotheses import Hypothesis, enumerate_hypotheses
 from bustrace.diagnosis.joining import join
 from bustrace.diagnosis.several import LAST_FAULT_WORTH, TOGETHER, instead_of, worth
 from bustrace.diagnosis.suspected import suspected
 from bustrace.diagnosis.weighing import weigh
 from bustrace.drill import Display, Nuisances, Occurrence, Planting, as_described
 from bustrace.faults import Fault
-from bustrace.findings import FIRST_WINS, Assumption, observe
+from bustrace.findings import FIRST_WINS, WRONG_ONLY, Assumption, gather, observe
 
 pytestmark = pytest.mark.slow
 
@@ -70,6 +70,33 @@ def test_beside_another_revision_what_is_no_byte_of_it_tells_of_a_second_fault(t
     named = [members(suspect) for suspect in diagnosis.suspects]
     assert "always:Z5" in named[0]
     assert "content:Z5" in named[1]
+
+
+def test_beside_another_revision_its_bytes_speak_for_no_second_fault():
+    """Its program may be moved by some bytes, as by an address line of the ROM."""
+    board = as_described(tide_gauge(), Nuisances(other_revision="U5"), 8)
+    evidence = gather(read(run("plane:U4.3", seed=5, cycles=4000), board=board, seed=5))
+    given = Assumption(loose=evidence.replay.chips.index("U5"))
+    wrong = evidence.replay.replay(given, WRONG_ONLY).total
+    picked = [
+        Scored(h, 50.0, 0, False)
+        for h in enumerate_hypotheses(evidence)
+        if str(h.fault) in ("plane:U4.3", "open:A2@U5")
+    ]
+    assert len({each.hypothesis.fault for each in picked}) == 2
+    left = several._beside_content(evidence, picked, given, wrong)
+    assert {str(each.hypothesis.fault) for each in left} == {"plane:U4.3"}
+
+
+def test_a_byte_that_a_rom_gives_wrong_is_told_beside_a_fault_that_leaves_much_noise(monkeypatch):
+    """The RAM is mute, and what it leaves the CPU with is no program."""
+    faults = "silent:U4", Planting(Fault.parse("content:U5"), "rot")
+    reading = boot(*faults, seed=1, cycles=3000, undriven="high")
+    first, *others = diagnose(reading).suspects
+    assert "silent:U4" in members(first)
+    assert any("content:U5" in members(suspect) for suspect in others)
+    monkeypatch.setattr(several, "_at_roms", lambda *_: [])
+    assert not any("content:U5" in members(suspect) for suspect in diagnose(reading).suspects)
 
 
 @pytest.mark.parametrize(

@@ -12,9 +12,12 @@ from bustrace.findings._kernels import (
     ANY_BYTE,
     BYTES_SEEN,
     HABITS,
+    IO,
+    RAM,
     Books,
     Bus,
     Cells,
+    Chips,
     Cycle,
     Drive,
 )
@@ -86,6 +89,47 @@ def test_a_register_that_changed_does_not_keep_what_it_holds():
         assert not cells.written[0]
         _kernels._more_of_a_register(byte, 255, cells, 0, kept.registers)
     assert cells.written[0]
+
+
+def beside(held: int, known: int, shown: list[int]) -> list[float]:
+    """Bits for a register, of which some lines are known, beside a RAM that nobody knows: byte by
+    byte at other addresses. The low level wins; what is told of the RAM costs nothing here.
+    """
+    drive = Drive(
+        driving=3, driven=255, ones=0, zeros=0, highs=0, hazy=255, vague=255, ones_but_free=255,
+        doubted=0, decided=0, murky=0, undecided=0, strong=-1, beaten=-1, free=True, register=0,
+        register_lanes=255, asked=False,
+    )  # fmt: skip
+    chips = Chips(
+        kind=np.array([IO, RAM]), lanes=np.array([255, 255]), base=np.array([0, 1]),
+        inner=np.tile(np.arange(16), (2, 1)), page=np.zeros((1, 2), np.int64),
+    )  # fmt: skip
+    cells = Cells(*(np.zeros(17, np.int64) for _ in range(3)))
+    cells.byte[0], cells.known[0] = held, known
+    kept = books()._replace(usual=np.ones((9, 256, 256)))
+    assume = Assumption(always=1).packed()
+    return [
+        _kernels._beside_a_register(
+            chips, cells, kept, assume, at(address), Bus(byte, 255, 0, 255, 0), drive, 255, False
+        )
+        for address, byte in enumerate(shown)
+    ]
+
+
+def test_a_register_beside_a_memory_pays_for_the_highs_that_both_bring():
+    """And little for lows, which either may bring; once known, it hardly is news."""
+    assert beside(0, 0, [0xF0, 0xC0]) == pytest.approx([4 + 4 * 0.415, 2 * 0.093], abs=0.001)
+
+
+def test_a_register_at_rest_beside_a_memory_leaves_the_lows_to_that():
+    """All high so far: the rest is, too."""
+    assert beside(0xF0, 0xF0, [0x0F, 0x00]) == pytest.approx([0, 0])
+
+
+def test_a_register_that_is_known_to_be_low_is_never_high():
+    moved, as_new = beside(0, 255, [0x01, 0x03])
+    assert moved == pytest.approx(4, abs=0.1)
+    assert as_new == pytest.approx(2 + 6 * 0.415)
 
 
 def by_turns(known: int, shown: list[int], register: int = -1) -> list[float]:
