@@ -512,7 +512,10 @@ class BoardReplay:
         exact = answers.astray & self._io.chips & ~ill
         if not exact:
             return answers
-        io = self._sheets.under(answers.taken, exact, self._sure)
+        unasked = assumption.always | before.always
+        for one in (assumption, before):
+            unasked |= 1 << one.doubled_by if one.doubled_by >= 0 else 0
+        io = self._sheets.under(answers.taken, exact, unasked, self._sure)
         again = self._replay(assumption, prices, first, before, _NO_LIMIT, self.n, io, exact)
         assert again is not None, "without a limit a replay goes to the end"
         return again

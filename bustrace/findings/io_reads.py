@@ -131,7 +131,7 @@ class IoSheets:
         }
         self._happenings = _happenings(reading, accesses)
         self._perhaps = {bit: _perhaps_asked(banks, accesses, bit) for bit in self._makes}
-        self._memory: dict[bytes, tuple[Bytes, Bytes, list[_Kept]]] = {}
+        self._memory: dict[bytes, tuple[Bytes, Bytes]] = {}
         self._columns: dict[int, tuple[npt.NDArray[Any], ...]] = {}
         n = len(accesses.address)
         judged = (accesses.address >= 0) & (accesses.bank >= 0)
@@ -154,15 +154,20 @@ class IoSheets:
         self.reads = IoReads(chips, asked, expected, known, _in_order(self._kept.values()))
 
     def under(
-        self, taken: npt.NDArray[np.uint16], exact: int, sure: npt.NDArray[np.uint8]
+        self,
+        taken: npt.NDArray[np.uint16],
+        exact: int,
+        unasked: int,
+        sure: npt.NDArray[np.uint8],
     ) -> IoReads:
-        """The columns where some of the chips, those in `exact`, got other accesses.
+        """The columns where some of the chips, those in `exact`, got other accesses. What they
+        show of themselves is told of those that may drive `unasked`.
 
         Parameters
         ----------
         taken : uint16, shape (chips, n)
             What each got in each cycle, as the kernel's `TAKEN` has it.
-        exact : int
+        exact, unasked : int
         sure : uint8, shape (n,)
             Bits of the byte on the bus that are known.
         """
@@ -175,15 +180,13 @@ class IoSheets:
             at = np.flatnonzero(taken[bit])[:MOST_AGAIN]
             what = taken[bit, at]
             told = np.where(what & TAKEN_WRITE, WRITE, READ)
+            columns = (at, told, what >> TAKEN_OFFSET & 31, what & 0xFF, sure[at])
             key = blake2b(at.tobytes() + what.tobytes() + bytes((bit,))).digest()
             if key not in self._memory:
-                columns = (at, told, what >> TAKEN_OFFSET & 31, what & 0xFF, sure[at])
-                self._memory[key] = (
-                    *self._go_through(bit, WAYS[:1], columns)[0],
-                    self._kept_by(bit, columns),
-                )
+                self._memory[key] = self._go_through(bit, WAYS[:1], columns)[0]
             reads = at[told == READ]
-            expected[0, reads], known[0, reads], kept[bit] = self._memory[key]
+            expected[0, reads], known[0, reads] = self._memory[key]
+            kept[bit] = self._kept_by(bit, columns) if unasked >> bit & 1 else []
         rows = _in_order(kept.values())
         return IoReads(self.reads.chips, self.reads.asked, expected, known, rows)
 
