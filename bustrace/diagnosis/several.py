@@ -24,7 +24,7 @@ from bustrace.diagnosis.grouping import (
 from bustrace.diagnosis.hypotheses import Hypothesis
 from bustrace.diagnosis.joining import join
 from bustrace.diagnosis.model import LIKELY
-from bustrace.findings import HEALTHY, WRONG_ONLY, Assumption, Evidence, sole_driver
+from bustrace.findings import HEALTHY, WRONG_ONLY, Answers, Assumption, Evidence, sole_driver
 
 SECOND_FAULT_GAIN = 40.0
 """Bits that one more fault must explain beyond the first: the noise of a program that runs wild is
@@ -234,12 +234,13 @@ def further(
     instead: list[Weighed] = []
     for _ in range(MAX_FAULTS - 1):
         least = wanted or PERHAPS_GAIN
-        if evidence.replay.replay(given).total <= least:
+        before = evidence.replay.replay(given)
+        if before.total <= least:
             break  # nothing that could be gained
         left = _wrong(evidence, given)
         scored = score(evidence, hypotheses, given, least)
         if given.loose >= 0:
-            scored = _beside_content(evidence, scored, given, left)
+            scored = _beside_content(evidence, scored, given, before, left)
         groups = groups_of(scored, left, sure, besides=True)
         one_more, both, besides = None, given, []
         for group in groups:
@@ -250,7 +251,7 @@ def further(
             much = group.gain > floor and (
                 given.loose < 0
                 or spared > BESIDE_CONTENT
-                or _elsewhere(evidence, given, joined) > max(SECOND_FAULT_GAIN, share)
+                or _elsewhere(evidence, given, before, joined) > max(SECOND_FAULT_GAIN, share)
             )
             worth_it = group.gain + group.prior_bits > LAST_FAULT_WORTH
             last = (group.gain > LAST_FAULT_GAIN or worth_it) and group.probability >= LIKELY
@@ -312,10 +313,11 @@ def _at_roms(evidence: Evidence, scored: list[Scored], given: Assumption) -> lis
 
 
 def _beside_content(
-    evidence: Evidence, scored: list[Scored], given: Assumption, left: float
+    evidence: Evidence, scored: list[Scored], given: Assumption, before: Answers, left: float
 ) -> list[Scored]:
     """What explains anything but the bytes of a ROM of another content: these may be any, and what
-    they are like is judgement. `left` are the bits of wrong levels beside it.
+    they are like is judgement. `before` is what the board answers with that ROM, and `left` the
+    bits of wrong levels beside it.
     """
     fits = []
     tried: dict[Assumption, bool] = {}
@@ -326,17 +328,16 @@ def _beside_content(
         if joined not in tried and len(tried) < BESIDE_CONTENT_TRIED:
             spared = left - _wrong(evidence, joined, given if each.sometimes else None)
             tried[joined] = spared >= WRONG_ONLY[0] or (
-                not each.sometimes and _elsewhere(evidence, given, joined) >= PERHAPS_GAIN
+                not each.sometimes and _elsewhere(evidence, given, before, joined) >= PERHAPS_GAIN
             )
         if tried.get(joined, True):
             fits.append(each)
     return fits
 
 
-def _elsewhere(evidence: Evidence, given: Assumption, joined: Assumption) -> float:
+def _elsewhere(evidence: Evidence, given: Assumption, before: Answers, joined: Assumption) -> float:
     """Bits that one more fault explains beside a ROM of another content, its own bytes left out."""
-    replay = evidence.replay
-    spared = replay.replay(given).cost - replay.replay(joined).cost
+    spared = before.cost - evidence.replay.replay(joined).cost
     return float(spared[~sole_driver(evidence, given.loose)].sum(dtype=np.float64))
 
 

@@ -197,8 +197,8 @@ class IoSheets:
             last = int(columns[0][-1])
             events = [event for event in events if event[0] <= last]
             events.append((last, FORGET, 0, 0, 0))
-        events = [event for event in events if event[1] in (WRITE, RESET, FORGET)]
-        found = kept_bytes(self._makes[chip], events)
+        changing = [event for event in events if event[1] in (WRITE, RESET, FORGET)]
+        found = kept_bytes(self._makes[chip], changing)
         return [(cycle, chip, register, byte, known) for cycle, register, byte, known in found]
 
     def _go_through(

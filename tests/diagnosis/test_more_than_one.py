@@ -77,6 +77,7 @@ def test_beside_another_revision_its_bytes_speak_for_no_second_fault():
     board = as_described(tide_gauge(), Nuisances(other_revision="U5"), 8)
     evidence = gather(read(run("plane:U4.3", seed=5, cycles=4000), board=board, seed=5))
     given = Assumption(loose=evidence.replay.chips.index("U5"))
+    before = evidence.replay.replay(given)
     wrong = evidence.replay.replay(given, WRONG_ONLY).total
     picked = [
         Scored(h, 50.0, 0, False)
@@ -84,7 +85,7 @@ def test_beside_another_revision_its_bytes_speak_for_no_second_fault():
         if str(h.fault) in ("plane:U4.3", "open:A2@U5")
     ]
     assert len({each.hypothesis.fault for each in picked}) == 2
-    left = several._beside_content(evidence, picked, given, wrong)
+    left = several._beside_content(evidence, picked, given, before, wrong)
     assert {str(each.hypothesis.fault) for each in left} == {"plane:U4.3"}
 
 
