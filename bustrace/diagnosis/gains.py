@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -17,9 +18,13 @@ from bustrace.findings import (
     EITHER_WINS,
     HEALTHY,
     SOMETIMES_PRICE,
+    SOMETIMES_SHARE,
+    TELLS,
     Answers,
     Assumption,
     Evidence,
+    NowAndThen,
+    choice_bits,
     sole_driver,
 )
 
@@ -32,16 +37,13 @@ ONSET_PRICE = 12.0
 SWAP_LATER = 60.0
 """The same for chips in each other's sockets: nobody swaps them while the board runs."""
 
-SOMETIMES_SHARE = 0.75
-"""Share of what it spares that a fault that comes and goes is credited with: it may choose its
-cycles, and what is seen again and again is only counted once."""
-
-_TELLS = 0.5
-"""Bits by which a cycle must differ to tell whether a fault was there."""
-
 OUT_OF_SIGHT = 60.0
 """Hypotheses this far (bits) behind the best are not weighed to the end: no prior makes up for
 it."""
+
+FAR_BEHIND, FAR_BEHIND_SHARE = 30.0, 0.5
+"""The same, their priors included: a chance of one in a billion; and as a share of what the best
+explains, for its model need not be that precise."""
 
 FIRST_CYCLES = 2_000
 """Cycles that tell which hypotheses to weigh first: after reset most faults show early."""
@@ -80,48 +82,89 @@ def score(
         base = evidence.replay.replay(given)
         base_gain, given_from = gain_of(evidence, base, given, HEALTHY)
     before = HEALTHY if given_from else given
+    tells = _tells(evidence)
     joins = [(h, join(given, h.assumption)) for h in hypotheses]
     wanted = [(h, joined) for h, joined in joins if joined is not None and joined != given]
+    priors: dict[Assumption, float] = {}
+    for hypothesis, joined in wanted:
+        priors[joined] = max(hypothesis.prior_bits, priors.get(joined, -np.inf))
+    base_bits = float(base.cost[tells].sum(dtype=np.float64))
     gained: dict[Assumption, tuple[float, int, bool]] = {}
-    least = floor
-    for joined in _promising_first(evidence, [joined for _, joined in wanted]):
-        answers = evidence.replay.replay_while(joined, base_gain + least)
+    best, best_bits = 0.0, -np.inf
+
+    def least_of(prior: float) -> float:
+        behind = max(FAR_BEHIND, FAR_BEHIND_SHARE * best)
+        in_sight = best - OUT_OF_SIGHT if given.loose >= 0 else best_bits - behind - prior
+        return max(floor, best - OUT_OF_SIGHT, in_sight)
+
+    for joined in _promising_first(evidence, wanted, given):
+        least = least_of(priors[joined])
+        answers = evidence.replay.replay_while(
+            joined, base_gain + least, NowAndThen(base.cost, tells, base_bits, least)
+        )
         if answers is not None:
-            gain, onset = gain_of(evidence, answers, joined, before)
+            gain, onset = gain_of(evidence, answers, joined, before, base_gain + least)
             gain -= base_gain
             now_and_then = 0.0 if given_from else _sometimes(evidence, base, answers)
             sometimes = now_and_then > max(gain, MIN_GAIN)
             if sometimes:
                 gain, onset = now_and_then, 0
             gained[joined] = gain, onset, sometimes
-            least = max(least, gain - OUT_OF_SIGHT)
+            best, best_bits = max(best, gain), max(best_bits, gain + priors[joined])
     # Whatever the order in which they were tried, the same ones are kept.
     return [
         Scored(hypothesis, *gained[joined])
         for hypothesis, joined in wanted
-        if joined in gained and gained[joined][0] >= least
+        if joined in gained and gained[joined][0] >= least_of(priors[joined])
     ]
 
 
-def _promising_first(evidence: Evidence, assumptions: list[Assumption]) -> list[Assumption]:
-    """Each once; in a long capture what gains most in its first cycles comes first, so that the
-    rest need not be replayed to the end.
+def _promising_first(
+    evidence: Evidence, wanted: list[tuple[Hypothesis, Assumption]], given: Assumption
+) -> list[Assumption]:
+    """Each assumption once; in a long capture what is likeliest by its first cycles comes first,
+    so that the rest need not be replayed to the end.
+
+    What a hypothesis explains beside what is given is taken for what either explains, cycle by
+    cycle.
     """
-    distinct = list(dict.fromkeys(assumptions))
-    replay = evidence.replay
-    if replay.n <= 2 * FIRST_CYCLES:
-        return distinct
-    early = {each: replay.early_gain(each, FIRST_CYCLES) for each in distinct}
-    return sorted(distinct, key=lambda each: -early[each])
+    if evidence.n <= 2 * FIRST_CYCLES:
+        return list(dict.fromkeys(joined for _, joined in wanted))
+    costs = _first_costs(evidence)
+
+    def cost_of(assumption: Assumption) -> npt.NDArray[np.float32]:
+        if assumption not in costs:
+            costs[assumption] = evidence.replay.early_cost(assumption, FIRST_CYCLES)
+        return costs[assumption]
+
+    most = cost_of(given) if given != HEALTHY else np.float32(np.inf)
+    bits: dict[Assumption, float] = {}
+    for hypothesis, joined in wanted:
+        cost = np.minimum(cost_of(hypothesis.assumption), most)
+        less = float(cost.sum(dtype=np.float64)) - hypothesis.prior_bits
+        bits[joined] = min(less, bits.get(joined, np.inf))
+    return sorted(bits, key=lambda joined: bits[joined])
+
+
+@lru_cache(maxsize=1)  # they are asked for again with each fault that is given
+def _first_costs(evidence: Evidence) -> dict[Assumption, npt.NDArray[np.float32]]:
+    """Bits of each of the first cycles under the assumptions that were asked for so far."""
+    return {}
 
 
 def gain_of(
-    evidence: Evidence, answers: Answers, assumption: Assumption, before: Assumption
+    evidence: Evidence,
+    answers: Answers,
+    assumption: Assumption,
+    before: Assumption,
+    floor: float = MIN_GAIN,
 ) -> tuple[float, int]:
-    """Bits over the healthy board, and the cycle from which the fault is taken to be there."""
+    """Bits over the healthy board, and the cycle from which the fault is taken to be there. A
+    later one is not looked for where that would not come to `floor` bits.
+    """
     whole = whole_gain(evidence, answers, assumption)
     price = ONSET_PRICE if assumption.swap_a < 0 else SWAP_LATER
-    if answers.gain - price <= max(whole, MIN_GAIN):
+    if answers.gain - price <= max(whole, floor):
         return whole, 0
     # What was paid before the onset made later surprises cheap: weigh it again without.
     again = evidence.replay.replay(assumption, first=answers.onset, before=before)
@@ -196,19 +239,22 @@ def _chosen(evidence: Evidence, assumption: Assumption) -> float:
 def _sometimes(evidence: Evidence, base: Answers, answers: Answers) -> float:
     """Bits over the board without it for a fault that comes and goes.
 
-    In each surprising cycle it may be there or not, whichever explains more; to say when costs as
-    much as the choice of so many out of so many: n H(k / n) (Shannon's entropy). A byte that nobody
-    knew tells nothing of a fault that may be away.
+    In each surprising cycle it may be there or not, whichever explains more, and to say when costs
+    bits too. A byte that nobody knew tells nothing of a fault that may be away.
     """
-    spared = base.cost - answers.cost
-    for reads in first_reads(evidence):
-        spared[reads] = 0.0
-    there, away = int((spared > _TELLS).sum()), int((spared < -_TELLS).sum())
-    both = there + away
-    if not there or not away:
+    spared = (base.cost - answers.cost)[_tells(evidence)]
+    there, away = spared > TELLS, spared < -TELLS
+    if not there.any() or not away.any():
         return 0.0
-    share = there / both
-    choice = -both * (share * np.log2(share) + (1 - share) * np.log2(1 - share))
     # Where it may as well be away, it is credited with nothing.
-    explained = float(spared[spared > _TELLS].sum(dtype=np.float64))
+    explained = float(spared[there].sum(dtype=np.float64))
+    choice = choice_bits(int(there.sum()), int(away.sum()))
     return SOMETIMES_SHARE * explained - float(choice) - SOMETIMES_PRICE
+
+
+def _tells(evidence: Evidence) -> npt.NDArray[np.bool_]:
+    """Cycles that can tell whether a fault is there that comes and goes: bool, shape (n,)."""
+    tells = np.ones(evidence.n, dtype=np.bool_)
+    for reads in first_reads(evidence):
+        tells[reads] = False
+    return tells

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 
 from bustrace.findings import HEALTHY, Assumption
+
+_HIGHS = [name for name in Assumption.__dataclass_fields__ if name.endswith("_or")]
 
 
 def join(first: Assumption, second: Assumption) -> Assumption | None:
@@ -15,11 +18,11 @@ def join(first: Assumption, second: Assumption) -> Assumption | None:
     if mine and theirs - mine and _who_wins(first) != _who_wins(second):
         return None  # one word for who wins does for the same chips only
     changes = {}
-    for name in Assumption.__dataclass_fields__:
-        given, added, neutral = (getattr(a, name) for a in (first, second, HEALTHY))
-        if added in (neutral, given):
+    for name, added in _changed(second).items():
+        given = getattr(first, name)
+        if added == given:
             continue
-        if given == neutral:
+        if given == getattr(HEALTHY, name):
             changes[name] = added
         elif name.endswith("_and"):
             changes[name] = given & added
@@ -40,9 +43,20 @@ def _low_wins(joined: Assumption) -> Assumption:
     """A line that both hold, each at another level, is low: NMOS and TTL pull down harder than
     up.
     """
-    highs = [name for name in Assumption.__dataclass_fields__ if name.endswith("_or")]
-    held = {name: getattr(joined, name) & getattr(joined, f"{name[:-3]}_and") for name in highs}
-    return replace(joined, **held)
+    changes = {}
+    for name in _HIGHS:
+        high, not_low = getattr(joined, name), getattr(joined, f"{name[:-3]}_and")
+        if high & ~not_low:
+            changes[name] = high & not_low
+    return replace(joined, **changes) if changes else joined
+
+
+@lru_cache(maxsize=10_000)  # each hypothesis is joined with several others
+def _changed(assumption: Assumption) -> dict[str, int]:
+    """What is not as on a healthy board."""
+    names = Assumption.__dataclass_fields__
+    values = ((name, getattr(assumption, name)) for name in names)
+    return {name: value for name, value in values if value != getattr(HEALTHY, name)}
 
 
 def _drives_along(assumption: Assumption) -> set[int]:

@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.diagnosis.gains import ONSET_PRICE, SOMETIMES_SHARE, Scored, score, whole_gain
+from bustrace.diagnosis.gains import ONSET_PRICE, Scored, score, whole_gain
 from bustrace.diagnosis.grouping import (
     MIN_PROBABILITY,
     Weighed,
@@ -24,7 +24,15 @@ from bustrace.diagnosis.grouping import (
 from bustrace.diagnosis.hypotheses import Hypothesis
 from bustrace.diagnosis.joining import join
 from bustrace.diagnosis.model import LIKELY
-from bustrace.findings import HEALTHY, WRONG_ONLY, Answers, Assumption, Evidence, sole_driver
+from bustrace.findings import (
+    HEALTHY,
+    SOMETIMES_SHARE,
+    WRONG_ONLY,
+    Answers,
+    Assumption,
+    Evidence,
+    sole_driver,
+)
 
 SECOND_FAULT_GAIN = 40.0
 """Bits that one more fault must explain beyond the first: the noise of a program that runs wild is

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
 from bustrace.diagnosis.gains import MIN_GAIN, Scored, score
 from bustrace.diagnosis.grouping import (
@@ -21,8 +22,12 @@ from bustrace.diagnosis.hypotheses import Hypothesis, enumerate_hypotheses
 from bustrace.diagnosis.several import PERHAPS_GAIN, further, instead_of
 from bustrace.findings import HEALTHY, Evidence, gather
 
-ENOUGH, FEWEST_WEIGHED = 4_000.0, 20_000
+ENOUGH, FEWEST_WEIGHED = 4_000.0, 8_000
 """Bits of surprise after which, and cycles before which, nothing is left out."""
+
+NEARLY_ALL = 0.99
+"""Share of the surprises, and of the levels not seen before at their addresses, after which a
+program that goes round and round tells nothing new."""
 
 BY_CHANCE = 0.5
 """Share of what the best fault explains that a ROM of another content does, where no level is wrong
@@ -111,10 +116,33 @@ def _with_several(
 
 
 def _as_far_as_it_tells(evidence: Evidence) -> Evidence:
-    """Of a program that runs wild all the way the first cycles tell all."""
-    surprises = np.cumsum(evidence.replay.healthy.cost, dtype=np.float64)
-    enough = max(FEWEST_WEIGHED, int(np.searchsorted(surprises, ENOUGH)))
+    """Of a program that runs wild all the way the first cycles tell all, and of one that goes round
+    and round the first rounds.
+    """
+    replay = evidence.replay
+    surprises = np.cumsum(replay.healthy.cost, dtype=np.float64)
+    if surprises[-1] > ENOUGH:
+        tells = np.searchsorted(surprises, ENOUGH)
+    else:
+        last_surprises = np.searchsorted(surprises, NEARLY_ALL * surprises[-1])
+        new = _new_levels(evidence)
+        tells = max(last_surprises, new[int(NEARLY_ALL * len(new))])
+    enough = max(FEWEST_WEIGHED, int(tells) + 1)
     return gather(evidence.reading, enough) if enough < evidence.n else evidence
+
+
+def _new_levels(evidence: Evidence) -> npt.NDArray[np.int64]:
+    """Cycles in which a data line has a level for the first time at an address of a bank, one for
+    each such line and level, in order.
+    """
+    replay = evidence.replay
+    judged = np.flatnonzero(replay.address >= 0)
+    bank = replay.healthy.bank[judged].astype(np.int64)
+    place = bank << 16 | replay.address[judged]
+    data = replay.data[judged]
+    levels = [place << 1 | data >> line & 1 for line in range(8)]
+    found = [judged[np.unique(level, return_index=True)[1]] for level in levels]
+    return np.sort(np.concatenate(found))
 
 
 def _any_content(

@@ -14,12 +14,22 @@ from bustrace.findings._kernels import (
     READS,
     SECOND_WINS,
     SOMETIMES_PRICE,
+    SOMETIMES_SHARE,
+    TELLS,
     WEAK_HIGH,
     WEAK_LOW,
     WRITES,
+    choice_bits,
 )
 from bustrace.findings.again import differences
-from bustrace.findings.answers import HEALTHY, WRONG_ONLY, Answers, Assumption, BoardReplay
+from bustrace.findings.answers import (
+    HEALTHY,
+    WRONG_ONLY,
+    Answers,
+    Assumption,
+    BoardReplay,
+    NowAndThen,
+)
 from bustrace.findings.evidence import Evidence, gather
 from bustrace.findings.io_chips import ways_of
 from bustrace.findings.joined_rules import (
@@ -53,6 +63,8 @@ __all__ = [
     "RULES",
     "SECOND_WINS",
     "SOMETIMES_PRICE",
+    "SOMETIMES_SHARE",
+    "TELLS",
     "WEAK_HIGH",
     "WEAK_LOW",
     "WRITES",
@@ -63,9 +75,11 @@ __all__ = [
     "Derail",
     "Evidence",
     "Finding",
+    "NowAndThen",
     "Observations",
     "Rung",
     "behind_buffers",
+    "choice_bits",
     "differences",
     "doubled_by_file",
     "find_all",

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.compiled import compiled, compiled_in_place
+from bustrace.compiled import compiled, compiled_in_place, compiled_part
 
 # Kinds of chips, as in the `kind` column.
 OTHER, ROM, RAM, IO = 0, 1, 2, 3
@@ -19,6 +19,16 @@ TOLD_BANKS = 16
 SOMETIMES_PRICE = 16.0
 """Bits for a fault that comes and goes: how often is a free parameter, and where it may hide is
 much."""
+
+SOMETIMES_SHARE = 0.75
+"""Share of what it spares that a fault that comes and goes is credited with: it may choose its
+cycles, and what is seen again and again is only counted once."""
+
+TELLS = 0.5
+"""Bits by which a cycle must differ to tell whether a fault that comes and goes was there."""
+
+LOOKS_AHEAD = 64
+"""Cycles after which it is asked anew what a fault that comes and goes can still come to."""
 
 LONGEST_DRIFT = 6
 """Cycles without a driver after which one more makes no difference."""
@@ -417,6 +427,17 @@ def _ones(value):
         count += 1
         value &= value - 1
     return count
+
+
+@compiled_part
+def choice_bits(there, away):
+    """Bits to say in which of all these cycles a fault was there that comes and goes:
+    n H(k / n) (Shannon's entropy). It never falls with more of either.
+    """
+    if there == 0 or away == 0:
+        return 0.0
+    both = there + away
+    return both * np.log2(both) - there * np.log2(there) - away * np.log2(away)
 
 
 @compiled_in_place
@@ -1613,6 +1634,10 @@ def replay_board(
     healthy,
     ahead,
     least,
+    given,
+    tells,
+    given_ahead,
+    least_now_and_then,
     expected,
     expected_known,
     drivers,
@@ -1695,8 +1720,11 @@ def replay_board(
     ahead : float64
         Sum of `healthy`: no fault can gain more than a healthy board has still to pay.
     least : float64
-        The replay stops where neither the gain from the best onset nor what is gained in single
-        cycles can come to this any more.
+        The replay stops where the gain from the best onset cannot come to this any more, nor that
+        in single cycles to `least_now_and_then`.
+    given, tells, given_ahead, least_now_and_then
+        The same for what is gained in single cycles, see `answers.NowAndThen`; `given_ahead` is the
+        sum of `given` where a cycle tells.
     expected, expected_known : uint8, shape (n,)
         Out: byte expected at the clip, and which bits are certain.
     drivers : uint32, shape (n,)
@@ -1733,6 +1761,9 @@ def replay_board(
     running = 0.0
     lowest = 0.0
     spared = 0.0
+    there = 0
+    away = 0
+    choice = 0.0
     onset = 0
     last = 0
     last_known = 0
@@ -1795,7 +1826,7 @@ def replay_board(
             total += price
             running += healthy[i] - price
             ahead -= healthy[i]
-            continue
+            continue  # in `given_ahead` it stays: so much it may gain
         if missed:
             _forget_ram(chips, cells)
             missed = False
@@ -2064,10 +2095,18 @@ def replay_board(
         if running < lowest:
             lowest = running
             onset = i + 1
-        if healthy[i] > price:
-            spared += healthy[i] - price
         ahead -= healthy[i]
-        if max(running - lowest, spared - SOMETIMES_PRICE) + ahead < least:
+        if tells[i]:
+            given_ahead -= given[i]
+            if given[i] - price > TELLS:
+                spared += given[i] - price
+                there += 1
+            elif given[i] - price < -TELLS:
+                away += 1
+        if i % LOOKS_AHEAD == 0:
+            choice = choice_bits(there, away)
+        now_and_then = SOMETIMES_SHARE * (spared + given_ahead) - choice - SOMETIMES_PRICE
+        if running - lowest + ahead < least and now_and_then < least_now_and_then:
             return total, lowest, onset, False, astray
     return total, lowest, onset, True, astray
 

@@ -9,6 +9,8 @@ the rules compare with; the others are weighed by the diagnosis.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from operator import attrgetter
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -51,7 +53,6 @@ high enough for noise, low enough to prove something with two bytes."""
 WRONG_ONLY = np.array([10.0, 10.0, 10.0, 0.0, 0.0])
 """The same, with nothing for what is merely unknown, or of another content."""
 
-_NO_LIMIT = -np.inf
 
 MAX_CYCLES = 400_000
 """Cycles that are weighed; a boot's decisive part is far shorter, and the cost is linear."""
@@ -152,8 +153,10 @@ class Assumption:
 
     def packed(self) -> npt.NDArray[np.int32]:
         """The kernel's vector: int32, shape (SLOTS,)."""
-        return np.array([getattr(self, f.name) for f in fields(self)], dtype=np.int32)
+        return np.array(_in_their_slots(self), dtype=np.int32)
 
+
+_in_their_slots = attrgetter(*(f.name for f in fields(Assumption)))
 
 HEALTHY = Assumption()
 
@@ -202,6 +205,27 @@ class Answers:
         """I/O chips with a sheet that any write reached, a bit each."""
         reached = (self.taken & TAKEN_WRITE != 0).any(axis=1)
         return sum(1 << chip for chip in np.flatnonzero(reached).tolist())
+
+
+class NowAndThen(NamedTuple):
+    """What a fault must come to that comes and goes.
+
+    Attributes
+    ----------
+    given : float32, shape (n,)
+        Bits of each cycle without the fault.
+    tells : bool, shape (n,)
+        Whether the cycle can tell whether it is there.
+    most : float
+        Sum of `given` where a cycle tells.
+    least : float
+        Bits it must gain over that.
+    """
+
+    given: npt.NDArray[np.float32]
+    tells: npt.NDArray[np.bool_]
+    most: float
+    least: float
 
 
 class BoardReplay:
@@ -316,7 +340,8 @@ class BoardReplay:
         self._set_board(board)
         self._set_selects(reading, settled)
         self.image = self._choose_images(board)
-        self._healthy_cost = np.zeros(n, dtype=np.float32)
+        self._memory = self._at_power_on()
+        self._expect_costs(np.zeros(n, dtype=np.float32))
         self._io = no_sheets()
         self.healthy = self.replay(HEALTHY)
         if known_sheets(reading):
@@ -327,8 +352,23 @@ class BoardReplay:
             self.healthy = self.replay(HEALTHY)
         self.io_sheets = tuple(i for i in range(len(self.chips)) if self._io.chips >> i & 1)
         self.address = np.where(self.healthy.bank < 0, np.int32(-1), self.meant_address)
-        self._healthy_cost = self.healthy.cost
+        self._expect_costs(self.healthy.cost)
         self.wrong = self.replay(HEALTHY, WRONG_ONLY).total
+
+    def _expect_costs(self, healthy: npt.NDArray[np.float32]) -> None:
+        """What each cycle costs on a healthy board, and all cycles up to each."""
+        self._healthy_cost = healthy
+        self._ahead = np.concatenate([[0.0], np.cumsum(healthy, dtype=np.float64)])
+
+    def _at_power_on(self) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
+        """What the memories hold before anything is written, and which bits of it are known."""
+        memory = np.zeros((2, sum(self.sizes)), dtype=np.uint8)
+        for i, content in enumerate(self._contents):
+            if content is not None:
+                mine = slice(int(self.base[i]), int(self.base[i]) + len(content))
+                memory[0, mine] = content
+                memory[1, mine] = self.lanes[i]
+        return memory[0], memory[1]
 
     def _taken_for(self, fetches: npt.NDArray[np.bool_], variant: str) -> npt.NDArray[np.uint8]:
         """Row of `usual` for the byte at the address of each cycle, by what the program takes it
@@ -478,18 +518,23 @@ class BoardReplay:
 
         With `first` the board is as in `before` up to that cycle.
         """
-        answers = self._replay(assumption, prices, first, before, _NO_LIMIT, self.n)
+        answers = self._replay(assumption, prices, first, before, self.n)
         assert answers is not None, "without a limit a replay goes to the end"
-        return self._exactly(answers, assumption, prices, first, before)
+        exact = self._exactly(answers, assumption, prices, first, before)
+        assert exact is not None, "without a limit a replay goes to the end"
+        return exact
 
-    def replay_while(self, assumption: Assumption, least: float) -> Answers | None:
-        """Replay as long as the gain over the healthy board, from the best onset or in single
-        cycles, can come to `least` bits; None where it cannot.
+    def replay_while(
+        self, assumption: Assumption, least: float, now_and_then: NowAndThen
+    ) -> Answers | None:
+        """Replay as long as the gain over the healthy board from the best onset can come to
+        `least` bits, or that of a fault that comes and goes to its own; None where neither can.
         """
-        answers = self._replay(assumption, PRICES, 0, HEALTHY, least, self.n)
+        limit = least, now_and_then
+        answers = self._replay(assumption, PRICES, 0, HEALTHY, self.n, limit)
         if answers is None or max(answers.gain, self.healthy.total - answers.total) <= 0:
             return answers
-        return self._exactly(answers, assumption, PRICES, 0, HEALTHY)
+        return self._exactly(answers, assumption, PRICES, 0, HEALTHY, limit)
 
     def _exactly(
         self,
@@ -498,7 +543,8 @@ class BoardReplay:
         prices: npt.NDArray[np.float64],
         first: int,
         before: Assumption,
-    ) -> Answers:
+        limit: tuple[float, NowAndThen] | None = None,
+    ) -> Answers | None:
         """Where I/O chips got other accesses: the same again, with what they then have to give."""
         ill = assumption.deaf | before.deaf
         for one in (assumption, before):
@@ -516,18 +562,11 @@ class BoardReplay:
         for one in (assumption, before):
             unasked |= 1 << one.doubled_by if one.doubled_by >= 0 else 0
         io = self._sheets.under(answers.taken, exact, unasked, self._sure)
-        again = self._replay(assumption, prices, first, before, _NO_LIMIT, self.n, io, exact)
-        assert again is not None, "without a limit a replay goes to the end"
-        return again
-
-    def early_gain(self, assumption: Assumption, cycles: int) -> float:
-        """Bits gained over the healthy board in the first cycles alone."""
-        healthy = self._healthy_cost[:cycles].sum(dtype=np.float64)
-        return float(healthy - self.early_cost(assumption, cycles).sum(dtype=np.float64))
+        return self._replay(assumption, prices, first, before, self.n, limit, io, exact)
 
     def early_cost(self, assumption: Assumption, cycles: int) -> npt.NDArray[np.float32]:
         """Bits of each of the first cycles: float32, shape (min(cycles, n),)."""
-        answers = self._replay(assumption, PRICES, 0, HEALTHY, _NO_LIMIT, min(cycles, self.n))
+        answers = self._replay(assumption, PRICES, 0, HEALTHY, min(cycles, self.n))
         assert answers is not None, "without a limit a replay goes to the end"
         return answers.cost
 
@@ -537,30 +576,27 @@ class BoardReplay:
         prices: npt.NDArray[np.float64],
         first: int,
         before: Assumption,
-        least: float,
         n: int,
+        limit: tuple[float, NowAndThen] | None = None,
         io: IoReads | None = None,
         exact: int = 0,
     ) -> Answers | None:
         io = io or self._io
+        if limit is None:
+            limit = -np.inf, NowAndThen(self._healthy_cost, self._healthy_cost > 0, 0.0, -np.inf)
+        least, now_and_then = limit
         taken = np.zeros((len(self.chips), n) if io.chips else (1, 1), dtype=np.uint16)
-        memory = np.zeros(sum(self.sizes), dtype=np.uint8)
-        memory_known = np.zeros(len(memory), dtype=np.uint8)
-        for i, content in enumerate(self._contents):
-            if content is not None:
-                mine = slice(int(self.base[i]), int(self.base[i]) + len(content))
-                memory[mine] = content
-                memory_known[mine] = self.lanes[i]
-        expected = np.zeros(n, dtype=np.uint8)
-        expected_known = np.zeros(n, dtype=np.uint8)
-        drivers = np.zeros(n, dtype=np.uint32)
-        cost = np.zeros(n, dtype=np.float32)
+        memory, memory_known = self._memory[0].copy(), self._memory[1].copy()
+        expected = np.empty(n, dtype=np.uint8)
+        expected_known = np.empty(n, dtype=np.uint8)
+        drivers = np.empty(n, dtype=np.uint32)
+        cost = np.empty(n, dtype=np.float32)
         vector, sound = assumption.packed(), before.packed()
         if len(vector) != SLOTS:
             raise TypeError("Assumption and the kernel's slots differ")
         for each in (vector, sound):
             each[SILENT] |= ((1 << len(self.chips)) - 1) & ~self.readable
-        chosen = np.zeros(n, dtype=np.int16)
+        chosen = np.empty(n, dtype=np.int16)
         banks = self.banks
         forgets = assumption.forgets | before.forgets
         total, lowest, onset, whole, astray = replay_board(
@@ -619,8 +655,9 @@ class BoardReplay:
             first,
             prices,
             self._healthy_cost,
-            float(self._healthy_cost[:n].sum(dtype=np.float64)),
+            float(self._ahead[n]),
             least,
+            *now_and_then,
             expected,
             expected_known,
             drivers,
@@ -631,7 +668,7 @@ class BoardReplay:
             return None
         gain = 0.0
         if assumption != HEALTHY:
-            gain = float(self._healthy_cost.sum(dtype=np.float64)) - total - lowest
+            gain = float(self._ahead[-1]) - total - lowest
         return Answers(
             expected,
             expected_known,

@@ -4,15 +4,23 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from drill_readings import boot, read, tide_gauge
 
 from bustrace.diagnosis import Diagnosis, diagnose
-from bustrace.diagnosis.gains import SOMETIMES_SHARE, _sometimes, score, whole_gain
+from bustrace.diagnosis.gains import _sometimes, gain_of, score, whole_gain
 from bustrace.diagnosis.hypotheses import enumerate_hypotheses
 from bustrace.drill import Occurrence, Planting, simulate
 from bustrace.faults import Fault
-from bustrace.findings import SOMETIMES_PRICE, Assumption, gather
+from bustrace.findings import (
+    HEALTHY,
+    SOMETIMES_PRICE,
+    SOMETIMES_SHARE,
+    Assumption,
+    NowAndThen,
+    gather,
+)
 
 
 def judged(fault: str, variant: str, seed: int, when: Occurrence | None = None) -> Diagnosis:
@@ -109,3 +117,26 @@ def test_what_comes_and_goes_gets_no_credit_for_what_tells_nothing():
     assert plain == pytest.approx(SOMETIMES_SHARE * 20.0 - 2.0 - SOMETIMES_PRICE)
     cost[600:900] -= 0.4
     assert _sometimes(evidence, healthy, replace(healthy, cost=cost)) == pytest.approx(plain)
+
+
+def test_what_is_cut_short_would_not_have_stayed():
+    """A replay stops only where neither a fault that lasts nor one that comes and goes can come to
+    what is asked for; and so for nearly all of many hypotheses it stops.
+    """
+    contact = Planting(Fault.parse("stuck:A3=1@U5"), "plain", Occurrence(0, 0.1, 8))
+    evidence = gather(boot(contact, seed=2, cycles=1200))
+    replay, everything = evidence.replay, np.ones(evidence.n, dtype=np.bool_)
+    cut = sometimes_only = 0
+    for assumption in {h.assumption for h in enumerate_hypotheses(evidence)}:
+        answers = replay.replay(assumption)
+        lasting, _ = gain_of(evidence, answers, assumption, HEALTHY)
+        now_and_then = _sometimes(evidence, replay.healthy, answers)
+        for least in (10.0, 20.0, 40.0, 80.0):
+            wanted = NowAndThen(replay.healthy.cost, everything, replay.healthy.total, least)
+            if replay.replay_while(assumption, least, wanted) is None:
+                cut += 1
+                assert max(lasting, now_and_then) < least
+            elif lasting < least <= now_and_then:
+                sometimes_only += 1
+    assert cut > 0
+    assert sometimes_only > 0
