@@ -90,7 +90,7 @@ def score(
         priors[joined] = max(hypothesis.prior_bits, priors.get(joined, -np.inf))
     base_bits = float(base.cost[tells].sum(dtype=np.float64))
     gained: dict[Assumption, tuple[float, int, bool]] = {}
-    best, best_bits = 0.0, -np.inf
+    best, best_bits, pace = 0.0, -np.inf, None
 
     def least_of(prior: float) -> float:
         behind = max(FAR_BEHIND, FAR_BEHIND_SHARE * best)
@@ -99,24 +99,33 @@ def score(
 
     for joined in _promising_first(evidence, wanted, given):
         least = least_of(priors[joined])
-        answers = evidence.replay.replay_while(
-            joined, base_gain + least, NowAndThen(base.cost, tells, base_bits, least)
-        )
+        now_and_then = NowAndThen(base.cost, tells, base_bits, least)
+        answers = evidence.replay.replay_while(joined, base_gain + least, now_and_then, pace)
         if answers is not None:
             gain, onset = gain_of(evidence, answers, joined, before, base_gain + least)
             gain -= base_gain
-            now_and_then = 0.0 if given_from else _sometimes(evidence, base, answers)
-            sometimes = now_and_then > max(gain, MIN_GAIN)
+            in_cycles = 0.0 if given_from else _sometimes(evidence, base, answers)
+            sometimes = in_cycles > max(gain, MIN_GAIN)
             if sometimes:
-                gain, onset = now_and_then, 0
+                gain, onset = in_cycles, 0
+            elif gain + priors[joined] > best_bits:
+                pace = _pace(base.cost - answers.cost, gain)
             gained[joined] = gain, onset, sometimes
             best, best_bits = max(best, gain), max(best_bits, gain + priors[joined])
-    # Whatever the order in which they were tried, the same ones are kept.
     return [
         Scored(hypothesis, *gained[joined])
         for hypothesis, joined in wanted
         if joined in gained and gained[joined][0] >= least_of(priors[joined])
     ]
+
+
+def _pace(spared: npt.NDArray[np.float32], gain: float) -> npt.NDArray[np.float64]:
+    """Bits that must be gained by each cycle, not to be out of sight of what gains the most: what
+    is so far behind when that has gained so much is not the likeliest any more, whatever follows.
+    """
+    gained = np.cumsum(spared, dtype=np.float64)
+    gained += min(0.0, gain - float(gained[-1]))  # what it is not credited with
+    return gained - np.maximum(OUT_OF_SIGHT, FAR_BEHIND_SHARE * gained)
 
 
 def _promising_first(

@@ -72,8 +72,8 @@ NOT_FAR_BEHIND = 10.0
 same: as one wrong level (judgement)."""
 
 IN_TIME = 20_000
-"""Cycles up to which several that are worth little more, or nearly as much, are looked for, or of
-which one explains nothing alone: in a longer capture there is no time."""
+"""Cycles in which one more fault is looked for, and up to which several that explain a capture in
+place of one: for more there is no time."""
 
 STARTS = 2
 """Groups behind the likeliest that are each tried as the first of several."""
@@ -108,7 +108,7 @@ def instead_of(
     some two explain anything.
     """
     none: tuple[list[Weighed], float] = [], 0.0
-    if not knows_a_rom(evidence):
+    if not knows_a_rom(evidence) or evidence.n > IN_TIME:
         return none
     mine, left = worth(chosen, _price(evidence, chosen)), evidence.replay.healthy.total
     if chosen[0].sometimes:
@@ -117,13 +117,11 @@ def instead_of(
         mine, left = mine + (1 - SOMETIMES_SHARE) * spared, left - spared
     else:
         left -= sum(group.gain for group in chosen)
-    if left < TOGETHER:
+    if left < TOGETHER or _all_right(evidence, chosen):
         return none  # nothing is left that others could explain
     best: list[Weighed] = []
-    in_time = evidence.n <= IN_TIME
-    near, price = (NOT_FAR_BEHIND, LAST_FAULT_WORTH) if in_time else (0.0, TOGETHER)
-    tried, most = {chosen[0].assumption}, mine - near
-    for group in (*groups[:STARTS], *_parts(evidence, hypotheses, most + price)):
+    tried, most = {chosen[0].assumption}, mine - NOT_FAR_BEHIND
+    for group in (*groups[:STARTS], *_parts(evidence, hypotheses, most + LAST_FAULT_WORTH)):
         if group.assumption in tried:
             continue
         tried.add(group.assumption)
@@ -132,7 +130,7 @@ def instead_of(
         gain = whole_gain(evidence, answers, group.assumption, group.onset)
         gain -= ONSET_PRICE if group.onset else 0.0
         first = replace(group, gain=gain, sometimes=False, probability=listed(evidence))
-        wanted = max(PERHAPS_GAIN, most + price - gain - group.prior_bits)
+        wanted = max(PERHAPS_GAIN, most + LAST_FAULT_WORTH - gain - group.prior_bits)
         more, _ = further(evidence, hypotheses, first, wanted)
         chain = [first, *more]
         if not more or any(each.members & chosen[0].members for each in more):
@@ -141,6 +139,17 @@ def instead_of(
         if worth_it > most:
             best, most = chain, worth_it
     return best, most - mine
+
+
+def _all_right(evidence: Evidence, chosen: list[Weighed]) -> bool:
+    """Whether what was chosen leaves no level wrong, and was not free to choose its bytes."""
+    all_of_them = HEALTHY
+    for group in chosen:
+        joined = join(all_of_them, group.assumption)
+        if joined is None or group.sometimes:
+            return False
+        all_of_them = joined
+    return all_of_them.loose < 0 and _wrong(evidence, all_of_them) == 0
 
 
 def _price(evidence: Evidence, chain: list[Weighed]) -> float:
@@ -187,7 +196,7 @@ def _parts(evidence: Evidence, hypotheses: list[Hypothesis], least: float) -> It
     half = MOST_PAIRED // 2
     places = dict.fromkeys(place for way in (alone, at_best) for _, place in sorted(way)[:half])
     pool = [told[place] for place in places]
-    if told and evidence.n <= IN_TIME:
+    if told:
         yield _one_of(told[min(alone)[1]][0], hypotheses)
         yield _one_of(told[min(at_best)[1]][0], hypotheses)
     if len(pool) < 2:

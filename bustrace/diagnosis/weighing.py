@@ -19,10 +19,10 @@ from bustrace.diagnosis.grouping import (
     with_runners_up,
 )
 from bustrace.diagnosis.hypotheses import Hypothesis, enumerate_hypotheses
-from bustrace.diagnosis.several import PERHAPS_GAIN, further, instead_of
+from bustrace.diagnosis.several import IN_TIME, PERHAPS_GAIN, further, instead_of
 from bustrace.findings import HEALTHY, Evidence, gather
 
-ENOUGH, FEWEST_WEIGHED = 4_000.0, 8_000
+ENOUGH, FEWEST_WEIGHED = 1_500.0, 8_000
 """Bits of surprise after which, and cycles before which, nothing is left out."""
 
 NEARLY_ALL = 0.99
@@ -49,7 +49,7 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     groups = groups_of(scored, evidence.replay.wrong, listed(evidence))
     if not groups:
         return ()
-    more, besides = further(evidence, hypotheses, groups[0])
+    more, besides = further(_in_time(evidence), hypotheses, groups[0])
     chosen, sure = [groups[0], *more], listed(evidence)
     several, ahead = instead_of(evidence, hypotheses, groups[1:], chosen)
     if several and ahead > 0:
@@ -77,7 +77,7 @@ def weigh_besides(evidence: Evidence) -> tuple[Weighed, ...]:
     groups = [perhaps(group) for group in groups_of(scored, wrong, sure, besides=True)]
     if not groups:
         return ()
-    more, besides = further(evidence, hypotheses, groups[0])
+    more, besides = further(_in_time(evidence), hypotheses, groups[0])
     return _told([groups[0], *more], [*with_runners_up(groups, sure)[1:], *besides])
 
 
@@ -129,6 +129,10 @@ def _as_far_as_it_tells(evidence: Evidence) -> Evidence:
         tells = max(last_surprises, new[int(NEARLY_ALL * len(new))])
     enough = max(FEWEST_WEIGHED, int(tells) + 1)
     return gather(evidence.reading, enough) if enough < evidence.n else evidence
+
+
+def _in_time(evidence: Evidence) -> Evidence:
+    return gather(evidence.reading, IN_TIME) if evidence.n > IN_TIME else evidence
 
 
 def _new_levels(evidence: Evidence) -> npt.NDArray[np.int64]:

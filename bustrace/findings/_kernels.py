@@ -1638,6 +1638,7 @@ def replay_board(
     tells,
     given_ahead,
     least_now_and_then,
+    pace,
     expected,
     expected_known,
     drivers,
@@ -1725,6 +1726,8 @@ def replay_board(
     given, tells, given_ahead, least_now_and_then
         The same for what is gained in single cycles, see `answers.NowAndThen`; `given_ahead` is the
         sum of `given` where a cycle tells.
+    pace : float64, shape (n,)
+        It stops, too, where it has not gained so much over what is given by a cycle.
     expected, expected_known : uint8, shape (n,)
         Out: byte expected at the clip, and which bits are certain.
     drivers : uint32, shape (n,)
@@ -1760,6 +1763,8 @@ def replay_board(
     total = 0.0
     running = 0.0
     lowest = 0.0
+    over = 0.0
+    lowest_over = 0.0
     spared = 0.0
     there = 0
     away = 0
@@ -2096,6 +2101,8 @@ def replay_board(
             lowest = running
             onset = i + 1
         ahead -= healthy[i]
+        over += given[i] - price
+        lowest_over = min(lowest_over, over)
         if tells[i]:
             given_ahead -= given[i]
             if given[i] - price > TELLS:
@@ -2105,6 +2112,9 @@ def replay_board(
                 away += 1
         if i % LOOKS_AHEAD == 0:
             choice = choice_bits(there, away)
+            so_far = max(over - lowest_over, SOMETIMES_SHARE * spared - choice - SOMETIMES_PRICE)
+            if so_far < pace[i]:
+                return total, lowest, onset, False, astray
         now_and_then = SOMETIMES_SHARE * (spared + given_ahead) - choice - SOMETIMES_PRICE
         if running - lowest + ahead < least and now_and_then < least_now_and_then:
             return total, lowest, onset, False, astray

@@ -228,6 +228,14 @@ class NowAndThen(NamedTuple):
     least: float
 
 
+class _Limit(NamedTuple):
+    """Where a replay stops, see `BoardReplay.replay_while`."""
+
+    least: float
+    now_and_then: NowAndThen
+    pace: npt.NDArray[np.float64]
+
+
 class BoardReplay:
     """The columns of a reading, ready to be replayed under any assumption.
 
@@ -358,6 +366,8 @@ class BoardReplay:
     def _expect_costs(self, healthy: npt.NDArray[np.float32]) -> None:
         """What each cycle costs on a healthy board, and all cycles up to each."""
         self._healthy_cost = healthy
+        now_and_then = NowAndThen(healthy, healthy > 0, 0.0, -np.inf)
+        self._no_limit = _Limit(-np.inf, now_and_then, np.full(len(healthy), -np.inf))
         self._ahead = np.concatenate([[0.0], np.cumsum(healthy, dtype=np.float64)])
 
     def _at_power_on(self) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
@@ -525,12 +535,18 @@ class BoardReplay:
         return exact
 
     def replay_while(
-        self, assumption: Assumption, least: float, now_and_then: NowAndThen
+        self,
+        assumption: Assumption,
+        least: float,
+        now_and_then: NowAndThen,
+        pace: npt.NDArray[np.float64] | None = None,
     ) -> Answers | None:
         """Replay as long as the gain over the healthy board from the best onset can come to
         `least` bits, or that of a fault that comes and goes to its own; None where neither can.
+        None, too, where either is behind its pace: float64, shape (n,), bits that must be gained by
+        each cycle over what is given.
         """
-        limit = least, now_and_then
+        limit = _Limit(least, now_and_then, self._no_limit.pace if pace is None else pace)
         answers = self._replay(assumption, PRICES, 0, HEALTHY, self.n, limit)
         if answers is None or max(answers.gain, self.healthy.total - answers.total) <= 0:
             return answers
@@ -543,7 +559,7 @@ class BoardReplay:
         prices: npt.NDArray[np.float64],
         first: int,
         before: Assumption,
-        limit: tuple[float, NowAndThen] | None = None,
+        limit: _Limit | None = None,
     ) -> Answers | None:
         """Where I/O chips got other accesses: the same again, with what they then have to give."""
         ill = assumption.deaf | before.deaf
@@ -577,14 +593,12 @@ class BoardReplay:
         first: int,
         before: Assumption,
         n: int,
-        limit: tuple[float, NowAndThen] | None = None,
+        limit: _Limit | None = None,
         io: IoReads | None = None,
         exact: int = 0,
     ) -> Answers | None:
         io = io or self._io
-        if limit is None:
-            limit = -np.inf, NowAndThen(self._healthy_cost, self._healthy_cost > 0, 0.0, -np.inf)
-        least, now_and_then = limit
+        least, now_and_then, pace = limit or self._no_limit
         taken = np.zeros((len(self.chips), n) if io.chips else (1, 1), dtype=np.uint16)
         memory, memory_known = self._memory[0].copy(), self._memory[1].copy()
         expected = np.empty(n, dtype=np.uint8)
@@ -658,6 +672,7 @@ class BoardReplay:
             float(self._ahead[n]),
             least,
             *now_and_then,
+            pace,
             expected,
             expected_known,
             drivers,

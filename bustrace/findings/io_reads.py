@@ -205,7 +205,7 @@ class IoSheets:
         self, chip: int, ways: Iterable[str], columns: tuple[npt.NDArray[Any], ...]
     ) -> list[tuple[Bytes, Bytes]]:
         """What each read of a chip must give, and which bits its sheet decides, in several ways."""
-        events = self._events(chip, columns) if len(columns[0]) else []
+        events = self._events(chip, columns)
         found = []
         for way in ways:
             given = np.array(expected_reads(self._makes[chip], way, events), dtype=np.uint8)
@@ -215,8 +215,7 @@ class IoSheets:
 
     def asking(self, chip: int) -> list[tuple[int, int]]:
         """First cycle, and cycle after the last, of each time in which a chip must pull IRQ."""
-        columns = self._columns[chip]
-        events = self._events(chip, columns) if len(columns[0]) else []
+        events = self._events(chip, self._columns[chip])
         return asking_spans(self._makes[chip], events, len(self.reads.asked))
 
     def _events(

@@ -38,6 +38,9 @@ _SHOWN_RIGHT, _LOOKED_BACK = 4, 4096
 they are looked for, so that it is not the line that is wrong.
 """
 
+_MOST_ODD = 6
+"""Bytes of the program that were others before and are tried as they were, the earliest ones."""
+
 
 @dataclass(frozen=True, slots=True)
 class Repair:
@@ -63,10 +66,11 @@ def explain(
 ) -> Repair | None:
     """Look for a change to what is believed that restores agreement.
 
-    Where a line is known to be unsteady, that line in some of the last reads comes first. Then, in
-    this order: a RES pulse the CPU did not take, an interrupt whose line was not captured (or was,
-    a cycle away), waits that were not captured, one bit of one read, both bytes of an address, a
-    stray sample and one bit of a read, one bit each of two reads.
+    Where a line is known to be unsteady, that line in some of the last reads comes first; then a
+    byte of the program, maybe far back, that was another before. Then, in this order: a RES pulse
+    the CPU did not take, an interrupt whose line was not captured (or was, a cycle away), waits
+    that were not captured, one bit of one read, both bytes of an address, a stray sample and one
+    bit of a read, one bit each of two reads.
 
     Parameters
     ----------
@@ -90,14 +94,17 @@ def explain(
         repair = _by_unsteady_lines(thread, at, floor, aside, asked, budget)
         if repair is not None:
             return repair
-    starts, state = _before(thread, at, floor, _ROWS_BACK)
-    if state is None:
-        return None
-    restart = starts[0]
     end = min(len(thread), at + asked.need + asked.window)
     if end - at < 16:
         return None
     keep = np.uint32(~aside & 0x3FFFFFF)
+    repair = _by_an_odd_byte(thread, at, floor, end, keep, asked, budget)
+    if repair is not None:
+        return repair
+    starts, state = _before(thread, at, floor, _ROWS_BACK)
+    if state is None:
+        return None
+    restart = starts[0]
     before = thread.run(restart, state, at)
     then = thread.run(restart, state, at + 1)
     meant_there = int(then.meant[-1] & then.certain[-1]) & 0xFFFF if then.end > at else -1
@@ -174,6 +181,62 @@ def _by_unsteady_lines(
         if furthest >= at - restart + asked.need:
             break
     return found
+
+
+def _by_an_odd_byte(
+    thread: Thread,
+    at: int,
+    floor: int,
+    end: int,
+    keep: np.uint32,
+    asked: Strictness,
+    budget: list[int],
+) -> Repair | None:
+    """A byte of the program that the CPU took as it was each time before. Where few address lines
+    are captured, the other way may look alike for long, up to an interrupt that tells.
+    """
+    upto = min(end, at + asked.need)
+    for cycle, usual in _odd_bytes(thread, at, floor):
+        starts, state = _before(thread, cycle, floor, 1)
+        if state is None:
+            continue
+        odd = Patch("reads", (cycle,), (usual,))
+        run = thread.run(starts[0], state, at, (odd,))
+        if first_trouble(run.off & keep, asked) is not None:
+            continue
+        begins: list[int] = run.row_cycle[-_ROWS_BACK:].tolist()
+        for more in ((), *_interrupts(thread, begins, at)):
+            if budget[0] <= 0:
+                return None
+            budget[0] -= 1
+            run = thread.run(starts[0], state, end, (odd, *more))
+            if _told(thread, run, at, asked) and _goes_on(run, keep, asked, upto):
+                return Repair((odd, *more), starts[0], state)
+    return None
+
+
+def _odd_bytes(thread: Thread, at: int, floor: int) -> list[tuple[int, int]]:
+    """Cycles, and the byte that was read at the same address at first, of the first reads of the
+    program in which it was another.
+    """
+    since = max(at - _LOOKED_BACK, floor)
+    row, pc = thread.rows.since(since)
+    at_steps = []
+    for step in range(3):
+        cycle = row + step
+        inside = cycle < at
+        cycle, place = cycle[inside], pc[inside] + step & thread.pins
+        at_steps.append(cycle[thread.meant[cycle] & thread.pins == place])
+    cycles = np.unique(np.concatenate(at_steps))
+    cycles = cycles[thread.certain[cycles] & thread.pins == thread.pins]
+    cycles = cycles[thread.believed.reads_known[cycles] == 0xFF]
+    _, first, place = np.unique(
+        thread.meant[cycles] & thread.pins, return_index=True, return_inverse=True
+    )
+    byte = thread.believed.reads[cycles]
+    usual = byte[first][place]
+    odd = np.flatnonzero(byte != usual)[:_MOST_ODD]
+    return list(zip(cycles[odd].tolist(), usual[odd].tolist(), strict=True))
 
 
 def _same(run: Run, other: Run) -> bool:

@@ -165,6 +165,18 @@ class Rows:
             for name in self.__dataclass_fields__:
                 getattr(self, name).append(getattr(run, f"row_{name}")[first:keep])
 
+    def since(self, cycle: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+        """First cycles and program counters of the sequences that begin at `cycle` or later, where
+        the program counter is known.
+        """
+        first, pc = [], []
+        for chunk, at, known in zip(self.cycle, self.pc, self.pc_known, strict=True):
+            mine = (chunk >= cycle) & (known == 0xFFFF)
+            first.append(chunk[mine])
+            pc.append(at[mine].astype(np.int64))
+        empty = np.empty(0, np.int64)
+        return np.concatenate([empty, *first]), np.concatenate([empty, *pc])
+
     def last_kind(self) -> int:
         """Kind of the last sequence, -1 without one."""
         return int(self.kind[-1][-1]) if self.kind else -1

@@ -9,7 +9,7 @@ import pytest
 from drill_readings import boot, read, tide_gauge
 
 from bustrace.diagnosis import Diagnosis, diagnose
-from bustrace.diagnosis.gains import _sometimes, gain_of, score, whole_gain
+from bustrace.diagnosis.gains import _pace, _sometimes, gain_of, score, whole_gain
 from bustrace.diagnosis.hypotheses import enumerate_hypotheses
 from bustrace.drill import Occurrence, Planting, simulate
 from bustrace.faults import Fault
@@ -140,3 +140,21 @@ def test_what_is_cut_short_would_not_have_stayed():
                 sometimes_only += 1
     assert cut > 0
     assert sometimes_only > 0
+
+
+def test_a_replay_stops_where_it_falls_far_behind_the_likeliest():
+    """Its own pace it keeps; a fault that explains nothing of it does not."""
+    evidence = gather(boot("stuck:D3=1@read", seed=2, cycles=1200))
+    replay = evidence.replay
+    by_fault = {str(h.fault): h.assumption for h in enumerate_hypotheses(evidence)}
+    truth = by_fault["stuck:D3=1@read"]
+    answers = replay.replay(truth)
+    gain, _ = gain_of(evidence, answers, truth, HEALTHY)
+    assert gain > 100
+    pace = _pace(replay.healthy.cost - answers.cost, gain)
+    everything = np.ones(evidence.n, dtype=np.bool_)
+    anything = NowAndThen(replay.healthy.cost, everything, replay.healthy.total, -np.inf)
+    assert replay.replay_while(truth, -np.inf, anything, pace) is not None
+    other = by_fault["stuck:A7=0@U4"]
+    assert replay.replay_while(other, -np.inf, anything, pace) is None
+    assert replay.replay_while(other, -np.inf, anything) is not None
