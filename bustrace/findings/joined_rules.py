@@ -38,6 +38,10 @@ then they must also be wrong."""
 SELDOM_LOW = 1
 """And at the low level with R/W: what runs wild after it hardly writes any more."""
 
+IN_A_CIRCLE = 2
+"""And at the seldom level with an input, where all the contexts are enough: the CPU that it asks
+again and again runs in a small circle."""
+
 APART = 2
 """Distinct addresses at which two lines should differ and do not."""
 
@@ -280,6 +284,8 @@ def _alike(levels: _Levels, a: int, b: int) -> tuple[Column, Column, list[int]] 
         return None
     ways = [_distinct(levels, same & high), _distinct(levels, same & ~high)]
     each_way = SELDOM_LOW if LINES[b] == "RW" else EACH_WAY
+    if LINES[b] in PULLED and sum(ways) >= CONTEXTS:
+        each_way = IN_A_CIRCLE
     return (both, same, ways) if min(ways) >= each_way else None
 
 

@@ -12,7 +12,7 @@ from bustrace.board import load_board
 from bustrace.diagnosis import diagnose
 from bustrace.drill import Display, Planting
 from bustrace.faults import Fault
-from bustrace.findings import find_all, joined_rules
+from bustrace.findings import find_all, gather, joined_rules
 from bustrace.program import does_not_wait
 from bustrace.reading import Reading, read_boot
 
@@ -33,6 +33,18 @@ def test_a_clip_on_another_pin_is_no_joint(pin, line):
     found = find_all(clipped_to(boot(cycles=7000), pin, line))
     assert "lines-together" not in rules(found)
     assert rules(found, "fault") == set()
+
+
+@pytest.mark.slow
+def test_an_input_that_is_asked_again_and_again_shows_one_level_in_few_places(monkeypatch):
+    """The CPU runs in the small circle of its NMIs: as many places in all are enough."""
+    evidence = gather(boot("short:D2+NMI@bus", cycles=3000))
+    together = [("D2", "NMI")]
+    assert [f.lines for f in joined_rules.groups_together(evidence)] == together
+    monkeypatch.setattr(joined_rules, "EACH_WAY", 6)  # five with D2 high
+    assert [f.lines for f in joined_rules.groups_together(evidence)] == together
+    monkeypatch.setattr(joined_rules, "CONTEXTS", 32)
+    assert [f.lines for f in joined_rules.groups_together(evidence)] == []
 
 
 @pytest.mark.slow
