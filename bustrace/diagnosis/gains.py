@@ -48,6 +48,10 @@ explains, for its model need not be that precise."""
 FIRST_CYCLES = 2_000
 """Cycles that tell which hypotheses to weigh first: after reset most faults show early."""
 
+PACED_FROM = 8_000
+"""Cycles above which a hypothesis must keep pace with the likeliest: in a shorter capture there is
+time to see what it makes of the rest."""
+
 CUT_OFF = 10.0
 """Bits for a chip that asks for what it never got: as for any level that should not be."""
 
@@ -108,7 +112,7 @@ def score(
             sometimes = in_cycles > max(gain, MIN_GAIN)
             if sometimes:
                 gain, onset = in_cycles, 0
-            elif gain + priors[joined] > best_bits:
+            elif evidence.n > PACED_FROM and gain + priors[joined] > best_bits:
                 pace = _pace(base.cost - answers.cost, gain)
             gained[joined] = gain, onset, sometimes
             best, best_bits = max(best, gain), max(best_bits, gain + priors[joined])

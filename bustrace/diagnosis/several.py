@@ -117,7 +117,7 @@ def instead_of(
         mine, left = mine + (1 - SOMETIMES_SHARE) * spared, left - spared
     else:
         left -= sum(group.gain for group in chosen)
-    if left < TOGETHER or _all_right(evidence, chosen):
+    if left < TOGETHER:
         return none  # nothing is left that others could explain
     best: list[Weighed] = []
     tried, most = {chosen[0].assumption}, mine - NOT_FAR_BEHIND
@@ -141,7 +141,7 @@ def instead_of(
     return best, most - mine
 
 
-def _all_right(evidence: Evidence, chosen: list[Weighed]) -> bool:
+def all_right(evidence: Evidence, chosen: list[Weighed]) -> bool:
     """Whether what was chosen leaves no level wrong, and was not free to choose its bytes."""
     all_of_them = HEALTHY
     for group in chosen:

@@ -19,7 +19,7 @@ from bustrace.diagnosis.grouping import (
     with_runners_up,
 )
 from bustrace.diagnosis.hypotheses import Hypothesis, enumerate_hypotheses
-from bustrace.diagnosis.several import IN_TIME, PERHAPS_GAIN, further, instead_of
+from bustrace.diagnosis.several import IN_TIME, PERHAPS_GAIN, all_right, further, instead_of
 from bustrace.findings import HEALTHY, Evidence, gather
 
 ENOUGH, FEWEST_WEIGHED = 1_500.0, 8_000
@@ -42,6 +42,7 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     """
     if not (evidence.replay.address >= 0).any():
         return ()
+    long = evidence.n > IN_TIME
     evidence = _as_far_as_it_tells(evidence)
     hypotheses = enumerate_hypotheses(evidence)
     scored = score(evidence, hypotheses, HEALTHY, MIN_GAIN)
@@ -51,7 +52,10 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
         return ()
     more, besides = further(_in_time(evidence), hypotheses, groups[0])
     chosen, sure = [groups[0], *more], listed(evidence)
-    several, ahead = instead_of(evidence, hypotheses, groups[1:], chosen)
+    several: list[Weighed] = []
+    ahead = 0.0
+    if not (long and all_right(evidence, chosen)):
+        several, ahead = instead_of(evidence, hypotheses, groups[1:], chosen)
     if several and ahead > 0:
         # What is not as it seems in so many cases may be the one fault after all.
         left = max(1 - sure, 1 - _share(ahead))

@@ -144,17 +144,15 @@ def test_what_is_cut_short_would_not_have_stayed():
 
 def test_a_replay_stops_where_it_falls_far_behind_the_likeliest():
     """Its own pace it keeps; a fault that explains nothing of it does not."""
-    evidence = gather(boot("stuck:D3=1@read", seed=2, cycles=1200))
-    replay = evidence.replay
-    by_fault = {str(h.fault): h.assumption for h in enumerate_hypotheses(evidence)}
-    truth = by_fault["stuck:D3=1@read"]
-    answers = replay.replay(truth)
-    gain, _ = gain_of(evidence, answers, truth, HEALTHY)
-    assert gain > 100
-    pace = _pace(replay.healthy.cost - answers.cost, gain)
+    evidence = gather(boot("open:A3@U5", seed=2, cycles=1200))
+    replay, hypotheses = evidence.replay, enumerate_hypotheses(evidence)
+    best = max(score(evidence, hypotheses, HEALTHY, 5.0), key=lambda scored: scored.gain)
+    assert best.gain > 100
+    truth = best.hypothesis.assumption
+    pace = _pace(replay.healthy.cost - replay.replay(truth).cost, best.gain)
     everything = np.ones(evidence.n, dtype=np.bool_)
     anything = NowAndThen(replay.healthy.cost, everything, replay.healthy.total, -np.inf)
     assert replay.replay_while(truth, -np.inf, anything, pace) is not None
-    other = by_fault["stuck:A7=0@U4"]
+    other = next(h.assumption for h in hypotheses if str(h.fault) == "stuck:A7=0@U4")
     assert replay.replay_while(other, -np.inf, anything, pace) is None
     assert replay.replay_while(other, -np.inf, anything) is not None
