@@ -82,3 +82,11 @@ def programmed(
     (folder / "rom.bin").write_bytes(bytes(image))
     (folder / "board.toml").write_text(board, encoding="utf-8", newline="\n")
     return load_board(folder / "board.toml")
+
+
+def start_timer(code: Code, latch: int) -> None:
+    """Timer 1 of the 6522, free running, asks for an interrupt every `latch` + 2 cycles."""
+    for register, byte in ((11, 0x40), (4, latch & 0xFF), (5, latch >> 8), (14, 0xC0)):
+        code.op("LDA", "imm", byte)
+        code.op("STA", "abs", VIA + register)
+    code.op("CLI")

@@ -97,9 +97,11 @@ def score(
     best, best_bits, pace = 0.0, -np.inf, None
 
     def least_of(prior: float) -> float:
-        behind = max(FAR_BEHIND, FAR_BEHIND_SHARE * best)
-        in_sight = best - OUT_OF_SIGHT if given.loose >= 0 else best_bits - behind - prior
-        return max(floor, best - OUT_OF_SIGHT, in_sight)
+        least = max(floor, best - OUT_OF_SIGHT)
+        if given.loose < 0:  # beside another content even the likeliest may yet be left out
+            behind = max(FAR_BEHIND, FAR_BEHIND_SHARE * best)
+            least = max(least, best_bits - behind - prior)
+        return least
 
     for joined in _promising_first(evidence, wanted, given):
         least = least_of(priors[joined])
@@ -265,6 +267,7 @@ def _sometimes(evidence: Evidence, base: Answers, answers: Answers) -> float:
     return SOMETIMES_SHARE * explained - float(choice) - SOMETIMES_PRICE
 
 
+@lru_cache(maxsize=1)  # asked for each hypothesis
 def _tells(evidence: Evidence) -> npt.NDArray[np.bool_]:
     """Cycles that can tell whether a fault is there that comes and goes: bool, shape (n,)."""
     tells = np.ones(evidence.n, dtype=np.bool_)

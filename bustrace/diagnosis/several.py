@@ -143,25 +143,27 @@ def instead_of(
 
 def all_right(evidence: Evidence, chosen: list[Weighed]) -> bool:
     """Whether what was chosen leaves no level wrong, and was not free to choose its bytes."""
-    all_of_them = HEALTHY
-    for group in chosen:
-        joined = join(all_of_them, group.assumption)
-        if joined is None or group.sometimes:
-            return False
-        all_of_them = joined
+    all_of_them = _together(chosen)
+    if all_of_them is None or any(group.sometimes for group in chosen):
+        return False
     return all_of_them.loose < 0 and _wrong(evidence, all_of_them) == 0
+
+
+def _together(chain: list[Weighed]) -> Assumption | None:
+    """All of several at once, or None where two speak of the same thing."""
+    joined: Assumption | None = HEALTHY
+    for group in chain:
+        joined = joined and join(joined, group.assumption)
+    return joined
 
 
 def _price(evidence: Evidence, chain: list[Weighed]) -> float:
     """Price of the last of several: where hardly a wrong level is left that the others leave, it
     explains no noise.
     """
-    all_of_them, but_the_last = HEALTHY, HEALTHY
-    for group in chain:
-        joined = join(all_of_them, group.assumption)
-        if joined is None:
-            return TOGETHER
-        all_of_them, but_the_last = joined, all_of_them
+    all_of_them, but_the_last = _together(chain), _together(chain[:-1])
+    if all_of_them is None or but_the_last is None:
+        return TOGETHER
     left = _wrong(evidence, all_of_them)
     exactly = left <= LAST_FAULT_LEAVES * evidence.replay.wrong
     return LAST_FAULT_WORTH if exactly and left < _wrong(evidence, but_the_last) else TOGETHER

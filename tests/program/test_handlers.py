@@ -7,7 +7,7 @@ import pytest
 from drill_readings import read
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from programmed_boards import VIA, programmed
+from programmed_boards import programmed, start_timer
 
 from bustrace.drill import simulate
 from bustrace.program import Kind, interrupts_of, main_rows, open_interrupts, phases_of
@@ -80,10 +80,7 @@ def nothing(code):
 
 
 def timer(code):
-    for register, byte in ((11, 0x40), (4, 200), (5, 0), (14, 0xC0)):
-        code.op("LDA", "imm", byte)
-        code.op("STA", "abs", VIA + register)
-    code.op("CLI")
+    start_timer(code, 200)
     code.label("main")
     code.op("INC", "zp", 0x20)
     code.op("JMP", "jump", "main")

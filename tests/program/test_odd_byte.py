@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 from drill_readings import read, rules, run
-from programmed_boards import VIA, programmed
+from programmed_boards import VIA, programmed, start_timer
 
 from bustrace.diagnosis import diagnose
 from bustrace.program import recover_program
@@ -16,10 +16,7 @@ FEW = ("PHI2", "RES", "RW", *(f"A{bit}" for bit in range(11, 16)), *(f"D{bit}" f
 
 
 def polls_while_a_timer_interrupts(code):
-    for register, value in ((0xB, 0x40), (0xE, 0xC0), (0x4, 0x80), (0x5, 0x01)):
-        code.op("LDA", "imm", value)
-        code.op("STA", "abs", VIA + register)
-    code.op("CLI")
+    start_timer(code, 0x180)
     code.label("poll")
     code.op("LDA", "abs", VIA + 1)
     code.op("AND", "imm", 0x00)

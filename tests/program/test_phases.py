@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import pytest
 from drill_readings import read
-from programmed_boards import VIA, programmed
+from programmed_boards import VIA, programmed, start_timer
 from py65.devices.mpu6502 import MPU
 
 from bustrace.drill import simulate
@@ -227,10 +227,7 @@ def ticking(tmp_path_factory):
     """Timer 1 of the 6522, free running, every 200 + 2 cycles; the handler reads its counter."""
 
     def main(code):
-        for register, byte in ((11, 0x40), (4, 200), (5, 0), (14, 0xC0)):
-            code.op("LDA", "imm", byte)
-            code.op("STA", "abs", VIA + register)
-        code.op("CLI")
+        start_timer(code, 200)
         code.label("main")
         code.op("INC", "zp", 0x20)
         code.op("JMP", "jump", "main")
