@@ -259,7 +259,8 @@ class _Timing:
         ready = self.settle.copy()
         for chips in self._banks():
             driving = np.any([record.drives(record.chips[bit]) for bit in chips], axis=0)
-            ready[driving] += int(access[chips[0]])
+            # Two that drive at once answer side by side: the bus is right with the slower one.
+            ready[driving] = np.maximum(ready, self.settle + int(access[chips[0]]))[driving]
         latest = end - limits.read_setup - 8 * _NS
         valid = np.minimum(np.maximum(ready, fall + limits.address_delay), latest)
         write_delay = rng.uniform(0.4, 0.9) * limits.write_delay

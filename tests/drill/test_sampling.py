@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from bustrace.drill import CPU_DRIVES, limits_for, line_names, sample, simulate, waveform
+from bustrace.faults import Fault
 from bustrace.units import PS_PER_SECOND
 
 ADDRESS = [f"A{bit}" for bit in range(16)]
@@ -86,6 +87,22 @@ def column(capture, states, lines):
         bit = np.uint64(capture.lines.index(line))
         value |= (states >> bit & np.uint64(1)).astype(np.int64) << place
     return value
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_two_chips_that_drive_at_once_are_as_late_as_the_slower_one(tide_gauge, seed):
+    """They answer side by side (common practice)."""
+    sound = simulate(tide_gauge, cycles=1500, seed=seed)
+    fights = simulate(tide_gauge, cycles=1500, seed=seed, faults=[Fault.parse("always:U4")])
+    assert (fights.drives("U4") & fights.drives("U5")).any()
+    assert latest_read(fights, seed) <= latest_read(sound, seed) + 5 * NS
+
+
+def latest_read(record, seed):
+    """Time into its cycle, ps, at which the latest byte of all reads stands."""
+    wave = waveform(record, seed=seed)
+    cycle, into = into_cycle(wave, np.concatenate([changes(wave, line) for line in DATA]))
+    return into[record.rw[cycle] == 1].max()
 
 
 @pytest.mark.parametrize("rate", [16_000_000, 24_000_000, 50_000_000, 100_000_000])
