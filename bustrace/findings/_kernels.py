@@ -1066,9 +1066,10 @@ def _at_its_pins(byte, assume, c):
 
 
 @compiled_in_place
-def _write(chips, cells, books, assume, cycle, s, byte, sure, io_sure):
+def _write(chips, cells, books, assume, cycle, s, byte, sure, sheets, io_sure):
     """Have the chip in a place take what is written; the byte it took, -1 for none. What an I/O
-    chip shows of that later is taken to be the byte, where no sheet tells (`io_sure`).
+    chip shows of that later is taken to be the byte, where no sheet tells (`io_sure`); that it
+    gives back the byte speaks for one without a sheet (`sheets`), another status is by chance.
     """
     c = _swapped(assume, s)
     offset = chips.inner[s, _inside(cycle, assume, c)] + chips.page[cycle.bank, s]
@@ -1089,7 +1090,7 @@ def _write(chips, cells, books, assume, cycle, s, byte, sure, io_sure):
         cells.written[where] = 1
         if (assume[FORGETS] >> c) & 1:
             _charge(books.charged, assume, chips.base[c], where, cycle.i)
-    else:
+    elif sheets >> c & 1 == 0:
         books.registers[cycle.meant] = 256 | took
     return took
 
@@ -1914,8 +1915,9 @@ def replay_board(
                     c = _swapped(assume, s)  # the chip in that place
                     if (answering >> s) & 1 == 0 or (misread >> c) & 1:
                         continue  # one that takes it for a read keeps what it holds
+                    io_sure = sheets & ~astray
                     took = _write(
-                        chips, cells, books, assume, cycle, s, chip_byte, sure, sheets & ~astray
+                        chips, cells, books, assume, cycle, s, chip_byte, sure, sheets, io_sure
                     )
                     if took >= 0 and kind[c] == IO:
                         if took != byte and (io_exact >> c) & 1 == 0:

@@ -323,6 +323,10 @@ def test_a_port_that_drives_unasked_shows_what_was_written(fault):
     assert answers.cost[at_ddr].sum() == 0
 
 
+STATUS = 0x8400
+"""Where the screen chip of the board below takes a register's number, and gives its status."""
+
+
 def io_board(folder, seed):
     made = make_io_board(np.random.default_rng(seed))
     (folder / "board.toml").write_text(made.toml, encoding="utf-8", newline="\n")
@@ -336,6 +340,22 @@ def no_flag(tmp_path_factory):
     board = io_board(tmp_path_factory.mktemp("board"), (2, 9))
     planted = Planting(Fault.parse("register:U9"), "status")
     return read(simulate(board, faults=(planted,), cycles=5000, seed=5))
+
+
+@pytest.mark.slow
+def test_a_status_that_happens_to_be_the_byte_written_there_speaks_for_no_fault(no_flag):
+    """The screen chip takes a register's number where it gives its status: with a line stuck in
+    writes the two can be equal, and a write would seem to be read back.
+    """
+    replay = gather(no_flag).replay
+    there, takes = replay.address == STATUS, replay.read == 0
+    gives = replay.healthy.drivers == 1 << replay.chips.index("U8")
+    gave = int(np.flatnonzero(there & gives)[0])
+    took = int(np.flatnonzero((there & takes)[:gave])[-1])
+    byte = int(replay.data[gave])
+    assert replay.data[took] == 0 != byte
+    stuck = replay.replay(Assumption(write_or=byte))
+    assert stuck.cost[gave] == replay.healthy.cost[gave] > 0
 
 
 @pytest.mark.slow
