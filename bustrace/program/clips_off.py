@@ -87,8 +87,8 @@ def _taken_otherwise(
             continue
         trial = Thread(taken, thread.pins)
         follow(trial, variant)
-        instructions = len(trial.rows.before(reach, reach))
-        went.append(int(trial.done.sum()) if instructions * _PER_INSTRUCTION > reach else 0)
+        runs = len(trial.rows) * _PER_INSTRUCTION > reach
+        went.append(int(trial.done.sum()) if runs else 0)
     best = int(np.argmax(went))
     if went[best] < _FOLLOWED * reach:
         return thread, followed, ALL_ON
@@ -110,15 +110,16 @@ def _without(
     cycles: Cycles, board: Board, bits: int, thread: Thread, followed: Followed
 ) -> tuple[Thread, Followed, ClipsOff]:
     """Follow without some data lines, where that goes further."""
-    best, went = None, int(thread.done.sum())
+    best, went, instructions = None, int(thread.done.sum()), len(thread.rows)
     written, written_known = None, None
     for _ in range(_PASSES):
         trial = Thread(without_clips(cycles, board, bits, written, written_known), thread.pins)
         trial_followed = follow(trial, die_of(board.cpu.variant))
         done = int(trial.done.sum())
-        if done < went + FURTHER:
+        more = len(trial.rows) - instructions
+        if done < went + FURTHER or more * _PER_INSTRUCTION < FURTHER:
             break
-        best, went = (trial, trial_followed), done
+        best, went, instructions = (trial, trial_followed), done, instructions + more
         if not trial_followed.lost:
             break
         intent = trial.intent()

@@ -259,7 +259,7 @@ def _all_there_is(thread: Thread, shown: tuple[int, ...]) -> bool:
     """Whether hardly any other instruction was executed: a program is not like that, and what the
     CPU did with one byte over and over tells nothing of its sheet.
     """
-    return 2 * len(shown) > sum(len(cycles) for cycles in thread.rows.cycle)
+    return 2 * len(shown) > len(thread.rows)
 
 
 def _clip_erred(

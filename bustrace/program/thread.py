@@ -139,6 +139,9 @@ class Rows:
     registers: list[Bytes] = field(default_factory=list)
     known: list[Bytes] = field(default_factory=list)
 
+    def __len__(self) -> int:
+        return sum(map(len, self.cycle))
+
     def cut(self, cycle: int) -> None:
         """Forget the sequences that begin at `cycle` or later."""
         columns = [getattr(self, name) for name in self.__dataclass_fields__]

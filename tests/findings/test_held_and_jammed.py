@@ -10,6 +10,7 @@ from drill_readings import TRIAGE, boot, first_class, members, only, reread, rul
 from bustrace.board import unknown_board
 from bustrace.diagnosis import diagnose
 from bustrace.findings import HELD_RULES, find_all, observe
+from bustrace.hookup import ADDRESS_PINS, DATA_PINS
 from bustrace.program import Kind
 from bustrace.reading import read_boot
 from bustrace.report import diagnosis_text
@@ -99,6 +100,16 @@ def jammed(cycles: int = 2000, **options):
 
 
 @pytest.mark.slow
+def test_no_clip_is_off_where_the_cpu_stands_before_it_ran_a_program():
+    """After a reset of 40 cycles, which any clips let one follow. Five data lines rest."""
+    lines = ("PHI2", "RES", "RW", *DATA_PINS, *ADDRESS_PINS[3:])
+    stands = boot(
+        "short:D4+RDY@bus", lines=lines, cycles=9000, seed=1, rate=50_000_000, reset_low=((0, 40),)
+    )
+    assert stands.program.clips_off == ()
+    assert "clip-off" not in rules(find_all(stands))
+
+
 def test_a_jam_before_the_recording_is_seen_as_one():
     """All that is in view is a CPU with its address lines high."""
     at = jammed().program.jam_at
