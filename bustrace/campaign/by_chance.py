@@ -23,9 +23,9 @@ is read.
 
 
 def healthy_by_chance(case: Case, lines: Sequence[str], seen: Seen) -> bool:
-    """Whether a healthy board gives a capture with other bytes in its RAM at power-on, and other
-    levels on the data bus where nobody drives it. What shows no more than that shows no fault to
-    anybody.
+    """Whether a healthy board gives a capture with other bytes in its RAM at power-on, another one
+    in the register of an I/O chip at which the CPU stands in reset, and other levels on the data
+    bus where nobody drives it. What shows no more than that shows no fault to anybody.
 
     Parameters
     ----------
@@ -42,10 +42,25 @@ def healthy_by_chance(case: Case, lines: Sequence[str], seen: Seen) -> bool:
         if len(shown) != len(seen):
             return True
         free = (run.drivers[start:] == 0) & (run.rw[start:] == READ)
+        free |= _one_register_in_reset(run, bytes_of(lines, seen)[0], start)
         told = np.where(free, ~np.uint64(data), ~np.uint64(0))
         return bool(((shown ^ seen) & told).any())
 
     return _any_content(lambda held: case.run((), power_on=held), lines, seen, start, differs)
+
+
+def _one_register_in_reset(
+    run: BusRecord, shown: npt.NDArray[np.uint8], start: int
+) -> npt.NDArray[np.bool_]:
+    """Cycles in which the CPU stands in reset at an I/O chip's register, if that gives one byte in
+    all of them: nobody knows a port's pins, nor what a register holds at power-on. Shape (cycles
+    from `start`,).
+    """
+    address, drivers = run.cpu_address[start:], run.drivers[start:]
+    io = sum(1 << bit for bit, ref in enumerate(run.chips) if run.board.chip(ref).role == "io")
+    stands: npt.NDArray[np.bool_] = np.cumsum(address != address[0]) == 0
+    stands &= (run.res[start] == 0) & (drivers != 0) & (drivers & ~np.uint32(io) == 0)
+    return stands if len(np.unique(shown[: len(stands)][stands])) == 1 else stands & False
 
 
 def alike_by_chance(

@@ -61,13 +61,16 @@ def _healthy(case: Case) -> Result:
     # A clip that is off is no fault of the board, but this one sits well.
     alarms = [f"{f.rule}: {f.text}" for f in diagnosis.findings if f.severity == "fault"]
     alarms += [str(suspect.fault) for suspect in diagnosis.suspects]
-    ugly = case.conditions.ugly
-    if ugly.other_revision and case.rom_known:
-        # It is not the image that the board file has: to say so is no false alarm.
-        true = Fault("content", chip=ugly.other_revision)
-        if not diagnosis.suspects or diagnosis.suspects[0].fault == true:
-            alarms = []
+    other = _other_content(case)
+    if other and (not diagnosis.suspects or diagnosis.suspects[0].fault == other):
+        alarms = []
     return {"verdict": diagnosis.verdict, "alarms": alarms}
+
+
+def _other_content(case: Case) -> Fault | None:
+    """What is true besides: a ROM does not have the image that the board file names."""
+    revision = case.conditions.ugly.other_revision
+    return Fault("content", chip=revision) if revision and case.rom_known else None
 
 
 def _planted(case: Case) -> Result:
@@ -92,6 +95,8 @@ def _planted(case: Case) -> Result:
         return told | {"differing": 0}
     diagnosis = judge(case, record)
     answer = by_planted_names(classes_of(diagnosis), case)
+    other = _other_content(case)
+    answer = [group for group in answer if group[0] != other or set(truth) & set(group)]
     named = [fault for group in answer[: len(truth)] for fault in group]
     scored = score(
         truth,

@@ -11,8 +11,8 @@ FIRST, FIRST_OF_TWO = 3, 4
 """Classes that a technician reads, where one fault is to be found, and where two are."""
 
 MOST_COMPARED = 6
-"""Faults of a first class that are held against the truth's oracle class where the truth itself is
-not named."""
+"""Faults of a class that are held against the truth's oracle class where the truth itself is not
+named."""
 
 Classes = Sequence[Sequence[Fault]]
 """An answer: classes of faults that it cannot tell apart, the likeliest class first."""
@@ -33,8 +33,8 @@ class Score:
         The first class contains a fault of the oracle class, be it the truth or another; of
         several faults: of one of them.
     in_three : bool
-        One of the first three classes contains the truth; of two faults: each is in one of the
-        first four.
+        One of the first three classes contains a fault of the oracle class; of two faults: one of
+        the first four, for each.
     place : bool
         The first fault named is of the same net or the same chip as the truth, or as one of two.
     missed : bool
@@ -84,16 +84,18 @@ def score(
     return Score(
         right=right,
         named=leading is not None,
-        as_good=any(
-            fault in first or any(alike(fault, named) for named in first[:MOST_COMPARED])
-            for fault in truth
-        ),
-        in_three=all(
-            any(fault in group for group in first_classes(truth, classes)) for fault in truth
-        ),
+        as_good=any(_as_good(fault, [first], alike) for fault in truth),
+        in_three=all(_as_good(fault, first_classes(truth, classes), alike) for fault in truth),
         place=bool(first) and any(same_place(fault, first[0]) for fault in truth),
         missed=not classes and not said_fault,
         size=len(first),
+    )
+
+
+def _as_good(fault: Fault, classes: Classes, alike: Callable[[Fault, Fault], bool]) -> bool:
+    """Whether one of these classes contains a fault of the oracle class."""
+    return any(fault in group for group in classes) or any(
+        alike(fault, named) for group in classes for named in group[:MOST_COMPARED]
     )
 
 

@@ -37,6 +37,22 @@ def test_two_rams_in_each_others_sockets_only_bring_other_bytes_at_power_on():
 
 
 @pytest.mark.slow
+def test_a_port_at_which_the_cpu_stands_in_reset_may_show_any_byte():
+    """It stands anywhere (common practice), here at the 6522, and nothing reads that later."""
+    board = board_files(FIXTURES / "tide_gauge" / "board.toml")
+    how = {"line_set": "all", "cycles": 200, "nuisances": False, "rom_known": True}
+    silent = [Fault.parse("silent:U6")]
+    in_reset = (make_case(board, silent, seed=seed, **how) for seed in range(1, 400))
+    case = next(case for case in in_reset if stands_at(case, "U6"))
+    assert by_chance(case)
+
+
+def stands_at(case, ref):
+    run = case.run(())
+    return run.res[0] == 0 and run.drives(ref)[0]
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", ["silent:U4", "cell:U4.01FF.0=1", "plane:U5.1", "clip:A3"])
 def test_what_gives_a_wrong_byte_or_level_is_no_chance(case_of, fault):
     assert not by_chance(case_of(fault))

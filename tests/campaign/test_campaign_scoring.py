@@ -63,6 +63,13 @@ def test_of_two_faults_each_is_looked_for_in_the_first_four_classes(rank, seen):
     assert judged([RAM, IRQ], answer).in_three is seen
 
 
+def test_in_three_a_fault_of_the_oracle_class_will_do():
+    alike = [{PIN, PLANE}]
+    assert judged([PLANE], [[A9], [PIN]], oracle=alike).in_three
+    assert judged([PLANE, IRQ], [[IRQ], [A9], [PIN]], oracle=alike).in_three
+    assert not judged([PLANE, IRQ], [[A9], [RAM], [PIN]], oracle=alike).in_three
+
+
 def test_nothing_named_is_missed_unless_a_fault_is_said():
     assert judged([RAM], [], said_fault=False).missed
     assert not judged([RAM], [], said_fault=True).missed
