@@ -22,9 +22,10 @@ NEITHER = 0.8
 """Probability that a chip is not reached of which no request is heard and no byte is read, where
 each alone has a plainer cause: as for a weighed suspect that explains all."""
 
-PERHAPS_NEITHER = 0.3
-"""The same where nothing that was read shows that it answers, nor that it does not: half as likely
-as one register of it, or the line (judgement)."""
+LESS_LIKELY = 0.5
+"""Share that is left to the less likely of two ways not to ask (judgement). A chip of which no read
+shows that it answers is rather dead or never selected than ill in one register; several that do not
+ask rather share a line that is held (common practice)."""
 
 EVEN = 0.5
 """Probability of a chip that may not answer, or may be at rest with what the bus held before: one
@@ -33,14 +34,16 @@ byte in 256 by chance, but a chip that answers nothing is rarer than one that wa
 
 def not_reached(seen: Observations, faults: list[Finding]) -> Iterator[Suspect]:
     """The chips that do not hear that they are meant: they neither answer nor ask. And those that
-    do not ask, and of which no read shows that they answer: perhaps they do not.
+    do not ask, and of which no read shows that they answer: likely they do not.
     """
     neither = _neither(seen)
     for ref in neither:
         yield _unreached(seen, ref, NEITHER, ("poll-unanswered", "interrupt-unheard"))
-    for ref in _asking_in_vain(faults, neither):
+    asking = _asking_in_vain(faults, neither)
+    probability = _unheard(faults) * (1.0 if len(asking) == 1 else LESS_LIKELY)
+    for ref in asking:
         if not shown_to_answer(seen.evidence, ref):
-            yield _unreached(seen, ref, PERHAPS_NEITHER, ("interrupt-unheard",))
+            yield _unreached(seen, ref, probability, ("interrupt-unheard",))
 
 
 def _unreached(
@@ -85,12 +88,12 @@ def unheard_requests(seen: Observations, faults: list[Finding]) -> Iterator[Susp
         # One chip fails as often as the line; several that fail together are the line.
         classes = [(*chips, line)] if len(chips) == 1 else [(line,)]
     more = any(f.rule in BOARD_RULES for f in faults)
-    probability = UNHEARD_BESIDE if more else UNHEARD
     against = ("what else is wrong may keep the program's bytes from the chip",)
     for fault, *alike in classes:
+        shown = fault.chip is None or shown_to_answer(seen.evidence, fault.chip)
         suspect = suspected(
             fault,
-            probability,
+            _unheard(faults) * (1.0 if shown else LESS_LIKELY),
             ("interrupt-unheard",),
             board,
             against=against if more else (),
@@ -104,6 +107,11 @@ def unheard_requests(seen: Observations, faults: list[Finding]) -> Iterator[Susp
                 tell_apart=f"IRQ is high at both: {swapped}. Still high: something holds IRQ.",
             )
         yield suspect
+
+
+def _unheard(faults: list[Finding]) -> float:
+    more = any(finding.rule in BOARD_RULES for finding in faults)
+    return UNHEARD_BESIDE if more else UNHEARD
 
 
 def perhaps_silent(seen: Observations) -> Iterator[Suspect]:
