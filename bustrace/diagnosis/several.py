@@ -76,7 +76,12 @@ IN_TIME = 20_000
 place of one: for more there is no time."""
 
 STARTS = 2
-"""Groups behind the likeliest that are each tried as the first of several."""
+"""Groups behind the likeliest that are each tried as the first of several, and faults that last and
+explain most of all that these do not stand for."""
+
+SAME_STORY = 40.0
+"""Bits, taken cycle by cycle, by which two faults must differ in what they explain, to be two
+starts: what explains the same would be found beside the same."""
 
 MOST_PAIRED, PAIRED_CYCLES = 64, 8_000
 """Hypotheses of which each is tried with each, and cycles that tell which these are: in a long
@@ -86,6 +91,9 @@ PAIRS_TRIED = 40
 """Pairs that are replayed."""
 
 MAX_FAULTS = 3
+
+_Early = tuple[Hypothesis, npt.NDArray[np.float32]]
+"""A hypothesis, and the bits of each of the first cycles under it."""
 
 
 def worth(chain: Sequence[Weighed], last: float = TOGETHER) -> float:
@@ -121,7 +129,9 @@ def instead_of(
         return none  # nothing is left that others could explain
     best: list[Weighed] = []
     tried, most = {chosen[0].assumption}, mine - NOT_FAR_BEHIND
-    for group in (*groups[:STARTS], *_parts(evidence, hypotheses, most + LAST_FAULT_WORTH)):
+    starts = groups[:STARTS]
+    known = [chosen[0].assumption, *(group.assumption for group in starts)]
+    for group in (*starts, *_parts(evidence, hypotheses, known, most + LAST_FAULT_WORTH)):
         if group.assumption in tried:
             continue
         tried.add(group.assumption)
@@ -175,17 +185,20 @@ def _spared(evidence: Evidence, assumption: Assumption) -> float:
     return float(spared[spared > 0].sum(dtype=np.float64))
 
 
-def _parts(evidence: Evidence, hypotheses: list[Hypothesis], least: float) -> Iterator[Weighed]:
-    """The fault that lasts and explains most; the one that explains most where it explains
-    anything, whatever it costs elsewhere; and the larger fault of the pair that explains most
-    together, if that comes to `least` bits, priors included: each may be far from the likeliest
-    alone. Their own gains are left open.
+def _parts(
+    evidence: Evidence, hypotheses: list[Hypothesis], known: list[Assumption], least: float
+) -> Iterator[Weighed]:
+    """The faults that last and explain most, but for what is `known`, the likeliest first; the one
+    that explains most where it explains anything, whatever it costs elsewhere; and one of the pair
+    that explains most together, if that comes to `least` bits, priors included: each may be far
+    from the likeliest alone. Their own gains are left open.
 
-    What two explain together is first taken for what either explains, cycle by cycle.
+    What two explain together is first taken for what either explains, cycle by cycle. Of pairs with
+    the likeliest those were weighed that count.
     """
     replay = evidence.replay
     healthy = replay.early_cost(HEALTHY, PAIRED_CYCLES)
-    found: dict[Assumption, tuple[Hypothesis, npt.NDArray[np.float32]]] = {}
+    found: dict[Assumption, _Early] = {}
     for each in sorted(hypotheses, key=lambda h: -h.prior_bits):
         if each.assumption not in found:
             found[each.assumption] = each, replay.early_cost(each.assumption, PAIRED_CYCLES)
@@ -195,14 +208,44 @@ def _parts(evidence: Evidence, hypotheses: list[Hypothesis], least: float) -> It
         alone.append((float(cost.sum(dtype=np.float64)) - each.prior_bits, place))
         least_cost = np.minimum(cost, healthy).sum(dtype=np.float64)
         at_best.append((float(least_cost) - each.prior_bits, place))
-    half = MOST_PAIRED // 2
-    places = dict.fromkeys(place for way in (alone, at_best) for _, place in sorted(way)[:half])
-    pool = [told[place] for place in places]
+    alone.sort()
+    at_best.sort()
+    stories = [found[does][1] for does in known if does in found]
+    for each in _other_stories([told[place] for _, place in alone], stories):
+        yield _one_of(each, hypotheses)
     if told:
-        yield _one_of(told[min(alone)[1]][0], hypotheses)
-        yield _one_of(told[min(at_best)[1]][0], hypotheses)
+        yield _one_of(told[at_best[0][1]][0], hypotheses)
+    half = MOST_PAIRED // 2
+    places = dict.fromkeys(place for way in (alone, at_best) for _, place in way[:half])
+    pool = [told[place] for place in places if told[place][0].assumption != known[0]]
+    pair = _best_pair(evidence, pool, least)
+    if pair is not None:
+        # One that was tried already did not lead to the other: start from that.
+        one = next((each for each in pair if each.assumption not in known), pair[0])
+        yield _one_of(one, hypotheses)
+
+
+def _other_stories(
+    by_worth: list[_Early], stories: list[npt.NDArray[np.float32]]
+) -> list[Hypothesis]:
+    """The first few that explain other cycles than what is known, or than each other."""
+    chosen: list[Hypothesis] = []
+    for each, cost in by_worth:
+        if len(chosen) == STARTS:
+            break
+        apart = (float(abs(cost - story).sum(dtype=np.float64)) for story in stories)
+        if min(apart, default=np.inf) > SAME_STORY:
+            chosen.append(each)
+            stories = [*stories, cost]
+    return chosen
+
+
+def _best_pair(
+    evidence: Evidence, pool: list[_Early], least: float
+) -> tuple[Hypothesis, Hypothesis] | None:
+    """The pair that explains most together, if that comes to `least` bits, priors included."""
     if len(pool) < 2:
-        return
+        return None
     prior = np.array([each.prior_bits for each, _ in pool])
     costs = np.stack([cost for _, cost in pool])
     costs = costs[:, (costs != 0).any(axis=0)]
@@ -211,16 +254,16 @@ def _parts(evidence: Evidence, hypotheses: list[Hypothesis], least: float) -> It
         left = np.minimum(mine, costs[i + 1 :]).sum(axis=1, dtype=np.float64)
         bits = prior[i] + prior[i + 1 :] - left
         pairs += [(float(each), i, i + 1 + j) for j, each in enumerate(bits)]
-    best: Hypothesis | None = None
+    best: tuple[Hypothesis, Hypothesis] | None = None
     for _, i, j in sorted(pairs, key=lambda pair: -pair[0])[:PAIRS_TRIED]:
         joined = join(pool[i][0].assumption, pool[j][0].assumption)
         if joined is None:
             continue
-        bits = whole_gain(evidence, replay.replay(joined), joined) + prior[i] + prior[j]
+        gain = whole_gain(evidence, evidence.replay.replay(joined), joined)
+        bits = gain + prior[i] + prior[j]
         if bits >= least:
-            best, least = pool[i][0], bits
-    if best is not None:
-        yield _one_of(best, hypotheses)
+            best, least = (pool[i][0], pool[j][0]), bits
+    return best
 
 
 def _one_of(best: Hypothesis, hypotheses: list[Hypothesis]) -> Weighed:
@@ -260,7 +303,7 @@ def further(
         scored = score(evidence, hypotheses, given, least)
         if given.loose >= 0:
             scored = _beside_content(evidence, scored, given, before, left)
-        groups = groups_of(scored, left, sure, besides=True)
+        groups = groups_of(scored, _open(evidence, scored, given, left), sure, besides=True)
         one_more, both, besides = None, given, []
         for group in groups:
             joined = join(given, group.assumption)
@@ -302,6 +345,20 @@ def further(
     return more, [
         each for each in instead if each.probability >= MIN_PROBABILITY and not each.members & told
     ]
+
+
+def _open(evidence: Evidence, scored: list[Scored], given: Assumption, left: float) -> float:
+    """Bits of wrong levels that a fault which is not listed could explain better than the likeliest
+    that is: where that leaves hardly any, what it does not gain are bytes that nobody knew before,
+    and whatever made the others right would have to pay for these as well.
+    """
+    likeliest = max(scored, key=lambda s: s.weight_bits, default=None)
+    if likeliest is None or likeliest.sometimes:
+        return left
+    joined = join(given, likeliest.hypothesis.assumption)
+    if joined is None or _wrong(evidence, joined) > LAST_FAULT_LEAVES * left:
+        return left
+    return min(left, likeliest.gain)
 
 
 def _at_roms(evidence: Evidence, scored: list[Scored], given: Assumption) -> list[Weighed]:
