@@ -17,6 +17,7 @@ from bustrace.findings import (
     Finding,
     Observations,
     sole_driver,
+    wrong_beside,
     wrong_bits,
 )
 
@@ -132,8 +133,7 @@ def _wrong_reads(evidence: Evidence, answers: Answers, group: Weighed) -> tuple[
     if not count:
         return ()
     replay = evidence.replay
-    left = (replay.data ^ answers.expected) & answers.expected_known & replay.data_known
-    as_given = left == 0
+    as_given = wrong_beside(evidence, answers) == 0
     loose = group.assumption.loose
     if loose >= 0 and replay.has_image(replay.chips[loose]):
         as_given |= sole_driver(evidence, loose)  # it may hold whatever was read of it

@@ -192,7 +192,7 @@ def whole_gain(
 ) -> float:
     """Bits over the healthy board, from the answers under an assumption, held from a cycle on."""
     extra = _cut_off(evidence, answers, assumption) + _chosen(evidence, assumption)
-    extra += _gave_others(evidence, answers, assumption.loose, first)
+    extra += _gave_others(evidence, answers, assumption, first)
     extra += _of_style(evidence, answers, assumption, first)
     return evidence.replay.healthy.total - extra - answers.total
 
@@ -203,17 +203,19 @@ def _cut_off(evidence: Evidence, answers: Answers, assumption: Assumption) -> fl
     return CUT_OFF * unheard.bit_count()
 
 
-def _gave_others(evidence: Evidence, answers: Answers, rom: int, first: int) -> float:
+def _gave_others(evidence: Evidence, answers: Answers, assumption: Assumption, first: int) -> float:
     """Bits that the content of a ROM is not credited with: those of addresses at which it gave now
-    this byte and now that one. Another content is always the same one.
+    this byte and now that one. Another content is always the same one, but on data lines that a
+    fault beside it makes differ.
     """
+    rom = assumption.loose
     if rom < 0:
         return 0.0
     replay = evidence.replay
     reads = np.flatnonzero(sole_driver(evidence, rom) & (replay.data_known == 0xFF))
     reads = reads[reads >= first]
     places, at = np.unique(replay.address[reads], return_inverse=True)
-    given = replay.data[reads]
+    given = replay.data[reads] & np.uint8(0xFF & ~lines_changed(assumption))
     gave: npt.NDArray[np.uint8] = np.zeros(len(places), np.uint8)
     gave[at] = given
     varies = np.zeros(len(places), np.bool_)

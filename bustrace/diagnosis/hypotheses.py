@@ -7,6 +7,7 @@ ROM's content) is proposed from what a healthy board leaves unexplained.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import product
@@ -27,10 +28,12 @@ from bustrace.findings import (
     HIGH_WINS,
     LATE,
     LOW_WINS,
+    Answers,
     Assumption,
     Evidence,
     sole_driver,
     ways_of,
+    wrong_beside,
     wrong_bits,
 )
 
@@ -86,6 +89,24 @@ def enumerate_hypotheses(evidence: Evidence) -> list[Hypothesis]:
     ]
 
 
+def proposed_beside(evidence: Evidence, given: Answers) -> list[Hypothesis]:
+    """Cells that a fault which is given leaves wrong: beside its own wrong bytes nobody could see
+    them. `given` is what the board answers with that fault.
+    """
+    shares, board = priors(), evidence.reading.board
+    proposals = list(_cells(evidence, wrong_beside(evidence, given)))
+    times = Counter(family for family, *_ in proposals)
+    return [
+        Hypothesis(
+            fault,
+            does,
+            family,
+            log2(shares[family] / _members(family, times[family]) * by_board(fault, board)),
+        )
+        for family, fault, does in proposals
+    ]
+
+
 FEWEST = {"cells": 64, "cell": 8}
 """Blocks of cells, and cells of a ROM, that share their family's prior at least, and cells of a
 RAM, where single bits are met more often: the few that are proposed were picked from what is wrong,
@@ -103,7 +124,7 @@ def _all(evidence: Evidence) -> Iterator[Proposal]:
     yield from _shared(evidence)
     yield from _latches(evidence)
     yield from _buffers(evidence)
-    yield from _from_residuals(evidence)
+    yield from _cells(evidence, wrong_bits(evidence))
     yield from forgetting(evidence)
 
 
@@ -347,13 +368,12 @@ def active_level(board: Board, ref: str) -> int:
     return selects[0].active if selects else 0
 
 
-def _from_residuals(evidence: Evidence) -> Iterator[Proposal]:
-    """Cells: the (chip, offset, bit) that a healthy board leaves wrong, the most frequent ones,
-    each alone and with the blocks of the array that it may fail with. In a ROM only where all that
-    is wrong is one bit at one level: else its content is.
+def _cells(evidence: Evidence, off: npt.NDArray[np.uint8]) -> Iterator[Proposal]:
+    """Cells: the (chip, offset, bit) that are wrong, the most frequent ones, each alone and with
+    the blocks of the array that it may fail with. In a ROM only where all that is wrong is one bit
+    at one level: else its content is. `off` has the wrong bits of each read: uint8, shape (n,).
     """
     replay = evidence.replay
-    off = wrong_bits(evidence)
     rows = off != 0
     for chip, ref in enumerate(replay.chips):
         role = evidence.reading.board.chip(ref).role

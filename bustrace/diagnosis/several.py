@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from bustrace.diagnosis.gains import ONSET_PRICE, Scored, score, whole_gain
+from bustrace.diagnosis.gains import MIN_GAIN, ONSET_PRICE, Scored, score, whole_gain
 from bustrace.diagnosis.grouping import (
     MIN_PROBABILITY,
     Weighed,
@@ -21,7 +21,7 @@ from bustrace.diagnosis.grouping import (
     listed,
     perhaps,
 )
-from bustrace.diagnosis.hypotheses import Hypothesis
+from bustrace.diagnosis.hypotheses import Hypothesis, proposed_beside
 from bustrace.diagnosis.joining import join
 from bustrace.diagnosis.model import LIKELY
 from bustrace.findings import (
@@ -31,6 +31,7 @@ from bustrace.findings import (
     Answers,
     Assumption,
     Evidence,
+    gather,
     sole_driver,
 )
 
@@ -57,7 +58,8 @@ further fault must explain. The last with which hardly anything wrong is left, `
 PERHAPS_GAIN = 8.0
 """Bits from which on one more fault is told as one that may be there besides; where no ROM has an
 image, or beside another content, only if a wrong level is explained by it: what else a program's
-bytes are like is judgement, and the best of a thousand is picked."""
+bytes are like is judgement, and the best of a thousand is picked. What leaves hardly any level
+wrong is told as soon as it is weighed at all."""
 
 MOST_PERHAPS = 2
 """Such faults, at most."""
@@ -129,7 +131,8 @@ def instead_of(
         return none  # nothing is left that others could explain
     best: list[Weighed] = []
     tried, most = {chosen[0].assumption}, mine - NOT_FAR_BEHIND
-    starts = groups[:STARTS]
+    # What was found beside the likeliest may go better with another in its place.
+    starts = [*groups[:STARTS], *chosen[1:]]
     known = [chosen[0].assumption, *(group.assumption for group in starts)]
     for group in (*starts, *_parts(evidence, hypotheses, known, most + LAST_FAULT_WORTH)):
         if group.assumption in tried:
@@ -295,12 +298,13 @@ def further(
         floor = BESIDE_CONTENT  # another content explains its bytes whole, and nothing else
     instead: list[Weighed] = []
     for _ in range(MAX_FAULTS - 1):
-        least = wanted or PERHAPS_GAIN
+        least = wanted or MIN_GAIN
         before = evidence.replay.replay(given)
         if before.total <= least:
             break  # nothing that could be gained
         left = _wrong(evidence, given)
-        scored = score(evidence, hypotheses, given, least)
+        told = [*hypotheses, *proposed_beside(evidence, before)]
+        scored = score(evidence, told, given, least)
         if given.loose >= 0:
             scored = _beside_content(evidence, scored, given, before, left)
         groups = groups_of(scored, _open(evidence, scored, given, left), sure, besides=True)
@@ -317,10 +321,12 @@ def further(
             )
             worth_it = group.gain + group.prior_bits > LAST_FAULT_WORTH
             last = (group.gain > LAST_FAULT_GAIN or worth_it) and group.probability >= LIKELY
-            if much or (last and spared >= (1 - LAST_FAULT_LEAVES) * left > 0):
+            exactly = spared >= (1 - LAST_FAULT_LEAVES) * left > 0
+            if much or (last and exactly):
                 one_more, both = group, joined
                 break
-            if knows_a_rom(evidence) or spared >= WRONG_ONLY[0]:
+            told_at_all = exactly or group.gain > PERHAPS_GAIN
+            if told_at_all and (knows_a_rom(evidence) or spared >= WRONG_ONLY[0]):
                 besides.append(group)
         if one_more is None:
             at_roms = _at_roms(evidence, scored, given)
@@ -341,10 +347,29 @@ def further(
         if one_more.sometimes:
             break  # what it leaves is not known
         given, wanted, floor = both, 0.0, max(floor, SECOND_FAULT_GAIN)
-    told = {fault for each in more for fault in each.members}
+    told_of = {fault for each in more for fault in each.members}
     return more, [
-        each for each in instead if each.probability >= MIN_PROBABILITY and not each.members & told
+        each
+        for each in instead
+        if each.probability >= MIN_PROBABILITY and not each.members & told_of
     ]
+
+
+def already_there(
+    evidence: Evidence, hypotheses: list[Hypothesis], first: Weighed
+) -> list[Weighed]:
+    """What was wrong before the likeliest fault began, by the cycles before it alone: one that is
+    there from the start, or none.
+    """
+    if not first.onset:
+        return []
+    before = gather(evidence.reading, first.onset)
+    wrong = before.replay.wrong
+    if not wrong:
+        return []
+    scored = score(before, hypotheses, HEALTHY, PERHAPS_GAIN)
+    groups = groups_of(scored, wrong, listed(evidence), besides=True)
+    return [group for group in groups[:1] if not group.members & first.members]
 
 
 def _open(evidence: Evidence, scored: list[Scored], given: Assumption, left: float) -> float:

@@ -19,7 +19,16 @@ from bustrace.diagnosis.grouping import (
     with_runners_up,
 )
 from bustrace.diagnosis.hypotheses import Hypothesis, enumerate_hypotheses
-from bustrace.diagnosis.several import IN_TIME, PERHAPS_GAIN, all_right, further, instead_of
+from bustrace.diagnosis.several import (
+    IN_TIME,
+    MAX_FAULTS,
+    PERHAPS_GAIN,
+    SECOND_FAULT_GAIN,
+    all_right,
+    already_there,
+    further,
+    instead_of,
+)
 from bustrace.findings import HEALTHY, Evidence, gather
 
 ENOUGH, FEWEST_WEIGHED = 1_500.0, 8_000
@@ -51,7 +60,12 @@ def weigh(evidence: Evidence) -> tuple[Weighed, ...]:
     if not groups:
         return ()
     more, besides = further(_in_time(evidence), hypotheses, groups[0])
-    chosen, sure = [groups[0], *more], listed(evidence)
+    for each in already_there(evidence, hypotheses, groups[0]):
+        if each.gain > SECOND_FAULT_GAIN:
+            more = [replace(each, probability=min(each.probability, groups[0].probability)), *more]
+        else:
+            besides = [perhaps(each, groups[0].probability), *besides]
+    chosen, sure = [groups[0], *more][:MAX_FAULTS], listed(evidence)
     several: list[Weighed] = []
     ahead = 0.0
     if not (long and all_right(evidence, chosen)):

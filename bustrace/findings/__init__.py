@@ -37,7 +37,7 @@ from bustrace.findings.joined_rules import (
     lines_with_ready,
     of_two_groups,
 )
-from bustrace.findings.memory_rules import doubled_by_file, sole_driver, wrong_bits
+from bustrace.findings.memory_rules import doubled_by_file, sole_driver, wrong_beside, wrong_bits
 from bustrace.findings.model import Derail, Finding, Rung
 from bustrace.findings.observe import RULES, Observations, find_all, in_order, observe
 from bustrace.findings.poll_rules import shown_to_answer
@@ -96,5 +96,6 @@ __all__ = [
     "shown_to_answer",
     "sole_driver",
     "ways_of",
+    "wrong_beside",
     "wrong_bits",
 ]

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from bustrace.cycles import stretches
 from bustrace.findings._kernels import IO, MAY_WRITE, RAM, ROM
+from bustrace.findings.answers import Answers
 from bustrace.findings.evidence import SHOWN, Evidence
 from bustrace.findings.marginal_rules import taken_otherwise
 from bustrace.findings.model import Finding
@@ -99,8 +100,13 @@ def doubled_by_file(evidence: Evidence) -> str | None:
 
 def wrong_bits(evidence: Evidence) -> npt.NDArray[np.uint8]:
     """Bits of each read that differ from what a healthy board gives: uint8, shape (n,)."""
-    replay, healthy = evidence.replay, evidence.replay.healthy
-    off = (replay.data ^ healthy.expected) & healthy.expected_known & replay.data_known
+    return wrong_beside(evidence, evidence.replay.healthy)
+
+
+def wrong_beside(evidence: Evidence, answers: Answers) -> npt.NDArray[np.uint8]:
+    """The same of a board that would give these answers."""
+    replay = evidence.replay
+    off = (replay.data ^ answers.expected) & answers.expected_known & replay.data_known
     return np.where((replay.read == 1) & evidence.owned, off, np.uint8(0))
 
 
