@@ -131,8 +131,7 @@ def instead_of(
         return none  # nothing is left that others could explain
     best: list[Weighed] = []
     tried, most = {chosen[0].assumption}, mine - NOT_FAR_BEHIND
-    # What was found beside the likeliest may go better with another in its place.
-    starts = [*groups[:STARTS], *chosen[1:]]
+    starts = groups[:STARTS]
     known = [chosen[0].assumption, *(group.assumption for group in starts)]
     for group in (*starts, *_parts(evidence, hypotheses, known, most + LAST_FAULT_WORTH)):
         if group.assumption in tried:
