@@ -300,8 +300,11 @@ def stuck_line(seen: Observations, finding: Finding) -> Suspect:
     if tap is not None:
         levels = reading.capture.levels(tap.line)
         level = int(levels[levels < 2][-1]) ^ int(tap.inverted)
-    if len(finding.chips) == 1 and line in DATA_PINS and _moves(seen, line):
-        return _one_bit_of(seen, finding)
+    if line in DATA_PINS and _moves(seen, line):
+        if len(finding.chips) == 1:
+            return _one_bit_of(seen, finding)
+        if seen.evidence.replay.read[finding.cycles[0]]:
+            return _on_the_way_to_the_cpu(seen, finding)
     fault = Fault("stuck", (line,), level=level, place="bus")
     alike: tuple[Fault, ...] = (Fault("clip", (line,)),)
     if line in ADDRESS_PINS:  # which only the CPU drives: its pin cannot be told from the rest
@@ -314,6 +317,19 @@ def _moves(seen: Observations, line: str) -> bool:
     cycles, bit = seen.evidence.reading.cycles, DATA_PINS.index(line)
     level = (cycles.data >> bit & 1)[cycles.data_known >> bit & 1 == 1]
     return len(np.unique(level)) > 1
+
+
+def _on_the_way_to_the_cpu(seen: Observations, finding: Finding) -> Suspect:
+    """A data line that rests in reads of all chips and moves in writes: what holds it is not in the
+    CPU's way, unless a stray sample was taken for a move.
+    """
+    level = int(
+        seen.evidence.replay.data[finding.cycles[0]] >> DATA_PINS.index(finding.lines[0]) & 1
+    )
+    fault = Fault("stuck", finding.lines, level=level, place="read")
+    alike = (replace(fault, place="bus"),)
+    board = seen.evidence.reading.board
+    return suspected(fault, INFERRED, (finding.rule,), board, alike=alike)
 
 
 def _one_bit_of(seen: Observations, finding: Finding) -> Suspect:

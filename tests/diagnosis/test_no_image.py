@@ -151,14 +151,16 @@ def test_a_program_that_loses_its_way_points_to_its_rom_where_nothing_else_does(
 
 
 def test_one_bit_that_rests_in_one_chip_alone_is_that_chips():
-    """The line moves elsewhere, so it is no clip, and no line of the bus."""
+    """The line moves elsewhere, so it is no clip, and no line of the bus; where it rests in reads
+    of all chips, it is held on their way to the CPU.
+    """
     reading = undumped("plane:U5.1", cycles=2500)
     seen = observe(reading)
     finding = only(seen.findings, "line-stuck")
     suspect = stuck_line(seen, finding)
     assert members(suspect) == {"plane:U5.1", "stuck:D1=0@U5"}
     everywhere = replace(finding, chips=())
-    assert members(stuck_line(seen, everywhere)) == {"stuck:D1=0@bus", "clip:D1"}
+    assert members(stuck_line(seen, everywhere)) == {"stuck:D1=0@read", "stuck:D1=0@bus"}
 
 
 def test_where_no_level_is_wrong_another_content_explains_half_of_it():

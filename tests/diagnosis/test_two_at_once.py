@@ -13,11 +13,12 @@ from bustrace.diagnosis import several
 from bustrace.diagnosis.gains import MIN_GAIN, _gave_others, score
 from bustrace.diagnosis.grouping import Weighed, groups_of, listed
 from bustrace.diagnosis.hypotheses import Hypothesis, enumerate_hypotheses
+from bustrace.diagnosis.seen_directly import stuck_line
 from bustrace.diagnosis.several import already_there, further
 from bustrace.diagnosis.weighing import weigh
 from bustrace.drill import Occurrence, Planting
 from bustrace.faults import Fault
-from bustrace.findings import HEALTHY, WEAK_HIGH, Assumption, gather
+from bustrace.findings import HEALTHY, WEAK_HIGH, Assumption, gather, observe
 
 pytestmark = pytest.mark.slow
 
@@ -148,3 +149,13 @@ def test_a_rom_of_another_content_gives_the_same_byte_but_on_a_line_that_is_weak
     answers = evidence.replay.replay(alone)
     assert _gave_others(evidence, answers, alone, 0) > 0
     assert _gave_others(evidence, answers, beside, 0) == 0
+
+
+@pytest.mark.parametrize(("place", "held"), [("read", {"read", "bus"}), ("bus", {"bus", None})])
+def test_a_data_line_that_rests_in_reads_alone_is_held_on_the_way_to_the_cpu(place, held):
+    """Told by the line itself where another fault explains the answers."""
+    seen = observe(boot(f"stuck:D4=0@{place}", seed=1, cycles=1500))
+    finding = next(f for f in seen.findings if f.rule == "line-stuck" and not f.chips)
+    suspect = stuck_line(seen, finding)
+    assert {fault.place for fault in (suspect.fault, *suspect.alike)} == held
+    assert suspect.fault == Fault.parse(f"stuck:D4=0@{place}")
