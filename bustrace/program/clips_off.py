@@ -111,9 +111,10 @@ def _without(
 ) -> tuple[Thread, Followed, ClipsOff]:
     """Follow without some data lines, where that goes further."""
     best, went, instructions = None, int(thread.done.sum()), len(thread.rows)
-    written, written_known = None, None
+    written, written_known, intent = None, None, thread.intent()
     for _ in range(_PASSES):
-        trial = Thread(without_clips(cycles, board, bits, written, written_known), thread.pins)
+        taken = without_clips(cycles, board, bits, written, written_known, intent)
+        trial = Thread(taken, thread.pins)
         trial_followed = follow(trial, die_of(board.cpu.variant))
         done = int(trial.done.sum())
         more = len(trial.rows) - instructions

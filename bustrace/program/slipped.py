@@ -15,13 +15,18 @@ import numpy as np
 import numpy.typing as npt
 
 from bustrace.board import READ, WRITE, Board
+from bustrace.board.rows import VECTORS
 from bustrace.cycles.model import Cycles
+from bustrace.program.model import Intent
 
 Bytes = npt.NDArray[np.uint8]
 
 _PLACES, _MANY, _FEW_LINES = 24, 0.2, 3
 """Addresses at which a line must be held against the image, the share of them that contradicts it,
 and lines that slipped clips can spoil together."""
+
+_UNSEEN_LINES = 4
+"""Address lines that may be unclipped: with more the images leave too much open."""
 
 _ENOUGH = 64
 """Cycles below which a line that rests means nothing."""
@@ -79,6 +84,53 @@ def _rom_bytes(
     return held
 
 
+def _at_vectors(cycles: Cycles, intent: Intent) -> Cycles:
+    """The cycles with the whole address where the CPU read a vector, and the captured lines agree:
+    there alone it does not hang on the bytes in question.
+    """
+    shown, meant = cycles.address_known, intent.address_known & np.uint32(0xFFFF)
+    reads = (meant == 0xFFFF) & (intent.address >= VECTORS)
+    reads &= (cycles.address ^ intent.address) & shown & meant == 0
+    more = np.where(reads, meant & ~shown, np.uint32(0))
+    return replace(
+        cycles, address=cycles.address | intent.address & more, address_known=shown | more
+    )
+
+
+def _by_the_images(
+    cycles: Cycles, filled: Cycles, board: Board, lines: np.uint8
+) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
+    """What data lines must show in each read of a ROM by its image, and on which of them it tells.
+    Where address lines are not captured, nor filled, all places stay in question that have the
+    bytes on the other data lines.
+    """
+    address, _, reading = _accesses(filled, board)
+    held = _rom_bytes(board, address, reading)
+    byte, told = held.astype(np.uint8), np.where(held >= 0, lines, np.uint8(0))
+    captured = int(np.bitwise_or.reduce(cycles.address_known, initial=0))
+    unseen = [bit for bit in range(16) if board.address_mask & ~captured & 1 << bit]
+    if not unseen or len(unseen) > _UNSEEN_LINES:
+        return byte, told
+    open_lines = np.uint32(sum(1 << bit for bit in unseen))
+    high, low = np.zeros(len(cycles), np.uint8), np.zeros(len(cycles), np.uint8)
+    in_a_rom = held < 0
+    for place in range(1 << len(unseen)):
+        there = sum(1 << bit for at, bit in enumerate(unseen) if place >> at & 1)
+        tried = replace(
+            cycles,
+            address=cycles.address & ~open_lines | np.uint32(there),
+            address_known=cycles.address_known | open_lines,
+        )
+        address, _, reading = _accesses(tried, board)
+        held = _rom_bytes(board, address, reading)
+        in_a_rom &= held >= 0
+        fits = (held.astype(np.uint8) ^ cycles.data) & cycles.data_known & ~lines == 0
+        high |= np.where(fits, held.astype(np.uint8), np.uint8(0))
+        low |= np.where(fits, ~held.astype(np.uint8), np.uint8(0))
+    agreed = np.where(in_a_rom, (high ^ low) & lines, np.uint8(0))
+    return np.where(in_a_rom, high, byte), (told | agreed).astype(np.uint8)
+
+
 def as_in_the_images(cycles: Cycles, board: Board) -> int:
     """Addresses whose first read, by the captured data lines, is what one ROM's image has there."""
     address, _, reading = _accesses(cycles, board)
@@ -94,6 +146,7 @@ def without_clips(
     bits: int,
     written: Bytes | None = None,
     written_known: Bytes | None = None,
+    intent: Intent | None = None,
 ) -> Cycles:
     """The cycles with some data lines taken from what the chips hold, unknown elsewhere.
 
@@ -101,20 +154,22 @@ def without_clips(
     ----------
     cycles : Cycles
     board : Board
-        With ROM images; addresses must have been captured for them to help.
+        With ROM images; all but a few address lines must have been captured for them to help much.
     bits : int
         Lines not to be believed, bits 0 to 7.
     written, written_known : uint8, shape (n_cycles,), or None
         What the CPU meant to write, as far as the program is known: it fills reads of RAM.
+    intent : Intent or None
+        What it meant, as far as the program is known: it tells where vectors were read.
     """
     lines = np.uint8(bits)
     data = cycles.data & ~lines
     known = cycles.data_known & ~lines
     address, whole, reading = _accesses(cycles, board)
-    held = _rom_bytes(board, address, reading)
-    rom = held >= 0
-    data[rom] |= held[rom].astype(np.uint8) & lines
-    known[rom] |= lines
+    filled = _at_vectors(cycles, intent) if intent else cycles
+    byte, told = _by_the_images(cycles, filled, board, lines)
+    data |= byte & told
+    known |= told
     answering = board.map.responds[READ, address]
     for number, ref in enumerate(board.map.chips):
         mine = reading & (answering == np.uint32(1 << number))

@@ -68,6 +68,17 @@ def test_a_slipped_clip_is_named_and_is_no_fault(planted, named):
     assert named in first_class(diagnosis)
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("clip", ["clip:D0", "clip:D3", "clip:D6"])
+def test_a_slipped_data_clip_is_named_where_the_lowest_address_lines_are_not_clipped(clip):
+    """Of the places in the ROM that the rest of the address leaves, one has the other bits."""
+    reading = boot(clip, cycles=2500, without=("A0", "A1", "A2"))
+    assert reading.program.clips_off == (clip[-2:],)
+    diagnosis = diagnose(reading)
+    assert diagnosis.verdict != "fault"
+    assert clip in first_class(diagnosis)
+
+
 def test_the_loop_that_clears_ram_is_not_the_main_loop():
     assert observe(boot(cycles=2500)).ladder[-1].status != "ok"
 
