@@ -92,7 +92,13 @@ def score(
     priors: dict[Assumption, float] = {}
     for hypothesis, joined in wanted:
         priors[joined] = max(hypothesis.prior_bits, priors.get(joined, -np.inf))
-    base_bits = float(base.cost[tells].sum(dtype=np.float64))
+    may_come = NowAndThen(
+        base.cost,
+        tells,
+        float(base.cost[tells].sum(dtype=np.float64)),
+        float(base.cost.max(initial=TELLS)),
+        np.inf,
+    )
     gained: dict[Assumption, tuple[float, int, bool]] = {}
     best, best_bits, pace = 0.0, -np.inf, None
 
@@ -105,19 +111,25 @@ def score(
 
     for joined in _promising_first(evidence, wanted, given):
         least = least_of(priors[joined])
-        now_and_then = NowAndThen(base.cost, tells, base_bits, least)
-        answers = evidence.replay.replay_while(joined, base_gain + least, now_and_then, pace)
-        if answers is not None:
-            gain, onset = gain_of(evidence, answers, joined, before, base_gain + least)
-            gain -= base_gain
-            in_cycles = 0.0 if given_from else _sometimes(evidence, base, answers)
-            sometimes = in_cycles > max(gain, MIN_GAIN)
-            if sometimes:
-                gain, onset = in_cycles, 0
-            elif evidence.n > PACED_FROM and gain + priors[joined] > best_bits:
-                pace = _pace(base.cost - answers.cost, gain)
-            gained[joined] = gain, onset, sometimes
-            best, best_bits = max(best, gain), max(best_bits, gain + priors[joined])
+        # Beside a fault that begins in mid-run none is looked for that comes and goes.
+        now_and_then = may_come if given_from else may_come._replace(least=least)
+        answers = evidence.replay.replay_while(
+            joined, base_gain + least, onset_price(joined), now_and_then, pace
+        )
+        if answers is None:
+            continue
+        gain, onset = gain_of(evidence, answers, joined, before, base_gain + least)
+        gain -= base_gain
+        in_cycles = 0.0 if given_from else _sometimes(evidence, base, answers)
+        sometimes = in_cycles > max(gain, MIN_GAIN)
+        if sometimes:
+            gain, onset = in_cycles, 0
+        if gain < least:
+            continue  # as if the replay had seen it in time
+        if not sometimes and evidence.n > PACED_FROM and gain + priors[joined] > best_bits:
+            pace = _pace(base.cost - answers.cost, gain)
+        gained[joined] = gain, onset, sometimes
+        best, best_bits = max(best, gain), max(best_bits, gain + priors[joined])
     return [
         Scored(hypothesis, *gained[joined])
         for hypothesis, joined in wanted
@@ -167,6 +179,11 @@ def _first_costs(evidence: Evidence) -> dict[Assumption, npt.NDArray[np.float32]
     return {}
 
 
+def onset_price(assumption: Assumption) -> float:
+    """Bits for a fault that begins in the middle of the capture."""
+    return ONSET_PRICE if assumption.swap_a < 0 else SWAP_LATER
+
+
 def gain_of(
     evidence: Evidence,
     answers: Answers,
@@ -178,7 +195,7 @@ def gain_of(
     later one is not looked for where that would not come to `floor` bits.
     """
     whole = whole_gain(evidence, answers, assumption)
-    price = ONSET_PRICE if assumption.swap_a < 0 else SWAP_LATER
+    price = onset_price(assumption)
     if answers.gain - price <= max(whole, floor):
         return whole, 0
     # What was paid before the onset made later surprises cheap: weigh it again without.

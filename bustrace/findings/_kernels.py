@@ -285,6 +285,9 @@ MAY_WRITE, DID_READ = 1, 2
 MOST_REGISTERS = 32
 """Of an I/O chip whose sheet is known."""
 
+ALL_CHIPS = 0xFFFFFFFF
+"""A bit each."""
+
 TAUGHT, MOST_TAUGHT = 8, 24
 """Places in `OF_DRIVERS`, by chip, of what a read told of its byte; further chips share with
 these."""
@@ -440,6 +443,20 @@ def choice_bits(there, away):
     return both * np.log2(both) - there * np.log2(there) - away * np.log2(away)
 
 
+@compiled_part
+def _now_and_then_at_most(spared, there, away, perhaps, most):
+    """Bits that a fault which comes and goes can come to, at most, where it may yet spare `perhaps`
+    bits, `most` in one cycle.
+
+    In as few cycles as can be they cost least to tell; and since each of these costs less than the
+    one before it (`choice_bits` is concave), it is best to spare all of them or none.
+    """
+    perhaps = max(perhaps, 0.0)  # a sum that was counted down
+    none = SOMETIMES_SHARE * spared - choice_bits(there, away)
+    whole = SOMETIMES_SHARE * (spared + perhaps) - choice_bits(there + perhaps / most, away)
+    return max(none, whole) - SOMETIMES_PRICE
+
+
 @compiled_in_place
 def _level(level, forced):
     """A level, or the one that it is forced to; -1 for none."""
@@ -580,7 +597,8 @@ def _cell(chips, cells, c, offset):
     """Place of a chip's byte; in another's socket a smaller chip repeats."""
     base = chips.base
     end = base[c + 1] if c + 1 < base.shape[0] else cells.byte.shape[0]
-    return base[c] + offset % (end - base[c])
+    size = end - base[c]
+    return base[c] + (offset if offset < size else offset % size)  # to divide takes long
 
 
 @compiled_in_place
@@ -1536,6 +1554,46 @@ def _at_select_clips(selected, seen_read, assume):
 
 
 @compiled_in_place
+def _meddled_with(assume):
+    """Chips of which a read may not be as on a healthy board for other reasons than the address at
+    their pins, what they hold, and levels there and on the bus that are forced; a bit each.
+    """
+    anywhere = assume[SELECT_ON] >= 0 or assume[ALWAYS] or assume[WEAK_CHIP] == EVERY_CHIP
+    if anywhere or assume[RW_SEEN] == 0 or assume[RW_DECODER] == 0:
+        return ALL_CHIPS
+    found = assume[SILENT] | assume[SELECT_OFF] | assume[FORGETS]
+    for slot in (STRONG, DOUBLED, SWAP_A, SWAP_B, RW_LINE_CHIP, LOOSE, DATA_OPEN_CHIP, WEAK_CHIP):
+        if assume[slot] >= 0:
+            found |= 1 << assume[slot]
+    if assume[DATA_SHORT_A] >= 0 and assume[DATA_SHORT_PLACE] >= PINS:
+        found |= 1 << (assume[DATA_SHORT_PLACE] - PINS)
+    return found
+
+
+@compiled_in_place
+def _given_plainly(chips, cells, assume, cycle, among):
+    """Byte at the clip, of memories that share the data lines and with which nothing else meddles;
+    -1 where one of them holds something that is not known.
+    """
+    if assume[FIGHT] == EITHER_WINS and among & (among - 1):
+        return -1
+    byte = 0
+    c = 0
+    while among >> c:
+        if (among >> c) & 1:
+            where = _place(chips, cells, assume, cycle, c)
+            if chips.lanes[c] & ~cells.known[where]:
+                return -1
+            level, _ = _held(chips, cells, assume, c, where)
+            if c == assume[DATA_PIN_CHIP]:
+                level = (level & assume[DATA_PIN_AND]) | assume[DATA_PIN_OR]
+            byte |= level & chips.lanes[c]
+        c += 1
+    came, _, _, _ = _on_the_way_in(byte, 255 & ~byte, assume)
+    return came
+
+
+@compiled_in_place
 def _of_another_way(one, other, chips):
     """I/O chips whose columns are not the same in two assumptions."""
     found = 0
@@ -1603,6 +1661,8 @@ def replay_board(
     io_taken,
     told_state,
     told_state_known,
+    plain,
+    plain_bank,
     states,
     map_of,
     state_masks,
@@ -1635,9 +1695,11 @@ def replay_board(
     healthy,
     ahead,
     least,
+    onset_price,
     given,
     tells,
     given_ahead,
+    most_given,
     least_now_and_then,
     pace,
     expected,
@@ -1682,6 +1744,10 @@ def replay_board(
     told_state, told_state_known : int32, shape (n,)
         State bits as the program has them; taken in reset, where what happened in a skipped cycle
         changed them, and for the CPU's port.
+    plain : uint32, shape (n,)
+        Memories that answer a read alone, together on all data lines, in the map `plain_bank` of
+        the cycle, and set no latch by it; 0 where that is not so.
+    plain_bank : int16, shape (n,)
     states, map_of, rows, responds, asserts, asserts_known, described, inner, page, same, changes,
     data_bits
         As in `banks.Banks`.
@@ -1721,10 +1787,12 @@ def replay_board(
         Cost of each cycle on a healthy board, for the onset; zeros when that is being computed.
     ahead : float64
         Sum of `healthy`: no fault can gain more than a healthy board has still to pay.
-    least : float64
-        The replay stops where the gain from the best onset cannot come to this any more, nor that
-        in single cycles to `least_now_and_then`.
-    given, tells, given_ahead, least_now_and_then
+    least, onset_price : float64
+        The replay stops where the gain over the healthy board cannot come to `least` any more, nor
+        that from the best onset to so much and the price of an onset, nor that in single cycles to
+        `least_now_and_then`. Where I/O chips are `astray` their columns are made anew after the
+        replay: what registers have a say in may be cheaper then, and is left out.
+    given, tells, given_ahead, most_given, least_now_and_then
         The same for what is gained in single cycles, see `answers.NowAndThen`; `given_ahead` is the
         sum of `given` where a cycle tells.
     pace : float64, shape (n,)
@@ -1764,12 +1832,23 @@ def replay_board(
     total = 0.0
     running = 0.0
     lowest = 0.0
+    # The same without what may be cheaper when the columns of I/O chips are made anew.
+    firm_running = 0.0
+    firm_lowest = 0.0
+    firm_spared = 0.0
+    firm_there = 0
+    firm_away = 0
+    firm_at_most = np.inf  # that comes and goes can come to
+    perhaps_spared = 0.0
+    # Whether what registers give may have told of memories, or of how weak a line is.
+    mixed = faulty[WEAK_CHIP] == EVERY_CHIP or sound[WEAK_CHIP] == EVERY_CHIP
     over = 0.0
     lowest_over = 0.0
     spared = 0.0
     there = 0
     away = 0
     choice = 0.0
+    at_most = np.inf
     onset = 0
     last = 0
     last_known = 0
@@ -1781,6 +1860,7 @@ def replay_board(
     state_known = 0
     skipped = True
     assume = sound
+    meddled = _meddled_with(sound)
     missed = False  # whether writes were missed
     forgot = False  # whether they ever were
     astray = 0  # I/O chips that were accessed otherwise than on a healthy board
@@ -1791,6 +1871,7 @@ def replay_board(
     for i in range(n):
         if i == first:
             assume = faulty
+            meddled = _meddled_with(faulty)
             if i:
                 # The columns are those of a chip that was so all the time.
                 astray |= _of_another_way(faulty, sound, chips)
@@ -1831,6 +1912,7 @@ def replay_board(
             cost[i] = price
             total += price
             running += healthy[i] - price
+            firm_running += healthy[i] - price
             ahead -= healthy[i]
             continue  # in `given_ahead` it stays: so much it may gain
         if missed:
@@ -1857,6 +1939,38 @@ def replay_board(
             else:
                 m = _map_in_doubt(maps, page, at_decoder, state_shown, state_known & matters)
         chosen[i] = m
+        if (
+            plain[i]
+            and plain[i] & meddled == 0
+            and m == plain_bank[i]
+            and bus == meant
+            and at_decoder == meant
+            and at_chips == meant
+            and price == 0.0
+            and healthy[i] == 0.0
+            and given[i] == 0.0
+            and (sheets == 0 or io_asked[i] == 0)
+            and i % LOOKS_AHEAD != 0
+        ):
+            # Nothing but what these chips hold tells what comes.
+            row = rows[m, meant]
+            cycle = Cycle(i, meant, bus, at_chips, m, 0, 1, 1, plain[i], 0, 0)
+            byte = _given_plainly(chips, cells, assume, cycle, plain[i])
+            selected, _ = _at_select_clips(asserts[row, 1], 1, assume)
+            wrong = (selected ^ clip_selects[i]) & clip_selects_known[i] & asserts_known[row, 1]
+            if (
+                byte >= 0
+                and (byte ^ data[i]) & data_known[i] == 0
+                and wrong == 0
+                and asserts[row, 1] & meddled == 0
+            ):
+                expected[i] = byte
+                expected_known[i] = 255
+                drivers[i] = plain[i]
+                last = data[i]
+                last_known = data_known[i]
+                cost[i] = 0.0
+                continue
         # Who answers. The same address in another bank is another place.
         t = meant if m < 0 else meant | (m % TOLD_BANKS) << 16
         unsure_map = m < 0
@@ -1889,6 +2003,7 @@ def replay_board(
             wrong = 0
         price += bits[2] * _ones(_news(told, OF_SELECTS, t, wrong))
 
+        firm = True  # whether no register has a say in the price
         if reading == 0:
             # A write: the clip sees the CPU's byte through the line faults, the chips take it.
             byte = written[i]
@@ -1927,6 +2042,7 @@ def replay_board(
             expected[i] = clip_byte
             expected_known[i] = byte_known
         elif unsure_map:
+            firm = False
             if _first_time(told, OF_DATA, t, BANK_OPEN):
                 data_bus = Bus(data[i], data_known[i], last, last_known, 0)
                 price += bits[3] * _of_nobody_knows(data_bus, books)
@@ -1937,6 +2053,8 @@ def replay_board(
             pause = paused + 1 if driving == 0 else 0
             responding = responds[row, seen_read]
             io_sure = sheets & ~astray
+            firm = driving != 0 and driving & with_registers == 0
+            mixed = mixed or (not firm and driving & ~with_registers != 0)
             drive = _drive(chips, cells, io, assume, cycle, charged, driving, io_sure, responding)
             data_bus = Bus(data[i], data_known[i], last, last_known, pause)
             ones = drive.ones
@@ -2105,6 +2223,8 @@ def replay_board(
         ahead -= healthy[i]
         over += given[i] - price
         lowest_over = min(lowest_over, over)
+        firm_running += healthy[i] - (price if firm else 0.0)
+        firm_lowest = min(firm_lowest, firm_running)
         if tells[i]:
             given_ahead -= given[i]
             if given[i] - price > TELLS:
@@ -2112,13 +2232,36 @@ def replay_board(
                 there += 1
             elif given[i] - price < -TELLS:
                 away += 1
+            if not firm:
+                perhaps_spared += given[i]
+            elif given[i] - price > TELLS:
+                firm_spared += given[i] - price
+                firm_there += 1
+            elif given[i] - price < -TELLS:
+                firm_away += 1
         if i % LOOKS_AHEAD == 0:
             choice = choice_bits(there, away)
+            at_most = _now_and_then_at_most(spared, there, away, given_ahead, most_given)
+            firm_at_most = _now_and_then_at_most(
+                firm_spared, firm_there, firm_away, perhaps_spared + given_ahead, most_given
+            )
             so_far = max(over - lowest_over, SOMETIMES_SHARE * spared - choice - SOMETIMES_PRICE)
             if so_far < pace[i]:
                 return total, lowest, onset, False, astray
-        now_and_then = SOMETIMES_SHARE * (spared + given_ahead) - choice - SOMETIMES_PRICE
-        if running - lowest + ahead < least and now_and_then < least_now_and_then:
+        if astray == 0 or io_exact:
+            hopeless = running + ahead < least and running - lowest + ahead < least + onset_price
+        else:
+            hopeless = running - lowest + ahead < least
+        if hopeless:
+            now_and_then = SOMETIMES_SHARE * (spared + given_ahead) - choice - SOMETIMES_PRICE
+            if min(now_and_then, at_most) < least_now_and_then:
+                return total, lowest, onset, False, astray
+        elif (
+            firm_at_most < least_now_and_then
+            and firm_running + ahead < least
+            and firm_running - firm_lowest + ahead < least + onset_price
+            and not mixed
+        ):
             return total, lowest, onset, False, astray
     return total, lowest, onset, True, astray
 

@@ -57,6 +57,9 @@ WRONG_ONLY = np.array([10.0, 10.0, 10.0, 0.0, 0.0])
 MAX_CYCLES = 400_000
 """Cycles that are weighed; a boot's decisive part is far shorter, and the cost is linear."""
 
+ROUNDING = 0.001
+"""Bits by which sums of the same prices may differ, added in another order and rounded."""
+
 
 @dataclass(frozen=True, slots=True)
 class Assumption:
@@ -216,15 +219,16 @@ class NowAndThen(NamedTuple):
         Bits of each cycle without the fault.
     tells : bool, shape (n,)
         Whether the cycle can tell whether it is there.
-    most : float
-        Sum of `given` where a cycle tells.
+    total, largest : float
+        Sum of `given` where a cycle tells, and the most bits of one cycle.
     least : float
         Bits it must gain over that.
     """
 
     given: npt.NDArray[np.float32]
     tells: npt.NDArray[np.bool_]
-    most: float
+    total: float
+    largest: float
     least: float
 
 
@@ -232,6 +236,7 @@ class _Limit(NamedTuple):
     """Where a replay stops, see `BoardReplay.replay_while`."""
 
     least: float
+    onset_price: float
     now_and_then: NowAndThen
     pace: npt.NDArray[np.float64]
 
@@ -345,10 +350,11 @@ class BoardReplay:
         self._left, self._left_known = left_by_another(cycles, n, disbelieved)
         self._in_reset = (cycles.flags[:n] & IN_RESET != 0).astype(np.uint8)
         self.state, self.state_known = bank_state(cycles, intent, board, n)
+        self._told_state = self.state.astype(np.int32), self.state_known.astype(np.int32)
         self._set_board(board)
         self._set_selects(reading, settled)
         self.image = self._choose_images(board)
-        self._memory = self._at_power_on()
+        self._plain, self._plain_bank = np.zeros(n, dtype=np.uint32), np.zeros(n, dtype=np.int16)
         self._expect_costs(np.zeros(n, dtype=np.float32))
         self._io = no_sheets()
         self.healthy = self.replay(HEALTHY)
@@ -360,14 +366,15 @@ class BoardReplay:
             self.healthy = self.replay(HEALTHY)
         self.io_sheets = tuple(i for i in range(len(self.chips)) if self._io.chips >> i & 1)
         self.address = np.where(self.healthy.bank < 0, np.int32(-1), self.meant_address)
+        self._plain, self._plain_bank = self._plain_reads(), self.healthy.bank
         self._expect_costs(self.healthy.cost)
         self.wrong = self.replay(HEALTHY, WRONG_ONLY).total
 
     def _expect_costs(self, healthy: npt.NDArray[np.float32]) -> None:
         """What each cycle costs on a healthy board, and all cycles up to each."""
         self._healthy_cost = healthy
-        now_and_then = NowAndThen(healthy, healthy > 0, 0.0, -np.inf)
-        self._no_limit = _Limit(-np.inf, now_and_then, np.full(len(healthy), -np.inf))
+        now_and_then = NowAndThen(healthy, healthy > 0, 0.0, 1.0, -np.inf)
+        self._no_limit = _Limit(-np.inf, 0.0, now_and_then, np.full(len(healthy), -np.inf))
         self._ahead = np.concatenate([[0.0], np.cumsum(healthy, dtype=np.float64)])
 
     def _at_power_on(self) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
@@ -379,6 +386,21 @@ class BoardReplay:
                 memory[0, mine] = content
                 memory[1, mine] = self.lanes[i]
         return memory[0], memory[1]
+
+    def _plain_reads(self) -> npt.NDArray[np.uint32]:
+        """Memories that answer a read alone on a healthy board, together on all data lines, where
+        no latch is set by reading: uint32, shape (n,), a bit each; 0 in other cycles.
+        """
+        banks, row = self.banks, self.rows(self.address)
+        answering = banks.responds[:, READ]
+        others = np.uint32(~self.of_kind(ROM, RAM) & 0xFFFFFFFF)
+        mine = answering[:, np.newaxis] >> np.arange(len(self.chips), dtype=np.uint32) & 1 == 1
+        lanes = np.where(mine, self.lanes, 0).sum(axis=1)  # those of two would come to more
+        shared = np.bitwise_or.reduce(np.where(mine, self.lanes, 0), axis=1, initial=0)
+        whole = (answering & others == 0) & (lanes == 0xFF) & (shared == 0xFF)
+        latches = (banks.changes[:, READ] != 0).any(axis=0)
+        plain = (row >= 0) & (self.read == 1) & ~latches[self.address] & whole[row]
+        return np.where(plain, answering[row], np.uint32(0)).astype(np.uint32)
 
     def _taken_for(self, fetches: npt.NDArray[np.bool_], variant: str) -> npt.NDArray[np.uint8]:
         """Row of `usual` for the byte at the address of each cycle, by what the program takes it
@@ -538,15 +560,18 @@ class BoardReplay:
         self,
         assumption: Assumption,
         least: float,
+        onset_price: float,
         now_and_then: NowAndThen,
         pace: npt.NDArray[np.float64] | None = None,
     ) -> Answers | None:
-        """Replay as long as the gain over the healthy board from the best onset can come to
-        `least` bits, or that of a fault that comes and goes to its own; None where neither can.
-        None, too, where either is behind its pace: float64, shape (n,), bits that must be gained by
-        each cycle over what is given.
+        """Replay as long as the gain over the healthy board can come to `least` bits, that from the
+        best onset to so many and `onset_price`, or that of a fault that comes and goes to its own;
+        None where none of them can. None, too, where it is behind its pace: float64, shape (n,),
+        bits that must be gained by each cycle over what is given.
         """
-        limit = _Limit(least, now_and_then, self._no_limit.pace if pace is None else pace)
+        pace = self._no_limit.pace if pace is None else pace
+        now_and_then = now_and_then._replace(least=now_and_then.least - ROUNDING)
+        limit = _Limit(least - ROUNDING, onset_price, now_and_then, pace)
         answers = self._replay(assumption, PRICES, 0, HEALTHY, self.n, limit)
         if answers is None or max(answers.gain, self.healthy.total - answers.total) <= 0:
             return answers
@@ -598,9 +623,9 @@ class BoardReplay:
         exact: int = 0,
     ) -> Answers | None:
         io = io or self._io
-        least, now_and_then, pace = limit or self._no_limit
+        least, onset_price, now_and_then, pace = limit or self._no_limit
         taken = np.zeros((len(self.chips), n) if io.chips else (1, 1), dtype=np.uint16)
-        memory, memory_known = self._memory[0].copy(), self._memory[1].copy()
+        memory, memory_known = self._at_power_on()
         expected = np.empty(n, dtype=np.uint8)
         expected_known = np.empty(n, dtype=np.uint8)
         drivers = np.empty(n, dtype=np.uint32)
@@ -637,8 +662,9 @@ class BoardReplay:
             np.zeros((len(self.chips), MOST_REGISTERS), dtype=np.int32),
             exact,
             taken,
-            self.state[:n].astype(np.int32),
-            self.state_known[:n].astype(np.int32),
+            *self._told_state,
+            self._plain,
+            self._plain_bank,
             banks.states,
             banks.map_of,
             np.array([banks.matters, banks.ports, banks.resets], dtype=np.int32),
@@ -671,6 +697,7 @@ class BoardReplay:
             self._healthy_cost,
             float(self._ahead[n]),
             least,
+            onset_price,
             *now_and_then,
             pace,
             expected,

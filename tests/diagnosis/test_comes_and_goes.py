@@ -9,7 +9,7 @@ import pytest
 from drill_readings import boot, read, tide_gauge
 
 from bustrace.diagnosis import Diagnosis, diagnose
-from bustrace.diagnosis.gains import _pace, _sometimes, gain_of, score, whole_gain
+from bustrace.diagnosis.gains import _pace, _sometimes, gain_of, onset_price, score, whole_gain
 from bustrace.diagnosis.hypotheses import enumerate_hypotheses
 from bustrace.drill import Occurrence, Planting, simulate
 from bustrace.faults import Fault
@@ -119,21 +119,29 @@ def test_what_comes_and_goes_gets_no_credit_for_what_tells_nothing():
     assert _sometimes(evidence, healthy, replace(healthy, cost=cost)) == pytest.approx(plain)
 
 
+def _anything(evidence):
+    """Any fault that comes and goes."""
+    healthy = evidence.replay.healthy
+    everything = np.ones(evidence.n, dtype=np.bool_)
+    return NowAndThen(healthy.cost, everything, healthy.total, float(healthy.cost.max()), -np.inf)
+
+
 def test_what_is_cut_short_would_not_have_stayed():
     """A replay stops only where neither a fault that lasts nor one that comes and goes can come to
     what is asked for; and so for nearly all of many hypotheses it stops.
     """
     contact = Planting(Fault.parse("stuck:A3=1@U5"), "plain", Occurrence(0, 0.1, 8))
     evidence = gather(boot(contact, seed=2, cycles=1200))
-    replay, everything = evidence.replay, np.ones(evidence.n, dtype=np.bool_)
+    replay, anything = evidence.replay, _anything(evidence)
     cut = sometimes_only = 0
     for assumption in {h.assumption for h in enumerate_hypotheses(evidence)}:
         answers = replay.replay(assumption)
-        lasting, _ = gain_of(evidence, answers, assumption, HEALTHY)
         now_and_then = _sometimes(evidence, replay.healthy, answers)
         for least in (10.0, 20.0, 40.0, 80.0):
-            wanted = NowAndThen(replay.healthy.cost, everything, replay.healthy.total, least)
-            if replay.replay_while(assumption, least, wanted) is None:
+            lasting, _ = gain_of(evidence, answers, assumption, HEALTHY, least)
+            wanted = anything._replace(least=least)
+            price = onset_price(assumption)
+            if replay.replay_while(assumption, least, price, wanted) is None:
                 cut += 1
                 assert max(lasting, now_and_then) < least
             elif lasting < least <= now_and_then:
@@ -150,9 +158,8 @@ def test_a_replay_stops_where_it_falls_far_behind_the_likeliest():
     assert best.gain > 100
     truth = best.hypothesis.assumption
     pace = _pace(replay.healthy.cost - replay.replay(truth).cost, best.gain)
-    everything = np.ones(evidence.n, dtype=np.bool_)
-    anything = NowAndThen(replay.healthy.cost, everything, replay.healthy.total, -np.inf)
-    assert replay.replay_while(truth, -np.inf, anything, pace) is not None
+    anything = _anything(evidence)
+    assert replay.replay_while(truth, -np.inf, 0.0, anything, pace) is not None
     other = next(h.assumption for h in hypotheses if str(h.fault) == "stuck:A7=0@U4")
-    assert replay.replay_while(other, -np.inf, anything, pace) is None
-    assert replay.replay_while(other, -np.inf, anything) is not None
+    assert replay.replay_while(other, -np.inf, 0.0, anything, pace) is None
+    assert replay.replay_while(other, -np.inf, 0.0, anything) is not None
