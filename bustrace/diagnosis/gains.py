@@ -14,6 +14,7 @@ import numpy.typing as npt
 from bustrace.diagnosis.hypotheses import Hypothesis
 from bustrace.diagnosis.joining import join
 from bustrace.diagnosis.read_again import first_reads, lines_changed, sound_lines
+from bustrace.diagnosis.same_answers import same_answers
 from bustrace.findings import (
     EITHER_WINS,
     HEALTHY,
@@ -88,7 +89,8 @@ def score(
     before = HEALTHY if given_from else given
     tells = _tells(evidence)
     joins = [(h, join(given, h.assumption)) for h in hypotheses]
-    wanted = [(h, joined) for h, joined in joins if joined is not None and joined != given]
+    stand_in = same_answers(evidence).stand_in
+    wanted = [(h, stand_in(both)) for h, both in joins if both is not None and both != given]
     priors: dict[Assumption, float] = {}
     for hypothesis, joined in wanted:
         priors[joined] = max(hypothesis.prior_bits, priors.get(joined, -np.inf))
@@ -158,8 +160,10 @@ def _promising_first(
     if evidence.n <= 2 * FIRST_CYCLES:
         return list(dict.fromkeys(joined for _, joined in wanted))
     costs = _first_costs(evidence)
+    stand_in = same_answers(evidence).stand_in
 
     def cost_of(assumption: Assumption) -> npt.NDArray[np.float32]:
+        assumption = stand_in(assumption)
         if assumption not in costs:
             costs[assumption] = evidence.replay.early_cost(assumption, FIRST_CYCLES)
         return costs[assumption]

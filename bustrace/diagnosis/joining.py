@@ -18,7 +18,7 @@ def join(first: Assumption, second: Assumption) -> Assumption | None:
     if mine and theirs - mine and _who_wins(first) != _who_wins(second):
         return None  # one word for who wins does for the same chips only
     changes = {}
-    for name, added in _changed(second).items():
+    for name, added in changed(second).items():
         given = getattr(first, name)
         if added == given:
             continue
@@ -52,7 +52,7 @@ def _low_wins(joined: Assumption) -> Assumption:
 
 
 @lru_cache(maxsize=10_000)  # each hypothesis is joined with several others
-def _changed(assumption: Assumption) -> dict[str, int]:
+def changed(assumption: Assumption) -> dict[str, int]:
     """What is not as on a healthy board."""
     names = Assumption.__dataclass_fields__
     values = ((name, getattr(assumption, name)) for name in names)

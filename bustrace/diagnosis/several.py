@@ -24,6 +24,7 @@ from bustrace.diagnosis.grouping import (
 from bustrace.diagnosis.hypotheses import Hypothesis, proposed_beside
 from bustrace.diagnosis.joining import join
 from bustrace.diagnosis.model import LIKELY
+from bustrace.diagnosis.same_answers import same_answers
 from bustrace.findings import (
     HEALTHY,
     SOMETIMES_SHARE,
@@ -201,9 +202,13 @@ def _parts(
     replay = evidence.replay
     healthy = replay.early_cost(HEALTHY, PAIRED_CYCLES)
     found: dict[Assumption, _Early] = {}
+    told_of: dict[Assumption, npt.NDArray[np.float32]] = {}  # one replay for the same answers
     for each in sorted(hypotheses, key=lambda h: -h.prior_bits):
         if each.assumption not in found:
-            found[each.assumption] = each, replay.early_cost(each.assumption, PAIRED_CYCLES)
+            same = same_answers(evidence).stand_in(each.assumption)
+            if same not in told_of:
+                told_of[same] = replay.early_cost(same, PAIRED_CYCLES)
+            found[each.assumption] = each, told_of[same]
     told = list(found.values())
     alone, at_best = [], []
     for place, (each, cost) in enumerate(told):

@@ -12,6 +12,7 @@ from bustrace.board import load_board
 from bustrace.diagnosis.gains import score
 from bustrace.diagnosis.hypotheses import enumerate_hypotheses
 from bustrace.diagnosis.joining import join
+from bustrace.diagnosis.same_answers import SameAnswers
 from bustrace.drill import Occurrence, Planting, make_io_board
 from bustrace.faults import Fault
 from bustrace.findings import HEALTHY, BoardReplay, gather
@@ -82,6 +83,19 @@ def test_plain_reads_are_passed_over_as_if_they_were_replayed(evidence, first):
     replay._plain = np.zeros_like(replay._plain)
     for assumption, answers in zip(assumptions, passed, strict=True):
         assert _same(answers, replay.replay(assumption, first=first)), assumption
+
+
+def test_what_stands_in_for_others_answers_as_they_do(evidence):
+    same = SameAnswers(evidence)
+    hypotheses = enumerate_hypotheses(evidence)
+    given = next(h.assumption for h in hypotheses if h.assumption.data_pin_chip >= 0)
+    alone = {h.assumption for h in hypotheses}
+    both = {joined for each in alone if (joined := join(given, each)) is not None}
+    pairs = [(each, same.stand_in(each)) for each in (*alone, *both)]
+    others = [pair for pair in pairs if pair[0] != pair[1]]
+    assert len(others) > 200
+    for each, stand_in in Random(1).sample(others, 150):
+        assert _same(evidence.replay.replay(each), evidence.replay.replay(stand_in)), each
 
 
 def test_nothing_that_would_stay_is_dropped_on_the_way(evidence, monkeypatch):
