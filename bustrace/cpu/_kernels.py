@@ -429,6 +429,22 @@ def _at_port(st, data, datam):
     return (st[PORT] & output) | (data & ~output), known & 0xFF
 
 
+@compiled_part
+def _interrupted(st, table, pins, k, seen, captured):
+    """Where IRQ is low and the flag that masks it unknown, take an interrupt in cycle `k` if the
+    address stays: the second cycle of every instruction is at the byte behind, that of an interrupt
+    at the same (hardware manual, appendix A).
+    """
+    asks = (st[IRQ_LINE] or st[PENDING]) and not st[NMI_SEEN]
+    if not asks or not captured[k] & captured[k + 1] & 1 or _waits(st, table, pins):
+        return
+    st[PENDING] = 0
+    if not (seen[k] ^ seen[k + 1]) & captured[k] & captured[k + 1] & 0xFFFF:
+        st[PENDING] = 1
+        st[P] &= ~FLAG_I
+        st[PM] |= FLAG_I
+
+
 @compiled
 def end_cycle(st, table, data, datam, pins):
     """End the current cycle with these pins and show the next one.
@@ -1054,6 +1070,8 @@ def replay(
         begins = (now == FETCH and not waits and entry_at != HELD) or (
             now == HELD and entry_at != HELD
         )
+        if begins and not st[PM] & FLAG_I and seen.size and k + 1 < n:
+            _interrupted(st, table, np.int64(pins[k]) if pins.size else ALL_HIGH, k, seen, captured)
         if not begins:
             if entry_at == FETCH and now != FETCH:
                 row_opcode[rows - 1] = st[OPCODE]

@@ -252,3 +252,26 @@ def test_jams_end_only_with_reset(opcode):
     assert [k for k, row in enumerate(rows) if row[2]] == [0]
     rows = run(cpu, memory_of(), 20, res=range(3))
     assert (0x8000, 1, 1) in [row[:3] for row in rows]
+
+
+@pytest.mark.parametrize("flag_i", [0, 4])
+@pytest.mark.parametrize("guessed", [0, 4])
+@pytest.mark.parametrize("lines", [0xFFFF, 0x0001, 0xFFFE])
+def test_where_the_flag_that_masks_irq_is_unknown_the_address_tells(flag_i, guessed, lines):
+    """H A.5.4: an interrupt begins with PC twice; the second cycle of any instruction is at the
+    byte behind, which A0 alone tells.
+    """
+    cpu = Executor(pc=0x8000, s=0xF0, p=0x20 | flag_i)
+    rows = run(cpu, memory_of(), 14, irq=range(20))
+    address, _, _, data = (np.array(column) for column in zip(*rows, strict=True))
+    start = CpuState.at_fetch(pc=0x8000, s=0xF0)
+    start.amend("p", 0x20 | guessed, 0xFF & ~0x04)
+    trace = replay(
+        start,
+        data,
+        irq=np.zeros(14, np.uint8),
+        address=address,
+        address_known=np.full(14, lines, np.uint16),
+    )
+    taken = (trace.kind == SequenceKind.IRQ).any()
+    assert taken == ((flag_i if lines & 1 else guessed) == 0)
