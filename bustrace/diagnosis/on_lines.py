@@ -254,7 +254,9 @@ def _data_shorts(evidence: Evidence, wrong: list[bool]) -> Iterator[Proposal]:
 
 
 def _wrong_reads(evidence: Evidence) -> list[bool]:
-    """Whether a chip gave wrong bytes: its own pins are tried in every way only then."""
-    wrong = wrong_bits(evidence) != 0
+    """Whether a chip gave wrong bits on its own data lines: its own pins are tried in every way
+    only then.
+    """
+    off, lanes = wrong_bits(evidence), evidence.replay.lanes
     chips = range(len(evidence.replay.chips))
-    return [bool((wrong & sole_driver(evidence, chip)).any()) for chip in chips]
+    return [bool((off[sole_driver(evidence, chip)] & lanes[chip]).any()) for chip in chips]
