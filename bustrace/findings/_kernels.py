@@ -829,7 +829,8 @@ def _either(drive, bus, cells, books, cycle):
     seen = (astray & told[OF_DRIVERS, cycle.at]) | (
         ~astray & (told[OF_ADDRESS, cycle.meant] >> SHOWN)
     )
-    news = (highs | lows | hazy) & byte_known & ~seen & 255
+    # Where all that drive are known to agree nothing is chosen: what comes is judged elsewhere.
+    news = (highs & lows | hazy) & byte_known & ~seen & 255
     told[OF_DRIVERS, cycle.at] |= news & astray
     told[OF_ADDRESS, cycle.meant] |= (news & ~astray) << SHOWN
     price = float(_ones(news & ((highs & lows) | (hazy & ~(highs ^ lows)))))

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from drill_readings import boot
 
+from bustrace.board import load_board
 from bustrace.diagnosis import several
 from bustrace.diagnosis.gains import MIN_GAIN, _gave_others, score
 from bustrace.diagnosis.grouping import Weighed, groups_of, listed
@@ -18,9 +20,11 @@ from bustrace.diagnosis.several import already_there, further
 from bustrace.diagnosis.weighing import weigh
 from bustrace.drill import Occurrence, Planting
 from bustrace.faults import Fault
-from bustrace.findings import HEALTHY, WEAK_HIGH, Assumption, gather, observe
+from bustrace.findings import EITHER_WINS, HEALTHY, WEAK_HIGH, Assumption, gather, observe
 
 pytestmark = pytest.mark.slow
+
+FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
 
 def planted(fault, way="plain", onset=0):
@@ -159,3 +163,15 @@ def test_a_data_line_that_rests_in_reads_alone_is_held_on_the_way_to_the_cpu(pla
     suspect = stuck_line(seen, finding)
     assert {fault.place for fault in (suspect.fault, *suspect.alike)} == held
     assert suspect.fault == Fault.parse(f"stuck:D4=0@{place}")
+
+
+def test_a_weak_line_costs_the_same_beside_a_chip_that_fights_on_another_line():
+    """One line of a ROM gives way, and a one-bit RAM that drives all the time has another."""
+    board = load_board(FIXTURES / "departure_board" / "board.toml")
+    replay = gather(boot(planted("plane:U5.7", "weak"), board=board, cycles=1500)).replay
+    weak = Assumption(weak_chip=replay.chips.index("U5"), weak_lines=1 << 7, weak_way=WEAK_HIGH)
+    fights = Assumption(always=1 << replay.chips.index("U23"), fight=EITHER_WINS)
+    both = replace(weak, always=fights.always, fight=EITHER_WINS)
+    alone = replay.replay(weak).total
+    assert alone < replay.healthy.total - 1000
+    assert replay.replay(both).total > alone
