@@ -70,7 +70,7 @@ _MOST_MISREAD = 4
 """And of the bytes that a sound CPU must have read otherwise it may leave one in so many."""
 
 _SEVERAL = 3
-"""Lines off in one cycle that are no stray sample."""
+"""Lines off in one cycle that are no stray sample, and cycles in which the same line is."""
 
 _MOST_TRIED = 6
 """Ways that are followed to the end."""
@@ -322,8 +322,18 @@ def _first_trouble(off: Lines, followed: Followed) -> int | None:
     """First cycle that a sound CPU does not explain, or only with a byte read otherwise."""
     cycles = [patch.cycles[0] for patch in followed.misread]
     cycles += [lost[0] for lost in followed.lost]
-    cycles += np.flatnonzero(off)[:1].tolist()
+    cycles += _no_stray_samples(off)[:1].tolist()
     return min(cycles, default=None)
+
+
+def _no_stray_samples(off: Lines) -> npt.NDArray[np.intp]:
+    """Cycles with more than one line off, or with a line that is off again and again; all where
+    there are none.
+    """
+    cycles = np.flatnonzero(off)
+    _, which, times = np.unique(off[cycles], return_inverse=True, return_counts=True)
+    again = (np.bitwise_count(off[cycles]) > 1) | (times[which] >= _SEVERAL)
+    return cycles[again] if again.any() else cycles
 
 
 def _promising(

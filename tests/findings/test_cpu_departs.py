@@ -15,7 +15,14 @@ from bustrace.diagnosis import diagnose
 from bustrace.drill import Planting, simulate
 from bustrace.faults import Fault
 from bustrace.findings import find_all, gather
-from bustrace.program.departures import _EACH_OFF, Left, _fought, _left, _write_line_rests
+from bustrace.program.departures import (
+    _EACH_OFF,
+    Left,
+    _first_trouble,
+    _fought,
+    _left,
+    _write_line_rests,
+)
 from bustrace.program.follow import Followed
 from bustrace.reading import Reading
 
@@ -39,6 +46,24 @@ def test_a_cpu_that_always_errs_in_one_way_is_followed_and_named(variant, seed):
     # With the one departure all of the rest follows from what was read.
     assert reading.program.lost_at is None
     assert not reading.program.read_corrections
+
+
+@pytest.mark.parametrize(
+    ("off", "at"),
+    [
+        ({100: 1 << 20}, 100),
+        ({100: 1 << 20, 500: 1 << 16 | 1 << 22}, 500),
+        ({100: 1 << 20, 500: 1 << 16, 700: 1 << 16, 900: 1 << 16}, 500),
+        ({100: 1 << 20, 500: 1 << 16, 700: 1 << 16}, 100),
+        ({}, None),
+    ],
+)
+def test_a_stray_sample_long_before_does_not_hide_where_a_cpu_errs(off, at):
+    """Two lines at once, or one again and again, are no stray sample."""
+    lines = np.zeros(1000, np.uint32)
+    for cycle, mask in off.items():
+        lines[cycle] = mask
+    assert _first_trouble(lines, Followed((), (), None, (), 0)) == at
 
 
 def pushing_flags(code):
