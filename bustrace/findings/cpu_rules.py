@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+import numpy.typing as npt
 
 from bustrace.cpu import variant_named
 from bustrace.findings.evidence import SHOWN, Evidence
 from bustrace.findings.memory_rules import wrong_bits
 from bustrace.findings.model import Finding
+from bustrace.findings.select_rules import expected_selects
 from bustrace.program import Departure
 from bustrace.units import count_words
 
@@ -49,6 +51,10 @@ def breaks_its_sheet(evidence: Evidence) -> Iterator[Finding]:
     by_clip = 2 * as_done.sum() > off.sum()
     if by_clip:
         doubt = " There the clip's bytes are not the ROM's: the clip may be what errs."
+    # What two chips drive is one level for the clip and may be another for the CPU.
+    fought = not by_clip and bool(_amid_two_selected(evidence, cycles).all())
+    if fought:
+        doubt = " Each time two chips were selected at once: the CPU may see another level then."
     seldom = len(cycles) < FEWEST
     who = "The CPU breaks its data sheet, always in one way"
     if seldom:
@@ -57,7 +63,7 @@ def breaks_its_sheet(evidence: Evidence) -> Iterator[Finding]:
         doubt += f" {other} does so, too."
     yield Finding(
         rule="cpu-departs",
-        severity="oddity" if by_clip or (seldom and not given) else "fault",
+        severity="oddity" if by_clip or fought or (seldom and not given) else "fault",
         chips=(reading.board.cpu.ref,),
         cycles=tuple(cycles[:SHOWN].tolist()),
         opportunities=int((reading.program.kind == 0).sum()),
@@ -67,6 +73,24 @@ def breaks_its_sheet(evidence: Evidence) -> Iterator[Finding]:
         text=f"{who}: {does} ({often}). With that, all else it did follows from what it read."
         f"{doubt}",
     )
+
+
+def _amid_two_selected(evidence: Evidence, fetches: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+    """Whether a chip was seen selected, besides the one that was addressed, in a read of each of
+    the instructions that begin in these cycles: bool, shape (len(fetches),).
+    """
+    program, cycles, n = evidence.reading.program, evidence.reading.cycles, evidence.n
+    besides = np.zeros(n, np.bool_)
+    for ref in cycles.select_names:
+        if ref in evidence.replay.chips:
+            wanted, by_clip, sure = expected_selects(evidence, evidence.replay.chips.index(ref))
+            besides |= sure & ~wanted & ~by_clip & (cycles.select(ref)[:n] == 1)
+    besides &= (evidence.replay.read == 1) & (evidence.replay.healthy.drivers != 0)
+    met = np.concatenate([[0], np.cumsum(besides)])
+    rows = np.searchsorted(program.first_cycle, fetches)
+    ends = np.minimum(fetches + program.length[rows], n)
+    among: npt.NDArray[np.bool_] = met[ends] > met[fetches]
+    return among
 
 
 def writes_otherwise(evidence: Evidence) -> Iterator[Finding]:

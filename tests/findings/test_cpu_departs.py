@@ -14,7 +14,8 @@ from bustrace.board import Board
 from bustrace.diagnosis import diagnose
 from bustrace.drill import Planting, simulate
 from bustrace.faults import Fault
-from bustrace.findings import find_all, gather
+from bustrace.findings import cpu_rules, find_all, gather
+from bustrace.program import Kind
 from bustrace.program.departures import (
     _EACH_OFF,
     Left,
@@ -64,6 +65,28 @@ def test_a_stray_sample_long_before_does_not_hide_where_a_cpu_errs(off, at):
     for cycle, mask in off.items():
         lines[cycle] = mask
     assert _first_trouble(lines, Followed((), (), None, (), 0)) == at
+
+
+@pytest.mark.slow
+def test_what_a_cpu_makes_of_bytes_that_two_chips_fought_for_is_no_proof(monkeypatch):
+    monkeypatch.setattr(cpu_rules, "_amid_two_selected", lambda _, at: np.ones(len(at), np.bool_))
+    diagnosis = diagnose(departing("opcode", 3))
+    assert only(diagnosis.findings, "cpu-departs").severity == "oddity"
+    assert all(suspect.probability < 0.5 for suspect in diagnosis.suspects)
+
+
+def test_two_that_are_selected_at_once_are_seen_among_the_reads_of_an_instruction():
+    """With the RAM the ROM is selected, too: where an instruction reads RAM, and nowhere else."""
+    reading = boot("doubled:U4+U5", cycles=800)
+    evidence, program = gather(reading), reading.program
+    rows = np.flatnonzero(program.kind == Kind.INSTRUCTION)[:-1]
+    begins = program.first_cycle[rows]
+    ram = evidence.replay.healthy.drivers == 1 << evidence.replay.chips.index("U4")
+    spans = zip(begins, program.length[rows], strict=True)
+    reads = [ram[at : at + length].any() for at, length in spans]
+    assert 0 < sum(reads) < len(reads)
+    assert cpu_rules._amid_two_selected(evidence, begins).tolist() == reads
+    assert not cpu_rules._amid_two_selected(gather(boot(cycles=800)), begins[:20]).any()
 
 
 def pushing_flags(code):
