@@ -24,6 +24,7 @@ from bustrace.diagnosis.grouping import (
 from bustrace.diagnosis.hypotheses import Hypothesis, proposed_beside
 from bustrace.diagnosis.joining import join
 from bustrace.diagnosis.model import LIKELY
+from bustrace.diagnosis.read_again import lines_changed
 from bustrace.diagnosis.same_answers import same_answers
 from bustrace.findings import (
     HEALTHY,
@@ -94,6 +95,8 @@ PAIRS_TRIED = 40
 """Pairs that are replayed."""
 
 MAX_FAULTS = 3
+
+DATA_LINES = tuple(1 << bit for bit in range(8))
 
 _Early = tuple[Hypothesis, npt.NDArray[np.float32]]
 """A hypothesis, and the bits of each of the first cycles under it."""
@@ -196,8 +199,8 @@ def _parts(
     that explains most together, if that comes to `least` bits, priors included: each may be far
     from the likeliest alone. Their own gains are left open.
 
-    What two explain together is first taken for what either explains, cycle by cycle. Of pairs with
-    the likeliest those were weighed that count.
+    What two explain together is first taken for what either explains, cycle by cycle; the best on
+    each data line is among them. Of pairs with the likeliest those were weighed that count.
     """
     replay = evidence.replay
     healthy = replay.early_cost(HEALTHY, PAIRED_CYCLES)
@@ -223,9 +226,12 @@ def _parts(
     if told:
         yield _one_of(told[at_best[0][1]][0], hypotheses)
     half = MOST_PAIRED // 2
-    places = dict.fromkeys(place for way in (alone, at_best) for _, place in way[:half])
+    likeliest = [place for way in (alone, at_best) for _, place in way[:half]]
+    of_each = {lines_changed(told[place][0].assumption): place for _, place in reversed(at_best)}
+    on_one_line = [of_each[line] for line in DATA_LINES if line in of_each]
+    places = dict.fromkeys([*likeliest, *on_one_line])
     pool = [told[place] for place in places if told[place][0].assumption != known[0]]
-    pair = _best_pair(evidence, pool, least)
+    pair = _best_pair(evidence, pool, healthy, least)
     if pair is not None:
         # One that was tried already did not lead to the other: start from that.
         one = next((each for each in pair if each.assumption not in known), pair[0])
@@ -248,17 +254,27 @@ def _other_stories(
 
 
 def _best_pair(
-    evidence: Evidence, pool: list[_Early], least: float
+    evidence: Evidence, pool: list[_Early], healthy: npt.NDArray[np.float32], least: float
 ) -> tuple[Hypothesis, Hypothesis] | None:
-    """The pair that explains most together, if that comes to `least` bits, priors included."""
+    """The pair that explains most together, if that comes to `least` bits, priors included.
+
+    `healthy` are the bits of each of the first cycles on a sound board: what two explain that act
+    on different data lines adds up.
+    """
     if len(pool) < 2:
         return None
     prior = np.array([each.prior_bits for each, _ in pool])
     costs = np.stack([cost for _, cost in pool])
-    costs = costs[:, (costs != 0).any(axis=0)]
+    told = (costs != 0).any(axis=0)
+    costs, healthy = costs[:, told], healthy[told]
+    lines = np.array([lines_changed(each.assumption) for each, _ in pool])
     pairs = []
     for i, mine in enumerate(costs[:-1]):
-        left = np.minimum(mine, costs[i + 1 :]).sum(axis=1, dtype=np.float64)
+        others = costs[i + 1 :]
+        left = np.minimum(mine, others).sum(axis=1, dtype=np.float64)
+        apart = (lines[i] != 0) & (lines[i + 1 :] != 0) & (lines[i] & lines[i + 1 :] == 0)
+        both = np.maximum(mine + others[apart] - healthy, 0)
+        left[apart] = both.sum(axis=1, dtype=np.float64)
         bits = prior[i] + prior[i + 1 :] - left
         pairs += [(float(each), i, i + 1 + j) for j, each in enumerate(bits)]
     best: tuple[Hypothesis, Hypothesis] | None = None

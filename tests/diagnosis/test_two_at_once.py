@@ -119,11 +119,13 @@ def test_pairs_are_of_others_than_the_likeliest_and_lead_to_a_start_that_was_not
     likeliest, tried, other = (h for h, _ in told)
     pools = []
 
-    def best_pair(evidence, pool, least):
+    def best_pair(evidence, pool, healthy, least):
         pools.append([h for h, _ in pool])
         return tried, other
 
     monkeypatch.setattr(several, "_best_pair", best_pair)
+    itself = SimpleNamespace(stand_in=lambda assumption: assumption)
+    monkeypatch.setattr(several, "same_answers", lambda _: itself)
     monkeypatch.setattr(several, "_other_stories", lambda *_: [])
     evidence = SimpleNamespace(replay=Early(told))
     known = [likeliest.assumption, tried.assumption]
@@ -175,3 +177,36 @@ def test_a_weak_line_costs_the_same_beside_a_chip_that_fights_on_another_line():
     alone = replay.replay(weak).total
     assert alone < replay.healthy.total - 1000
     assert replay.replay(both).total > alone
+
+
+def test_two_open_data_lines_are_found_though_one_fault_acts_like_both():
+    """Every byte is wrong in both, as if other chips answered; what each explains adds up."""
+    evidence = gather(boot("open:D0@read", "open:D1@read", seed=1, cycles=2500))
+    first, second, *_ = weigh(evidence)
+    assert {str(fault) for fault in first.members | second.members} >= {
+        "open:D0@read",
+        "open:D1@read",
+    }
+
+
+def test_what_two_explain_on_different_data_lines_adds_up():
+    """Three hypotheses: two lines of which each leaves the other's bits, and one for most of it."""
+    told = [
+        (Hypothesis(Fault.parse(f"open:D{bit}@read"), Assumption(read_or=1 << bit), "open", -5.0),
+         np.array([100, 100, 100], np.float32))
+        for bit in (0, 1)
+    ]  # fmt: skip
+    told.append(explains(1, 60, 60, 60))
+    replay = SimpleNamespace(replay=lambda joined: joined, healthy=SimpleNamespace(total=600.0))
+    evidence = SimpleNamespace(replay=replay)
+    healthy = np.full(3, 200, np.float32)
+    tried = []
+
+    def gain(_, joined, __):
+        tried.append(joined)
+        return 0.0
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(several, "whole_gain", gain)
+        several._best_pair(evidence, told, healthy, 0.0)
+    assert tried[0] == Assumption(read_or=3)
