@@ -60,7 +60,8 @@ def _one_register_in_reset(
     io = sum(1 << bit for bit, ref in enumerate(run.chips) if run.board.chip(ref).role == "io")
     stands: npt.NDArray[np.bool_] = np.cumsum(address != address[0]) == 0
     stands &= (run.res[start] == 0) & (drivers != 0) & (drivers & ~np.uint32(io) == 0)
-    return stands if len(np.unique(shown[: len(stands)][stands])) == 1 else stands & False
+    one_byte = len(np.unique(shown[: len(stands)][stands])) == 1
+    return stands & one_byte
 
 
 def alike_by_chance(

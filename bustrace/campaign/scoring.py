@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 from bustrace.faults import SELECT, Fault
 
@@ -75,6 +76,7 @@ def score(
     said_fault : bool
         Whether the answer says that there is a fault at all.
     """
+    alike = cache(alike)  # the first class is looked at twice, and each look is a simulation
     classes = [tuple(group) for group in answer]
     first = classes[0] if classes else ()
     leading = _leading(truth, classes)

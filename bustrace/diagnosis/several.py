@@ -97,6 +97,7 @@ PAIRS_TRIED = 40
 MAX_FAULTS = 3
 
 DATA_LINES = tuple(1 << bit for bit in range(8))
+"""Each alone, as `lines_changed` has them."""
 
 _Early = tuple[Hypothesis, npt.NDArray[np.float32]]
 """A hypothesis, and the bits of each of the first cycles under it."""

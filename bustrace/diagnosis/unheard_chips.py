@@ -87,7 +87,6 @@ def unheard_requests(seen: Observations, faults: list[Finding]) -> Iterator[Susp
     else:
         # One chip fails as often as the line; several that fail together are the line.
         classes = [(*chips, line)] if len(chips) == 1 else [(line,)]
-    more = any(f.rule in BOARD_RULES for f in faults)
     against = ("what else is wrong may keep the program's bytes from the chip",)
     for fault, *alike in classes:
         shown = fault.chip is None or shown_to_answer(seen.evidence, fault.chip)
@@ -96,7 +95,7 @@ def unheard_requests(seen: Observations, faults: list[Finding]) -> Iterator[Susp
             _unheard(faults) * (1.0 if shown else LESS_LIKELY),
             ("interrupt-unheard",),
             board,
-            against=against if more else (),
+            against=against if _more_is_wrong(faults) else (),
         )
         if alike:  # the line's two ends are looked at before a chip is pulled
             swapped = swap(board, fault.chips[0])
@@ -110,8 +109,11 @@ def unheard_requests(seen: Observations, faults: list[Finding]) -> Iterator[Susp
 
 
 def _unheard(faults: list[Finding]) -> float:
-    more = any(finding.rule in BOARD_RULES for finding in faults)
-    return UNHEARD_BESIDE if more else UNHEARD
+    return UNHEARD_BESIDE if _more_is_wrong(faults) else UNHEARD
+
+
+def _more_is_wrong(faults: list[Finding]) -> bool:
+    return any(finding.rule in BOARD_RULES for finding in faults)
 
 
 def perhaps_silent(seen: Observations) -> Iterator[Suspect]:
