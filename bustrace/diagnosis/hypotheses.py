@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import product
 from math import log2
 
@@ -192,7 +192,7 @@ def _fights_of_all(evidence: Evidence, chip: int, outputs: int) -> Iterator[dict
     replay = evidence.replay
     others = outputs & ~(1 << chip)
     always = Assumption(always=1 << chip, fight=FIRST_WINS, strong=chip)
-    lost = replay.replay(always).cost - replay.replay(replace(always, yields=others)).cost
+    lost = replay.replay(always).cost - replay.replay(always._replace(yields=others)).cost
     yields = sum(
         1 << other
         for other in range(len(replay.chips))
@@ -218,11 +218,11 @@ def _select(evidence: Evidence, chip: int, ref: str) -> Iterator[Proposal]:
         else:
             ways = [Assumption(select_off=1 << chip)]
         for does in ways:
-            behind = replace(does, select_hidden=1)
+            behind = does._replace(select_hidden=1)
             shown_at = does
             if net is not None:  # the clip sits at another chip of the same net
                 on = int(level == active)
-                shown_at = replace(behind, select_clip=net, select_clip_on=on)
+                shown_at = behind._replace(select_clip=net, select_clip_on=on)
             for place in ("decoder", "bus"):
                 yield "select", Fault("stuck", (line,), level=level, place=place), shown_at
             for place in ("behind", ref):

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import lru_cache
 
 from bustrace.findings import HEALTHY, Assumption
 
-_HIGHS = [name for name in Assumption.__dataclass_fields__ if name.endswith("_or")]
+_HIGHS = [name for name in Assumption._fields if name.endswith("_or")]
 
 
 def join(first: Assumption, second: Assumption) -> Assumption | None:
@@ -36,7 +35,7 @@ def join(first: Assumption, second: Assumption) -> Assumption | None:
             changes[name] = given | added
         else:
             return None
-    return _low_wins(replace(first, **changes))
+    return _low_wins(first._replace(**changes))
 
 
 def _low_wins(joined: Assumption) -> Assumption:
@@ -48,15 +47,14 @@ def _low_wins(joined: Assumption) -> Assumption:
         high, not_low = getattr(joined, name), getattr(joined, f"{name[:-3]}_and")
         if high & ~not_low:
             changes[name] = high & not_low
-    return replace(joined, **changes) if changes else joined
+    return joined._replace(**changes) if changes else joined
 
 
 @lru_cache(maxsize=10_000)  # each hypothesis is joined with several others
 def changed(assumption: Assumption) -> dict[str, int]:
     """What is not as on a healthy board."""
-    names = Assumption.__dataclass_fields__
-    values = ((name, getattr(assumption, name)) for name in names)
-    return {name: value for name, value in values if value != getattr(HEALTHY, name)}
+    values = zip(Assumption._fields, assumption, HEALTHY, strict=True)
+    return {name: value for name, value, sound in values if value != sound}
 
 
 def _drives_along(assumption: Assumption) -> set[int]:

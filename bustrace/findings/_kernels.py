@@ -68,7 +68,7 @@ ANY_BYTES, ROM_BYTES, OPCODES, FILLINGS, PAGES, OTHER_PAGES, JUMPS, ACCESSES, BR
 space of a ROM is filled with, the page in which a program begins, the pages of the other vectors,
 those that a program jumps to and those that it accesses, and how far it branches."""
 
-ANY_REGISTER = 0x10000
+ANY_REGISTER = 0
 """Place of the last byte that any I/O register gave."""
 
 ANY_BYTE = ANY_REGISTER + 1
@@ -79,8 +79,8 @@ REPEATED = 512
 
 TELLING = 16
 
-BYTES_SEEN = ANY_BYTE + 32
-"""Places of `registers`."""
+OF_ADDRESSES = ANY_BYTE + 32
+"""From here on, by `places`, the last byte of each address."""
 
 # Where two joined lines are joined; a chip's own pins are `PINS` plus its number.
 BUS, BEHIND, DECODER, PINS = 0, 1, 2, 4
@@ -346,8 +346,8 @@ class Sheets(NamedTuple):
 class Cycle(NamedTuple):
     """Where the CPU means to go in one cycle, and what becomes of that on the way to the chips.
 
-    `at` is the place of `told` for the address in its bank, `use` the row of `usual` for what a ROM
-    gives here.
+    `place` is that of the address among those of the capture, `at` the place of `told` for it in
+    its bank, `use` the row of `usual` for what a ROM gives here.
     """
 
     i: int
@@ -355,6 +355,7 @@ class Cycle(NamedTuple):
     bus: int
     at_chips: int
     bank: int
+    place: int
     at: int
     reading: int
     seen_read: int
@@ -788,10 +789,10 @@ def _left_alone(bus, lines, books, cycle):
         if (lines >> b) & 1 == 0:
             continue
         moved = ((bus.last ^ bus.seen) >> b) & 1
-        first = (told[OF_ADDRESS, cycle.meant] >> (SHOWN + b)) & 1 == 0
+        first = (told[OF_ADDRESS, cycle.place] >> (SHOWN + b)) & 1 == 0
         if not first and (moved == 0 or (told[OF_DATA, cycle.at] >> b) & 1 == 1):
             continue
-        told[OF_ADDRESS, cycle.meant] |= 1 << (SHOWN + b)
+        told[OF_ADDRESS, cycle.place] |= 1 << (SHOWN + b)
         told[OF_DATA, cycle.at] |= moved << b
         high = (bus.last >> b) & 1
         at = IDLE + 8 * high + b
@@ -827,12 +828,12 @@ def _either(drive, bus, cells, books, cycle):
     kept = drive.register_lanes & ~drive.vague
     astray = (highs & ~lows & ~byte) | (lows & ~highs & byte)
     seen = (astray & told[OF_DRIVERS, cycle.at]) | (
-        ~astray & (told[OF_ADDRESS, cycle.meant] >> SHOWN)
+        ~astray & (told[OF_ADDRESS, cycle.place] >> SHOWN)
     )
     # Where all that drive are known to agree nothing is chosen: what comes is judged elsewhere.
     news = (highs & lows | hazy) & byte_known & ~seen & 255
     told[OF_DRIVERS, cycle.at] |= news & astray
-    told[OF_ADDRESS, cycle.meant] |= (news & ~astray) << SHOWN
+    told[OF_ADDRESS, cycle.place] |= (news & ~astray) << SHOWN
     price = float(_ones(news & ((highs & lows) | (hazy & ~(highs ^ lows)))))
     soft = news & hazy & (highs ^ lows)
     if register >= 0:
@@ -845,7 +846,7 @@ def _either(drive, bus, cells, books, cycle):
     if drive.register >= 0:
         return price + 2.0 * _ones(soft & astray) + AS_IT_SHOULD * _ones(soft & ~astray)
     told[OF_DRIVERS, cycle.at] |= soft
-    told[OF_ADDRESS, cycle.meant] |= soft << SHOWN
+    told[OF_ADDRESS, cycle.place] |= soft << SHOWN
     for high in range(2):
         level = soft & (highs if high else ~highs)
         for moved, lines in ((1.0, level & astray), (0.0, level & ~astray)):
@@ -872,7 +873,7 @@ def _driven_weakly(chips, assume, driving):
 
 
 @compiled_in_place
-def _weakly(ones, zeros, among, bus, assume, books, meant):
+def _weakly(ones, zeros, among, bus, assume, books, place):
     """Of the lines `among` which some are driven weakly: those whose level is left open, and the
     bits for what was seen of them, once for each address and line.
 
@@ -889,7 +890,7 @@ def _weakly(ones, zeros, among, bus, assume, books, meant):
         if (lines >> b) & 1 == 0:
             continue
         gone = (bus.seen >> b) & 1 == other
-        fresh = (told[OF_ADDRESS, meant] >> (SHOWN + b)) & 1 == 0
+        fresh = (told[OF_ADDRESS, place] >> (SHOWN + b)) & 1 == 0
         share = max(SELDOM, (drift[0, ALONE] + 0.5) / (drift[1, ALONE] + 1.0))
         unknown = (known >> b) & 1 == 0
         if not unknown and (ones >> b) & 1 == other:
@@ -898,7 +899,7 @@ def _weakly(ones, zeros, among, bus, assume, books, meant):
             openly |= 1 << b  # tells nothing of a cell that is not known
         if not fresh:
             continue
-        told[OF_ADDRESS, meant] |= 1 << (SHOWN + b)
+        told[OF_ADDRESS, place] |= 1 << (SHOWN + b)
         weakly = 1.0 if gone else 0.0
         chance = share if gone else 1.0 - share
         if unknown and gone:
@@ -965,11 +966,12 @@ def _too_late(ones, zeros, among, is_register, bus, assume, books, cycle):
                 came = 0.0
         new_level = False
         if (known >> b) & 1 and left_known and own != high and not is_register:
-            turned, new_level = _as_it_came(books.registers, cycle.meant, b, own, own == seen)
+            here = OF_ADDRESSES + cycle.place
+            turned, new_level = _as_it_came(books.registers, here, b, own, own == seen)
             price += turned
         if new_level:
-            told[OF_ADDRESS, cycle.meant] |= 1 << mark
-        elif not _first_time(told, row, cycle.meant, mark):
+            told[OF_ADDRESS, cycle.place] |= 1 << mark
+        elif not _first_time(told, row, cycle.place, mark):
             continue
         price -= math.log2(late + came)
         if (known >> b) & 1:
@@ -1110,7 +1112,7 @@ def _write(chips, cells, books, assume, cycle, s, byte, sure, sheets, io_sure):
         if (assume[FORGETS] >> c) & 1:
             _charge(books.charged, assume, chips.base[c], where, cycle.i)
     elif sheets >> c & 1 == 0:
-        books.registers[cycle.meant] = 256 | took
+        books.registers[OF_ADDRESSES + cycle.place] = 256 | took
     return took
 
 
@@ -1280,16 +1282,17 @@ def _left_to_itself(bus, books, cycle, expected, fresh, stays):
 
 
 @compiled_in_place
-def _not_yet_noise(bus, books, meant, expected):
+def _not_yet_noise(bus, books, place, expected):
     """Share of its price that is charged for what an empty place shows, by how much noise this bus
     picked up so far.
     """
     drift, registers = books.drift, books.registers
     share = FEW_FALLS / (FEW_FALLS + drift[0, FELL])
     departed = (expected.byte ^ bus.seen) & ~expected.forced & 255
-    other = registers[meant] != 0 and registers[meant] != 256 | bus.seen
+    before = registers[OF_ADDRESSES + place]
+    other = before != 0 and before != 256 | bus.seen
     drift[0, FELL] += other and departed & bus.last != 0
-    registers[meant] = 256 | bus.seen
+    registers[OF_ADDRESSES + place] = 256 | bus.seen
     return share
 
 
@@ -1638,6 +1641,7 @@ def _latched(bits, data_bits, written, written_known, assume):
 @compiled
 def replay_board(
     address,
+    places,
     read,
     written,
     written_known,
@@ -1715,6 +1719,8 @@ def replay_board(
     ----------
     address : int32, shape (n,)
         Address the CPU meant; -1 where it is not known (the cycle is skipped).
+    places : int32, shape (n,)
+        Number of that address among all those of the capture.
     read : uint8, shape (n,)
         1 where the CPU meant to read.
     written, written_known : uint8, shape (n,)
@@ -1760,10 +1766,10 @@ def replay_board(
         Kind, and where the chip's bytes begin in `memory`.
     memory, memory_known, cell_written : uint8, shape (bytes,)
         Contents, which bits are known, and whether the CPU wrote the cell; changed in place.
-    registers : uint32, shape (BYTES_SEEN,)
+    registers : uint32, shape (`OF_ADDRESSES` and one a place,)
         Last byte of each I/O address and of each empty one, of any I/O register, and of each
         memory, plus 256, 0 for none yet; changed in place.
-    told : uint32, shape (4, 65536 for each map, `TOLD_BANKS` at most, and one more)
+    told : uint32, shape (4, a place for each map, `TOLD_BANKS` at most, and one more)
         Surprises already paid for, a bit each: data, address, selects; the last place is
         `ANYWHERE`. Changed in place.
     drift : float64, shape (2, HABITS)
@@ -1829,6 +1835,7 @@ def replay_board(
     io = Sheets(io_expected, io_known, io_shown)
     changes_told = 0
     books = Books(told, drift, registers, charged, usual)
+    addresses = registers.shape[0] - OF_ADDRESSES
     noting = io_taken.shape[1] == n
     total = 0.0
     running = 0.0
@@ -1901,6 +1908,7 @@ def replay_board(
         expected[i] = 0
         drivers[i] = 0
         meant = address[i]
+        place = places[i]
         skipped = meant < 0
         if skipped:
             if unseen[i] == MAY_WRITE:
@@ -1923,11 +1931,11 @@ def replay_board(
         # What the clips show of the address and of R/W, against what the CPU meant.
         at_clip, bus, at_decoder, at_chips = _on_address_lines(meant, assume)
         wrong = (at_clip ^ clip_address[i]) & clip_address_known[i]
-        price += bits[1] * _ones(_news(told, OF_ADDRESS, meant, wrong))
+        price += bits[1] * _ones(_news(told, OF_ADDRESS, place, wrong))
         reading = read[i]
         # R/W at the clip: its surprises share the address row's bit 16.
         rw_wrong = clip_rw[i] < 2 and clip_rw[i] != _level(reading, assume[RW_CLIP])
-        if rw_wrong and _first_time(told, OF_ADDRESS, meant, RW_WRONG):
+        if rw_wrong and _first_time(told, OF_ADDRESS, place, RW_WRONG):
             price += bits[1]
         seen_read = _level(reading, assume[RW_SEEN])
         decoder_read = _level(seen_read, assume[RW_DECODER])
@@ -1955,7 +1963,7 @@ def replay_board(
         ):
             # Nothing but what these chips hold tells what comes.
             row = rows[m, meant]
-            cycle = Cycle(i, meant, bus, at_chips, m, 0, 1, 1, plain[i], 0, 0)
+            cycle = Cycle(i, meant, bus, at_chips, m, place, 0, 1, 1, plain[i], 0, 0)
             byte = _given_plainly(chips, cells, assume, cycle, plain[i])
             selected, _ = _at_select_clips(asserts[row, 1], 1, assume)
             wrong = (selected ^ clip_selects[i]) & clip_selects_known[i] & asserts_known[row, 1]
@@ -1973,7 +1981,7 @@ def replay_board(
                 cost[i] = 0.0
                 continue
         # Who answers. The same address in another bank is another place.
-        t = meant if m < 0 else meant | (m % TOLD_BANKS) << 16
+        t = place if m < 0 else place + (m % TOLD_BANKS) * addresses
         unsure_map = m < 0
         row = 0
         answering = 0
@@ -1988,7 +1996,9 @@ def replay_board(
         if assume[RW_LINE_CHIP] >= 0 and assume[RW_LINE_SEEN] != seen_read:
             misread = 1 << assume[RW_LINE_CHIP]
         use = obeyed_as[i]
-        cycle = Cycle(i, meant, bus, at_chips, m, t, reading, seen_read, answering, misread, use)
+        cycle = Cycle(
+            i, meant, bus, at_chips, m, place, t, reading, seen_read, answering, misread, use
+        )
         if sheets:
             touched = answering & sheets
             astray |= touched ^ io_asked[i]
@@ -2076,7 +2086,7 @@ def replay_board(
                         ones, zeros, among, free, data_bus, assume, books, cycle
                     )
                 else:
-                    openly, news = _weakly(ones, zeros, among, data_bus, assume, books, meant)
+                    openly, news = _weakly(ones, zeros, among, data_bus, assume, books, place)
                 price += bits[3] * news
                 ones &= ~openly
                 zeros &= ~openly
@@ -2117,7 +2127,7 @@ def replay_board(
                     stays = left_known[i] == 255 and left[i] == data[i]
                     news = _left_to_itself(data_bus, books, cycle, expect, fresh, stays)
                     if responds[rows[m, meant], reading] == 0:
-                        news *= bits[3] * _not_yet_noise(data_bus, books, meant, expect)
+                        news *= bits[3] * _not_yet_noise(data_bus, books, place, expect)
                     price += news
                     fresh &= forced
                 else:
@@ -2275,11 +2285,11 @@ def _register_shows(byte, visible, cells, register, books, cycle):
     What it showed last is expected; what it never showed is new. One that shows this and that where
     it is met again does not keep what it holds: that is paid for once more.
     """
-    meant = cycle.meant
+    place = cycle.place
     known = visible & cells.known[register]
     changed = (cells.byte[register] ^ byte) & known
-    fresh = visible & ~(books.told[OF_ADDRESS, meant] >> SHOWN)
-    books.told[OF_ADDRESS, meant] |= fresh << SHOWN
+    fresh = visible & ~(books.told[OF_ADDRESS, place] >> SHOWN)
+    books.told[OF_ADDRESS, place] |= fresh << SHOWN
     if known == 0 and fresh == 255:
         _learn(cells, register, byte, visible)
         return _new_register(byte, books.registers)
@@ -2357,13 +2367,14 @@ def _free_read(byte, books, cycle, asked, other):
     what gives the same byte again at one, and another (`other`) at those that are the same to the
     register, is no register.
     """
-    told, registers, t, meant = books.told, books.registers, cycle.at, cycle.meant
-    if registers[meant] == 256 | byte:
+    told, registers, t = books.told, books.registers, cycle.at
+    here = OF_ADDRESSES + cycle.place
+    if registers[here] == 256 | byte:
         price = 0.0 if asked or not _first_time(told, OF_DATA, t, ECHOED) else ECHO
         if other and _first_time(told, OF_DATA, t, REMEMBERED):
             price += REMEMBERS
         return price
-    registers[meant] = 256 | byte
+    registers[here] = 256 | byte
     price = _new_register(byte, registers)
     # A register that changes often is one piece of evidence, not thousands.
     if not _first_time(told, OF_DATA, t, REGISTER_READ):

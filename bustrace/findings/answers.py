@@ -8,8 +8,7 @@ the rules compare with; the others are weighed by the diagnosis.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
-from operator import attrgetter
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -18,12 +17,12 @@ import numpy.typing as npt
 from bustrace.board import READ, Board
 from bustrace.cycles import CONTROL_BIT, IN_RESET, OWNER_CPU, UNSETTLED
 from bustrace.findings._kernels import (
-    BYTES_SEEN,
     DID_READ,
     HABITS,
     IO,
     MAY_WRITE,
     MOST_REGISTERS,
+    OF_ADDRESSES,
     OPCODES,
     OTHER,
     RAM,
@@ -61,8 +60,7 @@ ROUNDING = 0.001
 """Bits by which sums of the same prices may differ, added in another order and rounded."""
 
 
-@dataclass(frozen=True, slots=True)
-class Assumption:
+class Assumption(NamedTuple):
     """What is wrong, as the replay understands it. The defaults are a healthy board.
 
     Masks come in pairs: seen = (level & and) | or. Chips are numbers in the address map; -1 is
@@ -156,10 +154,8 @@ class Assumption:
 
     def packed(self) -> npt.NDArray[np.int32]:
         """The kernel's vector: int32, shape (SLOTS,)."""
-        return np.array(_in_their_slots(self), dtype=np.int32)
+        return np.array(self, dtype=np.int32)
 
-
-_in_their_slots = attrgetter(*(f.name for f in fields(Assumption)))
 
 HEALTHY = Assumption()
 
@@ -325,6 +321,8 @@ class BoardReplay:
         ).astype(np.uint8)
         self.meant_address = np.where(usable, address, np.int32(-1)).astype(np.int32)
         self.address = self.meant_address
+        met, places = np.unique(self.meant_address, return_inverse=True)
+        self._addresses, self._places = len(met), places.astype(np.int32)
         self._usual = usual_on(board)
         self.read = read.astype(np.uint8)
         in_write = self.read == 0
@@ -354,6 +352,7 @@ class BoardReplay:
         self._set_board(board)
         self._set_selects(reading, settled)
         self.image = self._choose_images(board)
+        self._power_on = self._at_power_on()
         self._plain, self._plain_bank = np.zeros(n, dtype=np.uint32), np.zeros(n, dtype=np.int16)
         self._expect_costs(np.zeros(n, dtype=np.float32))
         self._io = no_sheets()
@@ -377,15 +376,17 @@ class BoardReplay:
         self._no_limit = _Limit(-np.inf, 0.0, now_and_then, np.full(len(healthy), -np.inf))
         self._ahead = np.concatenate([[0.0], np.cumsum(healthy, dtype=np.float64)])
 
-    def _at_power_on(self) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
-        """What the memories hold before anything is written, and which bits of it are known."""
-        memory = np.zeros((2, sum(self.sizes)), dtype=np.uint8)
+    def _at_power_on(self) -> npt.NDArray[np.uint8]:
+        """What the memories hold before anything is written, which bits of it are known, and that
+        nothing is written: uint8, shape (3, bytes).
+        """
+        memory = np.zeros((3, sum(self.sizes)), dtype=np.uint8)
         for i, content in enumerate(self._contents):
             if content is not None:
                 mine = slice(int(self.base[i]), int(self.base[i]) + len(content))
                 memory[0, mine] = content
                 memory[1, mine] = self.lanes[i]
-        return memory[0], memory[1]
+        return memory
 
     def _plain_reads(self) -> npt.NDArray[np.uint32]:
         """Memories that answer a read alone on a healthy board, together on all data lines, where
@@ -625,7 +626,7 @@ class BoardReplay:
         io = io or self._io
         least, onset_price, now_and_then, pace = limit or self._no_limit
         taken = np.zeros((len(self.chips), n) if io.chips else (1, 1), dtype=np.uint16)
-        memory, memory_known = self._at_power_on()
+        memory, memory_known, cell_written = self._power_on.copy()
         expected = np.empty(n, dtype=np.uint8)
         expected_known = np.empty(n, dtype=np.uint8)
         drivers = np.empty(n, dtype=np.uint32)
@@ -640,6 +641,7 @@ class BoardReplay:
         forgets = assumption.forgets | before.forgets
         total, lowest, onset, whole, astray = replay_board(
             self.meant_address[:n],
+            self._places,
             self.read,
             self.written,
             self.written_known,
@@ -683,9 +685,9 @@ class BoardReplay:
             self.base,
             memory,
             memory_known,
-            np.zeros(len(memory), dtype=np.uint8),
-            np.zeros(BYTES_SEEN, dtype=np.uint32),
-            np.zeros((4, 0x10000 * min(len(banks.states), TOLD_BANKS) + 1), dtype=np.uint32),
+            cell_written,
+            np.zeros(OF_ADDRESSES + self._addresses, dtype=np.uint32),
+            np.zeros((4, self._addresses * min(len(banks.states), TOLD_BANKS) + 1), np.uint32),
             np.zeros((2, HABITS)),
             np.zeros((4, len(memory) if forgets else 1), dtype=np.int32),
             self._usual,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -42,7 +41,7 @@ def drives_unasked(evidence: Evidence) -> Iterator[Finding]:
             continue  # what a RAM holds would be learnt from the very reads that are judged
         mine = np.uint32(1 << chip)
         unasked = reads & (replay.healthy.drivers & mine == 0) & ~_selected(evidence, ref)
-        driven = replay.replay(replace(HEALTHY, always=1 << chip))
+        driven = replay.replay(HEALTHY._replace(always=1 << chip))
         sure = unasked & (driven.expected_known == 0xFF)
         right = replay.data == driven.expected
         known = replay.healthy.expected_known == 0xFF

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -467,8 +466,8 @@ def _only_the_clip(evidence: Evidence, pin: str, level: int) -> bool:
     """
     joined: list[Assumption] = []
     if pin == "RW":
-        clip_only = replace(HEALTHY, rw_clip=level)
-        for_all = replace(HEALTHY, rw_clip=level, rw_seen=level)
+        clip_only = HEALTHY._replace(rw_clip=level)
+        for_all = HEALTHY._replace(rw_clip=level, rw_seen=level)
     elif pin in ADDRESS_PINS:
         bit = ADDRESS_PINS.index(pin)
         low, high = (0xFFFF & ~(1 << bit), 0) if level == 0 else (0xFFFF, 1 << bit)

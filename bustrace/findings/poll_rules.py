@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -116,7 +115,7 @@ def _only_what_was_there(evidence: Evidence, chip: int) -> bool:
 def _as_if_nobody(evidence: Evidence, chip: int, reads: npt.NDArray[np.bool_]) -> float:
     """Bits by which some reads are likelier of a chip that gives nothing than of a sound one."""
     replay = evidence.replay
-    silent = replay.replay(replace(HEALTHY, silent=1 << chip)).cost
+    silent = replay.replay(HEALTHY._replace(silent=1 << chip)).cost
     sound = replay.healthy.cost
     return float(sound[reads].sum(dtype=np.float64) - silent[reads].sum(dtype=np.float64))
 

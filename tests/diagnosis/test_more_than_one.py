@@ -328,7 +328,7 @@ def test_two_faults_at_one_chip_are_joined_and_the_low_level_wins():
     other = Assumption(data_pin_chip=1, data_pin_and=0xF7)
     both = Assumption(data_pin_chip=1, data_pin_and=0xF7, data_pin_or=0xF7)
     assert join(one, other) == join(other, one) == both
-    assert join(one, replace(other, data_pin_chip=2)) is None
+    assert join(one, other._replace(data_pin_chip=2)) is None
 
 
 def test_who_wins_on_a_line_is_told_once():

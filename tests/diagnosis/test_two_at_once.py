@@ -173,7 +173,7 @@ def test_a_weak_line_costs_the_same_beside_a_chip_that_fights_on_another_line():
     replay = gather(boot(planted("plane:U5.7", "weak"), board=board, cycles=1500)).replay
     weak = Assumption(weak_chip=replay.chips.index("U5"), weak_lines=1 << 7, weak_way=WEAK_HIGH)
     fights = Assumption(always=1 << replay.chips.index("U23"), fight=EITHER_WINS)
-    both = replace(weak, always=fights.always, fight=EITHER_WINS)
+    both = weak._replace(always=fights.always, fight=EITHER_WINS)
     alone = replay.replay(weak).total
     assert alone < replay.healthy.total - 1000
     assert replay.replay(both).total > alone

@@ -9,10 +9,10 @@ from drill_readings import boot
 from bustrace.diagnosis.gains import EITHER, whole_gain
 from bustrace.findings import EITHER_WINS, FIRST_WINS, Assumption, _kernels, gather
 from bustrace.findings._kernels import (
-    ANY_BYTE,
-    BYTES_SEEN,
+    ANY_BYTES,
     HABITS,
     IO,
+    OF_ADDRESSES,
     RAM,
     Books,
     Bus,
@@ -32,14 +32,14 @@ def books() -> Books:
     return Books(
         told=np.zeros((4, 0x10001), np.int64),
         drift=np.zeros((2, HABITS)),
-        registers=np.zeros(BYTES_SEEN, np.uint32),
+        registers=np.zeros(OF_ADDRESSES + 0x10000, np.uint32),
         charged=np.zeros((4, 1), np.int32),
         usual=np.zeros((3, 256, 256)),
     )
 
 
 def at(address: int) -> Cycle:
-    return Cycle(0, address, address, address, 0, address, 1, 1, 0, 0, ANY_BYTE)
+    return Cycle(0, address, address, address, 0, address, address, 1, 1, 0, 0, ANY_BYTES)
 
 
 def test_a_register_that_keeps_what_it_holds_is_soon_expected_to():

@@ -543,14 +543,14 @@ def test_every_slot_of_the_assumption_is_tried():
     moved = {
         field
         for assumption in ASSUMPTIONS.values()
-        for field in Assumption.__dataclass_fields__
+        for field in Assumption._fields
         if getattr(assumption, field) != getattr(HEALTHY, field)
     }
     pairs = {name[: -len("_and")] for name in moved if name.endswith("_and")}
     pairs |= {name[: -len("_or")] for name in moved if name.endswith("_or")}
     missing = {
         name
-        for name in Assumption.__dataclass_fields__
+        for name in Assumption._fields
         if name not in moved and name.removesuffix("_and").removesuffix("_or") not in pairs
     }
     assert missing == set()
