@@ -282,6 +282,14 @@ ANYWHERE = -1
 MAY_WRITE, DID_READ = 1, 2
 """What the CPU may have done anywhere in a skipped cycle, and what it did."""
 
+ALL, FIRM = 0, 1
+"""Rows of `sums`: every price, and those alone in which no register has a say."""
+
+GAINED, LOWEST, SPARED, THERE, AWAY, AT_MOST, SUMS = range(7)
+"""Columns of `sums`: what was gained over a healthy board so far, and the lowest that this was; of
+a fault that comes and goes, the bits that it spared, in how many cycles it was there and was not,
+and what it can come to. The last is their number."""
+
 MOST_REGISTERS = 32
 """Of an I/O chip whose sheet is known."""
 
@@ -456,6 +464,32 @@ def _now_and_then_at_most(spared, there, away, perhaps, most):
     none = SOMETIMES_SHARE * spared - choice_bits(there, away)
     whole = SOMETIMES_SHARE * (spared + perhaps) - choice_bits(there + perhaps / most, away)
     return max(none, whole) - SOMETIMES_PRICE
+
+
+@compiled_in_place
+def _add_up(sums, row, gained, spared, tells):
+    """Add a cycle to a row of `sums`: bits gained over a healthy board and, if it `tells`, spared
+    by a fault that comes and goes. Whether the gain never was so low before.
+    """
+    sums[row, GAINED] += gained
+    if tells and spared > TELLS:
+        sums[row, SPARED] += spared
+        sums[row, THERE] += 1
+    elif tells and spared < -TELLS:
+        sums[row, AWAY] += 1
+    lower = sums[row, GAINED] < sums[row, LOWEST]
+    if lower:
+        sums[row, LOWEST] = sums[row, GAINED]
+    return lower
+
+
+@compiled_in_place
+def _falls_short(sums, row, ahead, least, onset_price):
+    """Whether neither the whole gain nor that from the best onset can come to what it must, with
+    the bits that a healthy board has yet to pay.
+    """
+    gained = sums[row, GAINED]
+    return gained + ahead < least and gained - sums[row, LOWEST] + ahead < least + onset_price
 
 
 @compiled_in_place
@@ -1707,6 +1741,7 @@ def replay_board(
     most_given,
     least_now_and_then,
     pace,
+    sums,
     expected,
     expected_known,
     drivers,
@@ -1804,6 +1839,8 @@ def replay_board(
         sum of `given` where a cycle tells.
     pace : float64, shape (n,)
         It stops, too, where it has not gained so much over what is given by a cycle.
+    sums : float64, shape (2, SUMS)
+        What was gained so far, by every price and by those that stay; 0 at first, changed in place.
     expected, expected_known : uint8, shape (n,)
         Out: byte expected at the clip, and which bits are certain.
     drivers : uint32, shape (n,)
@@ -1838,25 +1875,14 @@ def replay_board(
     addresses = registers.shape[0] - OF_ADDRESSES
     noting = io_taken.shape[1] == n
     total = 0.0
-    running = 0.0
-    lowest = 0.0
-    # The same without what may be cheaper when the columns of I/O chips are made anew.
-    firm_running = 0.0
-    firm_lowest = 0.0
-    firm_spared = 0.0
-    firm_there = 0
-    firm_away = 0
-    firm_at_most = np.inf  # that comes and goes can come to
+    sums[ALL, AT_MOST] = sums[FIRM, AT_MOST] = np.inf
+    # What may be cheaper when the columns of I/O chips are made anew.
     perhaps_spared = 0.0
     # Whether what registers give may have told of memories, or of how weak a line is.
     mixed = faulty[WEAK_CHIP] == EVERY_CHIP or sound[WEAK_CHIP] == EVERY_CHIP
     over = 0.0
     lowest_over = 0.0
-    spared = 0.0
-    there = 0
-    away = 0
     choice = 0.0
-    at_most = np.inf
     onset = 0
     last = 0
     last_known = 0
@@ -1920,8 +1946,8 @@ def replay_board(
             last = data[i]
             cost[i] = price
             total += price
-            running += healthy[i] - price
-            firm_running += healthy[i] - price
+            sums[ALL, GAINED] += healthy[i] - price
+            sums[FIRM, GAINED] += healthy[i] - price
             ahead -= healthy[i]
             continue  # in `given_ahead` it stays: so much it may gain
         if missed:
@@ -2227,54 +2253,41 @@ def replay_board(
         last_known = data_known[i] | kept
         cost[i] = price
         total += price
-        running += healthy[i] - price
-        if running < lowest:
-            lowest = running
+        spared = given[i] - price
+        if _add_up(sums, ALL, healthy[i] - price, spared, tells[i]):
             onset = i + 1
+        _add_up(sums, FIRM, healthy[i] - (price if firm else 0.0), spared, tells[i] and firm)
         ahead -= healthy[i]
-        over += given[i] - price
+        over += spared
         lowest_over = min(lowest_over, over)
-        firm_running += healthy[i] - (price if firm else 0.0)
-        firm_lowest = min(firm_lowest, firm_running)
         if tells[i]:
             given_ahead -= given[i]
-            if given[i] - price > TELLS:
-                spared += given[i] - price
-                there += 1
-            elif given[i] - price < -TELLS:
-                away += 1
-            if not firm:
-                perhaps_spared += given[i]
-            elif given[i] - price > TELLS:
-                firm_spared += given[i] - price
-                firm_there += 1
-            elif given[i] - price < -TELLS:
-                firm_away += 1
+            perhaps_spared += 0.0 if firm else given[i]
         if i % LOOKS_AHEAD == 0:
-            choice = choice_bits(there, away)
-            at_most = _now_and_then_at_most(spared, there, away, given_ahead, most_given)
-            firm_at_most = _now_and_then_at_most(
-                firm_spared, firm_there, firm_away, perhaps_spared + given_ahead, most_given
-            )
-            so_far = max(over - lowest_over, SOMETIMES_SHARE * spared - choice - SOMETIMES_PRICE)
-            if so_far < pace[i]:
-                return total, lowest, onset, False, astray
+            choice = choice_bits(sums[ALL, THERE], sums[ALL, AWAY])
+            for row, perhaps in ((ALL, given_ahead), (FIRM, perhaps_spared + given_ahead)):
+                sums[row, AT_MOST] = _now_and_then_at_most(
+                    sums[row, SPARED], sums[row, THERE], sums[row, AWAY], perhaps, most_given
+                )
+            now_and_then = SOMETIMES_SHARE * sums[ALL, SPARED] - choice - SOMETIMES_PRICE
+            if max(over - lowest_over, now_and_then) < pace[i]:
+                return total, sums[ALL, LOWEST], onset, False, astray
         if astray == 0 or io_exact:
-            hopeless = running + ahead < least and running - lowest + ahead < least + onset_price
+            hopeless = _falls_short(sums, ALL, ahead, least, onset_price)
         else:
-            hopeless = running - lowest + ahead < least
+            hopeless = sums[ALL, GAINED] - sums[ALL, LOWEST] + ahead < least
         if hopeless:
-            now_and_then = SOMETIMES_SHARE * (spared + given_ahead) - choice - SOMETIMES_PRICE
-            if min(now_and_then, at_most) < least_now_and_then:
-                return total, lowest, onset, False, astray
+            whole = sums[ALL, SPARED] + given_ahead
+            now_and_then = SOMETIMES_SHARE * whole - choice - SOMETIMES_PRICE
+            if min(now_and_then, sums[ALL, AT_MOST]) < least_now_and_then:
+                return total, sums[ALL, LOWEST], onset, False, astray
         elif (
-            firm_at_most < least_now_and_then
-            and firm_running + ahead < least
-            and firm_running - firm_lowest + ahead < least + onset_price
+            sums[FIRM, AT_MOST] < least_now_and_then
+            and _falls_short(sums, FIRM, ahead, least, onset_price)
             and not mixed
         ):
-            return total, lowest, onset, False, astray
-    return total, lowest, onset, True, astray
+            return total, sums[ALL, LOWEST], onset, False, astray
+    return total, sums[ALL, LOWEST], onset, True, astray
 
 
 @compiled_in_place
