@@ -458,9 +458,16 @@ def _beside_content(
 
 
 def _elsewhere(evidence: Evidence, given: Assumption, before: Answers, joined: Assumption) -> float:
-    """Bits that one more fault explains beside a ROM of another content, its own bytes left out."""
-    spared = before.cost - evidence.replay.replay(joined).cost
-    return float(spared[~sole_driver(evidence, given.loose)].sum(dtype=np.float64))
+    """Bits that one more fault explains beside a ROM of another content, without its own bytes and
+    those of a RAM that nobody knows: a program may have copied its ROM there before the capture.
+    """
+    replay = evidence.replay
+    board = evidence.reading.board
+    rams = sum(1 << i for i, ref in enumerate(replay.chips) if board.chip(ref).role == "ram")
+    ram = before.drivers & np.uint32(rams) != 0
+    told = ~sole_driver(evidence, given.loose) & ~(ram & (before.expected_known == 0))
+    spared = before.cost - replay.replay(joined).cost
+    return float(spared[told].sum(dtype=np.float64))
 
 
 def _wrong(evidence: Evidence, given: Assumption, now_and_then: Assumption | None = None) -> float:

@@ -1790,6 +1790,7 @@ def replay_board(
         Memories that answer a read alone, together on all data lines, in the map `plain_bank` of
         the cycle, and set no latch by it; 0 where that is not so.
     plain_bank : int16, shape (n,)
+        Negative where state bits that are not known decide who answers on a healthy board.
     states, map_of, rows, responds, asserts, asserts_known, described, inner, page, same, changes,
     data_bits
         As in `banks.Banks`.
@@ -2251,6 +2252,9 @@ def replay_board(
         kept = last_known & ~data_known[i] if pause else 0
         last = (behind & ~kept) | (last & kept)
         last_known = data_known[i] | kept
+        if (m < 0) != (plain_bank[i] < 0) and (m >= 0 or healthy[i] < bits[0]):
+            # Who answers is not known, here or on a healthy board: mere news speak for neither.
+            price = max(price, healthy[i])
         cost[i] = price
         total += price
         spared = given[i] - price
