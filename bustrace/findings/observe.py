@@ -29,6 +29,7 @@ from bustrace.findings import (
     select_rules,
     select_sequence_rules,
     select_timing_rules,
+    step_rules,
 )
 from bustrace.findings.derail import find_derail
 from bustrace.findings.evidence import Evidence, Rule, gather
@@ -46,6 +47,7 @@ RULES: tuple[Rule, ...] = (
     *pulse_rules.RULES,
     *bus_owner_rules.RULES,
     *line_rules.RULES,
+    *step_rules.RULES,
     *joined_rules.RULES,
     *marginal_rules.RULES,
     *cpu_rules.RULES,
