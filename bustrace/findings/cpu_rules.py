@@ -55,6 +55,10 @@ def breaks_its_sheet(evidence: Evidence) -> Iterator[Finding]:
     fought = not by_clip and bool(_amid_two_selected(evidence, cycles).all())
     if fought:
         doubt = " Each time two chips were selected at once: the CPU may see another level then."
+    # At one address a loop shows one thing again and again.
+    one_byte = not by_clip and not fought and places == 1 and bool(off.all())
+    if one_byte:
+        doubt = " There the byte is not the ROM's: the CPU may see another level than the clip."
     seldom = len(cycles) < FEWEST
     who = "The CPU breaks its data sheet, always in one way"
     if seldom:
@@ -63,7 +67,7 @@ def breaks_its_sheet(evidence: Evidence) -> Iterator[Finding]:
         doubt += f" {other} does so, too."
     yield Finding(
         rule="cpu-departs",
-        severity="oddity" if by_clip or fought or (seldom and not given) else "fault",
+        severity="oddity" if by_clip or fought or one_byte or (seldom and not given) else "fault",
         chips=(reading.board.cpu.ref,),
         cycles=tuple(cycles[:SHOWN].tolist()),
         opportunities=int((reading.program.kind == 0).sum()),

@@ -75,6 +75,25 @@ def test_what_a_cpu_makes_of_bytes_that_two_chips_fought_for_is_no_proof(monkeyp
     assert all(suspect.probability < 0.5 for suspect in diagnosis.suspects)
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("told_otherwise", [True, False])
+def test_one_byte_that_is_not_the_roms_is_no_proof_however_often_it_is_run(told_otherwise):
+    """A loop shows it again and again; a byte as the ROM has it is what the CPU did not obey."""
+    reading = departing("opcode", 3)
+    departure, address = reading.program.departure, reading.program.intent.address
+    at = address[departure.cycles[0]]
+    here = tuple(cycle for cycle in departure.cycles if address[cycle] == at)
+    board, chip = reading.board, reading.board.chip("U5")
+    if told_otherwise:
+        content = chip.images[0].content.copy()
+        content[at & 0x1FFF] ^= 0xFF
+        other = replace(chip, images=(replace(chip.images[0], content=content),))
+        board = replace(board, chips=tuple(other if c is chip else c for c in board.chips))
+    program = replace(reading.program, departure=replace(departure, cycles=here))
+    found = find_all(replace(reading, board=board, program=program))
+    assert only(found, "cpu-departs").severity == ("oddity" if told_otherwise else "fault")
+
+
 def test_two_that_are_selected_at_once_are_seen_among_the_reads_of_an_instruction():
     """With the RAM the ROM is selected, too: where an instruction reads RAM, and nowhere else."""
     reading = boot("doubled:U4+U5", cycles=800)
