@@ -87,7 +87,7 @@ def score(
         base = evidence.replay.replay(given)
         base_gain, given_from = gain_of(evidence, base, given, HEALTHY)
     before = HEALTHY if given_from else given
-    tells = _tells(evidence)
+    tells = _tells(evidence, given.loose)
     joins = [(h, join(given, h.assumption)) for h in hypotheses]
     stand_in = same_answers(evidence).stand_in
     wanted = [(h, stand_in(both)) for h, both in joins if both is not None and both != given]
@@ -105,11 +105,10 @@ def score(
     best, best_bits, pace = 0.0, -np.inf, None
 
     def least_of(prior: float) -> float:
-        least = max(floor, best - OUT_OF_SIGHT)
-        if given.loose < 0:  # beside another content even the likeliest may yet be left out
-            behind = max(FAR_BEHIND, FAR_BEHIND_SHARE * best)
-            least = max(least, best_bits - behind - prior)
-        return least
+        if given.loose >= 0:
+            return floor  # beside another content even the likeliest may yet be left out
+        behind = max(FAR_BEHIND, FAR_BEHIND_SHARE * best)
+        return max(floor, best - OUT_OF_SIGHT, best_bits - behind - prior)
 
     for joined in _promising_first(evidence, wanted, given):
         least = least_of(priors[joined])
@@ -122,7 +121,7 @@ def score(
             continue
         gain, onset = gain_of(evidence, answers, joined, before, base_gain + least)
         gain -= base_gain
-        in_cycles = 0.0 if given_from else _sometimes(evidence, base, answers)
+        in_cycles = 0.0 if given_from else _sometimes(evidence, base, answers, given.loose)
         sometimes = in_cycles > max(gain, MIN_GAIN)
         if sometimes:
             gain, onset = in_cycles, 0
@@ -274,13 +273,14 @@ def _chosen(evidence: Evidence, assumption: Assumption) -> float:
     return float(int(others).bit_count())
 
 
-def _sometimes(evidence: Evidence, base: Answers, answers: Answers) -> float:
+def _sometimes(evidence: Evidence, base: Answers, answers: Answers, loose: int = -1) -> float:
     """Bits over the board without it for a fault that comes and goes.
 
     In each surprising cycle it may be there or not, whichever explains more, and to say when costs
-    bits too. A byte that nobody knew tells nothing of a fault that may be away.
+    bits too. A byte that nobody knew tells nothing of a fault that may be away, nor do those of a
+    ROM of another content, `loose`: it would pick the ones that it makes right by chance.
     """
-    spared = (base.cost - answers.cost)[_tells(evidence)]
+    spared = (base.cost - answers.cost)[_tells(evidence, loose)]
     there, away = spared > TELLS, spared < -TELLS
     if not there.any() or not away.any():
         return 0.0
@@ -290,10 +290,14 @@ def _sometimes(evidence: Evidence, base: Answers, answers: Answers) -> float:
     return SOMETIMES_SHARE * explained - float(choice) - SOMETIMES_PRICE
 
 
-@lru_cache(maxsize=1)  # asked for each hypothesis
-def _tells(evidence: Evidence) -> npt.NDArray[np.bool_]:
-    """Cycles that can tell whether a fault is there that comes and goes: bool, shape (n,)."""
+@lru_cache(maxsize=2)  # asked for each hypothesis
+def _tells(evidence: Evidence, loose: int) -> npt.NDArray[np.bool_]:
+    """Cycles that can tell whether a fault is there that comes and goes, beside the ROM `loose` of
+    another content, -1 for none: bool, shape (n,).
+    """
     tells = np.ones(evidence.n, dtype=np.bool_)
     for reads in first_reads(evidence):
         tells[reads] = False
+    if loose >= 0:
+        tells &= ~sole_driver(evidence, loose)
     return tells

@@ -20,6 +20,7 @@ from bustrace.findings import (
     Assumption,
     NowAndThen,
     gather,
+    sole_driver,
 )
 
 
@@ -117,6 +118,21 @@ def test_what_comes_and_goes_gets_no_credit_for_what_tells_nothing():
     assert plain == pytest.approx(SOMETIMES_SHARE * 20.0 - 2.0 - SOMETIMES_PRICE)
     cost[600:900] -= 0.4
     assert _sometimes(evidence, healthy, replace(healthy, cost=cost)) == pytest.approx(plain)
+
+
+def test_bytes_of_a_rom_of_another_content_tell_nothing_of_what_comes_and_goes():
+    """It would be there wherever it makes one of them right by chance."""
+    evidence = gather(boot(cycles=900))
+    healthy, rom = evidence.replay.healthy, evidence.replay.chips.index("U5")
+    mine = sole_driver(evidence, rom)
+    for reads, tells in ((mine, False), (~mine & evidence.live, True)):
+        cost = healthy.cost.copy()
+        cost[np.flatnonzero(reads)[-2:]] += -40.0, 40.0
+        other = replace(healthy, cost=cost)
+        assert _sometimes(evidence, healthy, other) > 5.0
+        assert _sometimes(evidence, healthy, other, rom) == (
+            _sometimes(evidence, healthy, other) if tells else 0.0
+        )
 
 
 def _anything(evidence):
