@@ -2252,7 +2252,7 @@ def replay_board(
         kept = last_known & ~data_known[i] if pause else 0
         last = (behind & ~kept) | (last & kept)
         last_known = data_known[i] | kept
-        if (m < 0) != (plain_bank[i] < 0) and (m >= 0 or healthy[i] < bits[0]):
+        if (m < 0) != (plain_bank[i] < 0) and bits[3] and (m >= 0 or healthy[i] < bits[0]):
             # Who answers is not known, here or on a healthy board: mere news speak for neither.
             price = max(price, healthy[i])
         cost[i] = price

@@ -11,7 +11,7 @@ from bustrace.board import Board, load_board
 from bustrace.diagnosis import diagnose
 from bustrace.diagnosis.model import LIKELY
 from bustrace.drill import Nuisances, as_described
-from bustrace.findings import Assumption, gather
+from bustrace.findings import WRONG_ONLY, Assumption, gather
 from bustrace.reading import Reading
 
 
@@ -43,6 +43,8 @@ def test_a_fault_gains_nothing_by_deciding_a_bank_or_leaving_it_in_doubt(reading
     spared = (replay.healthy.cost - other.cost)[doubted]
     assert doubted.any()
     assert spared.max() <= 0
+    wrong = replay.replay(assumption, WRONG_ONLY)
+    assert set(wrong.cost[doubted].tolist()) <= {10.0 * levels for levels in range(9)}  # no news
 
 
 @pytest.mark.parametrize("revision", [1, 2])
