@@ -66,7 +66,7 @@ wrong is told as soon as it is weighed at all."""
 MOST_PERHAPS = 2
 """Such faults, at most."""
 
-AT_ROMS_TRIED, BESIDE_CONTENT_TRIED = 16, 24
+AT_ROMS_TRIED, BESIDE_CONTENT_TRIED = 16, 64
 """Hypotheses, the likeliest ones, that are tried on what ROMs still give wrong, and beside another
 content.
 """
@@ -452,7 +452,7 @@ def _beside_content(
             tried[joined] = spared >= WRONG_ONLY[0] or (
                 not each.sometimes and _elsewhere(evidence, given, before, joined) >= PERHAPS_GAIN
             )
-        if tried.get(joined, True):
+        if tried.get(joined, False):
             fits.append(each)
     return fits
 
