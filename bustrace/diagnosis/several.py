@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from bustrace.board import READ
 from bustrace.diagnosis.gains import MIN_GAIN, ONSET_PRICE, Scored, score, whole_gain
 from bustrace.diagnosis.grouping import (
     MIN_PROBABILITY,
@@ -459,13 +460,15 @@ def _beside_content(
 
 def _elsewhere(evidence: Evidence, given: Assumption, before: Answers, joined: Assumption) -> float:
     """Bits that one more fault explains beside a ROM of another content, without its own bytes and
-    those of a RAM that nobody knows: a program may have copied its ROM there before the capture.
+    those of a RAM under it that nobody knows: a program may have copied the ROM there before the
+    capture.
     """
-    replay = evidence.replay
-    board = evidence.reading.board
+    replay, board, rom = evidence.replay, evidence.reading.board, np.uint32(given.loose)
     rams = sum(1 << i for i, ref in enumerate(replay.chips) if board.chip(ref).role == "ram")
-    ram = before.drivers & np.uint32(rams) != 0
-    told = ~sole_driver(evidence, given.loose) & ~(ram & (before.expected_known == 0))
+    responds = replay.banks.responds[replay.banks.rows, READ]
+    under = (responds >> rom & 1 == 1).any(axis=0)[replay.address]
+    unknown = (before.drivers & np.uint32(rams) != 0) & (before.expected_known == 0)
+    told = ~sole_driver(evidence, given.loose) & ~(unknown & under)
     spared = before.cost - replay.replay(joined).cost
     return float(spared[told].sum(dtype=np.float64))
 
