@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +30,7 @@ from bustrace.diagnosis.read_again import lines_changed
 from bustrace.diagnosis.same_answers import same_answers
 from bustrace.findings import (
     HEALTHY,
+    RAM,
     SOMETIMES_SHARE,
     WRONG_ONLY,
     Answers,
@@ -459,18 +461,24 @@ def _beside_content(
 
 
 def _elsewhere(evidence: Evidence, given: Assumption, before: Answers, joined: Assumption) -> float:
-    """Bits that one more fault explains beside a ROM of another content, without its own bytes and
-    those of a RAM under it that nobody knows: a program may have copied the ROM there before the
-    capture.
-    """
-    replay, board, rom = evidence.replay, evidence.reading.board, np.uint32(given.loose)
-    rams = sum(1 << i for i, ref in enumerate(replay.chips) if board.chip(ref).role == "ram")
-    responds = replay.banks.responds[replay.banks.rows, READ]
-    under = (responds >> rom & 1 == 1).any(axis=0)[replay.address]
-    unknown = (before.drivers & np.uint32(rams) != 0) & (before.expected_known == 0)
-    told = ~sole_driver(evidence, given.loose) & ~(unknown & under)
-    spared = before.cost - replay.replay(joined).cost
+    """Bits that one more fault explains beside a ROM of another content, see `_no_bytes_of`."""
+    spared = before.cost - evidence.replay.replay(joined).cost
+    told = _no_bytes_of(evidence, given.loose, before)
     return float(spared[told].sum(dtype=np.float64))
+
+
+@lru_cache(maxsize=1)  # asked for each hypothesis
+def _no_bytes_of(evidence: Evidence, rom: int, before: Answers) -> npt.NDArray[np.bool_]:
+    """Cycles in which no byte of a ROM is read, nor one that nobody knows of a RAM under it: a
+    program may have copied the ROM there before the capture. Bool, shape (n,).
+    """
+    replay = evidence.replay
+    reads_rom = replay.banks.responds[replay.banks.rows, READ] >> np.uint32(rom) & 1 == 1
+    under = reads_rom.any(axis=0)[replay.address]
+    of_ram = before.drivers & np.uint32(replay.of_kind(RAM)) != 0
+    copied = of_ram & (before.expected_known == 0) & under
+    told: npt.NDArray[np.bool_] = ~(sole_driver(evidence, rom) | copied)
+    return told
 
 
 def _wrong(evidence: Evidence, given: Assumption, now_and_then: Assumption | None = None) -> float:

@@ -59,6 +59,7 @@ def breaks_its_sheet(evidence: Evidence) -> Iterator[Finding]:
     one_byte = not by_clip and not fought and places == 1 and bool(off.all())
     if one_byte:
         doubt = " There the byte is not the ROM's: the CPU may see another level than the clip."
+    doubtful = by_clip or fought or one_byte
     seldom = len(cycles) < FEWEST
     who = "The CPU breaks its data sheet, always in one way"
     if seldom:
@@ -67,7 +68,7 @@ def breaks_its_sheet(evidence: Evidence) -> Iterator[Finding]:
         doubt += f" {other} does so, too."
     yield Finding(
         rule="cpu-departs",
-        severity="oddity" if by_clip or fought or one_byte or (seldom and not given) else "fault",
+        severity="oddity" if doubtful or (seldom and not given) else "fault",
         chips=(reading.board.cpu.ref,),
         cycles=tuple(cycles[:SHOWN].tolist()),
         opportunities=int((reading.program.kind == 0).sum()),

@@ -217,11 +217,11 @@ def _rests_in_code(evidence: Evidence, bit: int) -> Iterator[Finding]:
     level = replay.data >> bit & 1
     known = evidence.owned & (replay.data_known >> bit & 1 == 1)
     # A line that never moves, and a program that is not followed: rather the clip.
-    moves = not _one_level(level[known])
+    moves = not one_level(level[known])
     followed = program.method != "none" and program.lost_at is None
     if not (moves or followed):
         return
-    resting = [c for c in _code(evidence, 1 << bit) if c[0].any() and _one_level(level[c[0]])]
+    resting = [c for c in _code(evidence, 1 << bit) if c[0].any() and one_level(level[c[0]])]
     telling = [c for c in resting if _enough(evidence, c[0], c[2])]
     # Where few bytes tell, those of all memory tell more.
     for reads, among, places in telling[:1] or reversed(resting):
@@ -350,7 +350,7 @@ def _line(
     where = f" in {during}" if during else ""
     wanted = int((asked & (seen_high != bool(level))).sum()) + count
     # Never anything else, in reads neither, and each time that the program asked for it.
-    rests = during == "writes" and _one_level(_data_high(evidence, pin)) and count == wanted
+    rests = during == "writes" and one_level(_data_high(evidence, pin)) and count == wanted
     if (places < ENOUGH and not (rests and count >= ENOUGH)) or not one_sided:
         if places >= ENOUGH and pin in ADDRESS_PINS:
             other = _shows_another(evidence, pin, asked)
@@ -539,7 +539,7 @@ def _alike_in_code(evidence: Evidence) -> list[Finding]:
             continue  # as nearly always, and soon told
         differ = (replay.data >> a ^ replay.data >> b) & 1 == 1
         for code, among, places in _code(evidence, 1 << a | 1 << b):
-            if (differ & code).any() or _one_level(replay.data[code] >> a & 1):
+            if (differ & code).any() or one_level(replay.data[code] >> a & 1):
                 continue
             joined = Assumption(data_short_a=a, data_short_b=b, data_short_place=READS)
             if not (_enough(evidence, code, places) or _speaks_for(evidence, places, joined)):
@@ -627,7 +627,7 @@ def _pairs(
             off = [int((asked & ((seen ^ wanted) >> bit & 1 == 1)).sum()) for bit in (a, b)]
             if min(off) < ENOUGH // 2:
                 continue  # only one of them is ever wrong: that line is stuck, not joined
-            if any(_one_level((seen[rows] >> bit) & 1) for bit in (a, b)):
+            if any(one_level((seen[rows] >> bit) & 1) for bit in (a, b)):
                 continue
             count = int(asked.sum())
             low = not ((seen[asked] >> a) & 1).any()
@@ -650,7 +650,8 @@ def _pairs(
     return found if len(found) <= MOST_PAIRS else []
 
 
-def _one_level(level: npt.NDArray[np.integer] | npt.NDArray[np.bool_]) -> bool:
+def one_level(level: npt.NDArray[np.integer] | npt.NDArray[np.bool_]) -> bool:
+    """Whether a line, 0 or 1 in each cycle, never moved."""
     return bool(level.all() or not level.any())
 
 

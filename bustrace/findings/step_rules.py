@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from bustrace.findings.evidence import Evidence
-from bustrace.findings.line_rules import ENOUGH
+from bustrace.findings.evidence import SHOWN, Evidence
+from bustrace.findings.line_rules import ENOUGH, one_level
 from bustrace.findings.model import Finding
 from bustrace.hookup import ADDRESS_PINS
 
@@ -30,7 +30,7 @@ def stuck_by_steps(evidence: Evidence) -> Iterator[Finding]:
     behind, got = (address[at] + 1) & 0xFFFF, address[at + 1]
     for bit, pin in enumerate(ADDRESS_PINS):
         levels = address[usable] >> bit & 1
-        if not len(levels) or levels.min() != levels.max():
+        if not len(levels) or not one_level(levels):
             continue
         level = int(levels[0])
         asked = (behind >> bit & 1 != level) & (got != address[at])
@@ -44,7 +44,7 @@ def stuck_by_steps(evidence: Evidence) -> Iterator[Finding]:
             rule="line-stuck",
             severity="fault",
             lines=(pin,),
-            cycles=evidence.show(np.isin(np.arange(n), at[off] + 1)),
+            cycles=tuple((at[off][:SHOWN] + 1).tolist()),
             opportunities=opportunities,
             count=count,
             measured=f"{pin} is {level} in {count:,} of {opportunities:,} reads of the byte behind "
